@@ -1,0 +1,98 @@
+"""Every error of levelrig. A leaf module: it imports nothing of the package.
+
+One root class. Each message says what happened, where, and the next action;
+each class carries the exit code that the command line ends with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class HarnessError(Exception):
+    """Root of all errors that levelrig raises on purpose."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong with an input, told so that the user can mend it.
+
+    Attributes:
+        where: Table and key, as in ``titles[2].settings[0].resolution``.
+        what: What is wrong there.
+        remedy: What to do; the nearest valid choice where there is one.
+    """
+
+    where: str
+    what: str
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}; {self.remedy}"
+
+
+class PlanError(HarnessError):
+    """The plan can't be run as written. Carries all problems found, not the first."""
+
+    exit_code = 2
+
+    def __init__(self, source: str, problems: Sequence[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        count = len(self.problems)
+        lines = "\n".join(f"  {problem}" for problem in self.problems)
+        super().__init__(f"{source}: {count} {'problem' if count == 1 else 'problems'}\n{lines}")
+
+
+class PluginError(HarnessError):
+    """A plugin is missing, broken, or broke its contract."""
+
+
+class SensorUnavailable(HarnessError):
+    """A sensor vanished. The sampler records a gap and goes on; likely causes: driver reset, unplugged."""
+
+
+class ControlRefused(HarnessError):
+    """A tuning control was refused, or reads back as something else than was asked for.
+
+    Likely causes: missing privilege, a value outside the driver's range, another tuning program at work.
+    """
+
+    exit_code = 3
+
+
+class WorkloadFailed(HarnessError):
+    """A title did not start, crashed, hung, or left no result. The attempt fails; the night goes on."""
+
+
+class FrameLogError(HarnessError):
+    """A frame log can't be read as the plan's mapping says. The attempt is rejected with this reason."""
+
+
+class ConditionsNotMet(HarnessError):
+    """A cooldown, warm-up or soak rule could not be met and the plan says to stop."""
+
+    exit_code = 3
+
+
+class StoreError(HarnessError):
+    """The campaign folder can't be read or written. Nothing that was accepted before is lost."""
+
+
+class CampaignBusy(StoreError):
+    """Another levelrig process works on this folder."""
+
+
+class SafetyStop(HarnessError):
+    """A limit of the plan was exceeded; the factory state was restored and the night was ended."""
+
+    exit_code = 5
+
+
+class Interrupted(HarnessError):
+    """The user or the system asked for a stop; the folder is resumable by the same command."""
+
+    exit_code = 130

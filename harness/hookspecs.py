@@ -1,0 +1,125 @@
+"""Every hook, each with its full contract. A plugin author needs this file and :mod:`harness.rig`.
+
+A plugin is a module (or object) under the entry-point group ``harness.plugins`` that implements some of
+these with ``@hookimpl``. A hook that has nothing to offer here (no such card, wrong system) returns None or
+an empty list; it never raises for that. Importing a plugin must be cheap and must not touch a device.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import pluggy
+from pydantic import BaseModel
+
+from harness.clock import Clock
+from harness.plan.schema import Cell, Plan, SensorSpec
+from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
+
+hookspec = pluggy.HookspecMarker("levelrig")
+hookimpl = pluggy.HookimplMarker("levelrig")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of sensor, control, workload or frame-log reader that a plugin brings.
+
+    Attributes:
+        role: What it is.
+        name: The word that a plan uses for it (``workload = "command"``).
+        summary: One line for ``levelrig doctor``.
+        options: Model of the plan keys that belong to it (frozen, ``extra="forbid"``, units in names);
+            None where it takes none. Every field has a ``description``.
+        setting_options: Names of options that a title's setting may override; workloads only. None: all.
+    """
+
+    role: Literal["sensor", "control", "workload", "reader"]
+    name: str
+    summary: str
+    options: type[BaseModel] | None = None
+    setting_options: frozenset[str] | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line of ``levelrig doctor``.
+
+    Attributes:
+        subject: What it is about (``card 0``, ``power limit``).
+        state: ``ok``, ``absent`` (this device lacks it), ``missing`` (something to install or grant).
+        detail: What was found, with units.
+        remedy: What to do about it; empty when nothing is.
+        measured: Figures such as ``{"period_ms": 100.0, "read_us": 310.0}``.
+    """
+
+    subject: str
+    state: Literal["ok", "absent", "missing"]
+    detail: str
+    remedy: str = ""
+    measured: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RehearsalRequest:
+    """What a rehearsal needs to know.
+
+    Attributes:
+        plan: The plan to rehearse.
+        seed: Seed of everything random; same seed, same night.
+        model_path: A fitted card model to use; None for the built-in card.
+        options: Further settings of the simulated rig (faults, ambient), from the command line.
+    """
+
+    plan: Plan
+    seed: int
+    model_path: Path | None = None
+    options: dict[str, Any] = field(default_factory=dict)
+
+
+class HarnessSpec:
+    """The hooks."""
+
+    @hookspec
+    def kinds(self) -> Sequence[Kind]:  # type: ignore[empty-body]
+        """The kinds that this plugin brings. Called once, at loading."""
+
+    @hookspec
+    def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:  # type: ignore[empty-body]
+        """Open this plugin's sensors that work on this machine.
+
+        Args:
+            clock: The rig's clock.
+            specs: The plan's ``[[sensors]]`` entries of this plugin's kinds (options already validated).
+        Returns:
+            Open sensors; empty where the machine has none.
+        """
+
+    @hookspec(firstresult=True)
+    def open_control(self, kind: str, clock: Clock) -> Control | None:
+        """Open the control of that kind; None if it is not this plugin's. Raises PluginError."""
+
+    @hookspec(firstresult=True)
+    def open_workload(self, kind: str, cell: Cell, clock: Clock) -> Workload | None:
+        """Make one run of the cell's title; None if the kind is not this plugin's.
+
+        ``cell.workload_options`` has passed the kind's model. Nothing is started yet.
+        """
+
+    @hookspec(firstresult=True)
+    def read_frame_log(self, source: FrameLogSource) -> FrameLog | None:
+        """Read a frame log; None if ``source.spec.reader`` is not this plugin's. Raises FrameLogError."""
+
+    @hookspec(firstresult=True)
+    def open_rehearsal(self, request: RehearsalRequest) -> Rig | None:
+        """A rig on a virtual clock that stands in for the real one; None if this plugin has none."""
+
+    @hookspec
+    def rig_facts(self) -> dict[str, dict[str, Any]]:  # type: ignore[empty-body]
+        """Sections for ``rig.json`` (see :class:`harness.rig.RigFacts`). Must take under a second."""
+
+    @hookspec
+    def examine(self, clock: Clock) -> Sequence[Finding]:  # type: ignore[empty-body]
+        """Findings for ``levelrig doctor``: what can be read, controlled and run. Reads only; under 10 s."""

@@ -1,0 +1,215 @@
+"""The plan as data: what a plan file may say, with units in every name and sane defaults.
+
+Keys that belong to a plugin (a title's command, a profile's power limit) are collected in ``options`` and
+validated by the plugin's own model; see :mod:`harness.plan.load`. Times are seconds, temperatures °C.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Then = Literal["skip", "mark", "stop"]
+LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
+Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
+
+
+class Part(BaseModel):
+    """Base of every plan table: frozen, no unknown keys, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class OpenPart(Part):
+    """A table whose unknown keys belong to a plugin; they are collected in ``options``."""
+
+    options: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _collect_options(cls, data: Any) -> Any:
+        if not isinstance(data, dict) or "options" in data:
+            return data
+        known = {key: value for key, value in data.items() if key in cls.model_fields}
+        options = {key: value for key, value in data.items() if key not in cls.model_fields}
+        return {**known, "options": options}
+
+
+class PlanHead(Part):
+    """Table ``[plan]``."""
+
+    name: str = Field(default="", max_length=80, description="short name of the campaign")
+    question: str = Field(min_length=1, description="the question that the report answers first")
+    repeats: int = Field(ge=1, le=1000, description="wanted accepted repeats of each cell")
+    order: Literal["balanced", "shuffled", "as-listed"] = "balanced"
+    seed: int = Field(default=1, ge=0, description="seed of every random choice of the night")
+    reference: str = Field(description="profile that the others are compared with")
+    margin_pct: float = Field(default=3.0, gt=0, lt=50, description="difference that counts as none, in %")
+    confidence_pct: float = Field(default=95.0, gt=50, lt=100)
+    one_percent_low: LowDefinition = "percentile"
+    allow_hardware_changes: bool = False
+
+
+class Cooldown(Part):
+    """Before each attempt. With no rule given: 10 s. ``seconds`` is the least wait for every rule."""
+
+    seconds: float = Field(default=0, ge=0, description="wait at least this long")
+    until_at_most_c: float | None = Field(default=None, ge=-40, le=150)
+    until_above_ambient_k: float | None = Field(default=None, ge=0, le=100)
+    until_within_of_first_k: float | None = Field(default=None, gt=0, le=50)
+    or_stopped_falling: bool = False
+    timeout_s: float = Field(default=600, gt=0)
+    then: Then = "mark"
+
+
+class WarmUp(Part):
+    """Inside the title, before the soak. ``passes`` needs a title that counts its passes."""
+
+    seconds: float = Field(default=0, ge=0)
+    passes: int | None = Field(default=None, ge=1)
+    until_steady: bool = False
+    timeout_s: float = Field(default=900, gt=0)
+    then: Then = "mark"
+
+
+class Soak(Part):
+    """Opens when temperature and clock are steady; without limits there is no soak."""
+
+    slope_at_most_c_per_min: float | None = Field(default=None, gt=0)
+    clock_variation_at_most_pct: float | None = Field(default=None, gt=0)
+    window_s: float = Field(default=60, gt=0)
+    timeout_s: float = Field(default=900, gt=0)
+    then: Then = "mark"
+
+
+class Conditions(Part):
+    """Table ``[conditions]``."""
+
+    temperature: str | None = Field(default=None, description="quantity to hold; default: first one present")
+    cooldown: Cooldown = Cooldown(seconds=10)
+    warm_up: WarmUp = WarmUp(seconds=10)
+    soak: Soak = Soak()
+
+
+class Limits(Part):
+    """Table ``[limits]``: a safety stop restores the factory state and ends the night (exit 5)."""
+
+    core_temp_c: float | None = Field(default=None, ge=30, le=120)
+    hotspot_temp_c: float | None = Field(default=None, ge=30, le=130)
+    memory_temp_c: float | None = Field(default=None, ge=30, le=130)
+    power_w: float | None = Field(default=None, gt=0)
+    night_ends_after_s: float | None = Field(default=None, gt=0)
+
+
+class Sampling(Part):
+    """Table ``[sampling]``."""
+
+    period_s: float = Field(default=0.1, ge=0.01, le=10)
+    sensors: list[str] | None = Field(default=None, description="sensor kinds to use; default: all that work")
+
+
+class Retries(Part):
+    """Table ``[retries]``: bounds for what is worth trying again."""
+
+    attempts_per_repeat: int = Field(default=3, ge=1, le=20)
+    launch_tries: int = Field(default=2, ge=1, le=10)
+    sensor_tries: int = Field(default=3, ge=1, le=10)
+    set_aside_after_crashes: int = Field(default=2, ge=1, description="of one title under one profile")
+    set_aside_after_rig_losses: int = Field(default=2, ge=1, description="under one profile, whatever title")
+
+
+class Checks(Part):
+    """Table ``[checks]``: thresholds of the rules that accept or reject an attempt; null switches one off."""
+
+    foreign_cpu_load_at_most_pct: float | None = Field(default=10, ge=0)
+    telemetry_gap_at_most_s: float | None = Field(default=2, gt=0)
+    window_at_least_pct: float | None = Field(default=90, gt=0, le=100)
+    longest_pause_at_most_s: float | None = Field(default=5, gt=0)
+
+
+class SensorSpec(OpenPart):
+    """One ``[[sensors]]`` entry: a sensor that needs options of its own."""
+
+    kind: str
+
+
+class ProfileSpec(OpenPart):
+    """One ``[[profiles]]`` entry; keys beyond these belong to its control."""
+
+    name: str = Name
+    label: str = ""
+    control: str = "factory"
+
+
+class FrameLogSpec(OpenPart):
+    """``frame_log`` of a title; keys beyond these belong to the reader."""
+
+    path: str = Field(description="file or pattern, relative to the attempt's working folder")
+    reader: str = "columns"
+
+
+class SettingSpec(OpenPart):
+    """One entry of a title's ``settings``; its keys override the title's."""
+
+    name: str = Name
+    label: str = ""
+
+
+class TitleSpec(OpenPart):
+    """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
+
+    name: str = Name
+    label: str = ""
+    workload: str
+    measure_s: float | None = Field(default=None, gt=0, description="window; null: until the title ends")
+    deadline_s: float = Field(default=1800, gt=0, description="the title is ended after this long, whatever")
+    frame_log: FrameLogSpec | None = None
+    settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
+    warm_up: WarmUp | None = None
+    soak: Soak | None = None
+
+
+class Plan(Part):
+    """A whole plan file."""
+
+    plan: PlanHead
+    conditions: Conditions = Conditions()
+    limits: Limits = Limits()
+    sampling: Sampling = Sampling()
+    retries: Retries = Retries()
+    checks: Checks = Checks()
+    sensors: list[SensorSpec] = Field(default_factory=list)
+    profiles: list[ProfileSpec] = Field(min_length=1)
+    titles: list[TitleSpec] = Field(min_length=1)
+
+
+class Cell(Part):
+    """title × setting × profile, resolved: the setting's options laid over the title's.
+
+    Attributes:
+        cell_id: ``title.setting.profile``; stable as long as the names are.
+        definition_hash: Content hash over all that bears on its measurement; a change re-measures it.
+    """
+
+    cell_id: str
+    title: TitleSpec
+    setting: SettingSpec
+    profile: ProfileSpec
+    workload_options: dict[str, Any]
+    definition_hash: str
+
+
+class Slot(Part):
+    """One wanted repeat in the order of the night.
+
+    Attributes:
+        position: Place in the order, from 1.
+        block: Block of the order, from 1: one repeat of each profile of one title and setting.
+    """
+
+    position: int = Field(ge=1)
+    block: int = Field(ge=1)
+    cell_id: str
+    repeat_index: int = Field(ge=1)
+    sentinel: bool = False

@@ -1,0 +1,236 @@
+"""The seams between the engine and the outside: rig, sensor, control, workload.
+
+The engine drives a :class:`Rig` and knows nothing of what stands behind it. ``harness.plugins`` builds one
+from the installed plugins; the simulated rig is another, with a virtual clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, Protocol, runtime_checkable
+
+import pyarrow as pa
+
+from harness.clock import Clock
+from harness.errors import Problem
+from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec
+
+Reading = float | int | None
+Priority = Literal["low", "below-normal", "normal", "above-normal", "high"]
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One quantity that a sensor offers.
+
+    Attributes:
+        quantity: A name of :data:`harness.tables.QUANTITIES`.
+        source: The driver call or file that it is read from, so that the report can cite it.
+        period_s: How often its value can change; the sampler does not read it more often. 0: no limit.
+        window_s: Averaging window of the reading; None where the source states none.
+        resolution: Smallest step of the reading in the quantity's unit; None where unknown.
+    """
+
+    quantity: str
+    source: str
+    period_s: float = 0.0
+    window_s: float | None = None
+    resolution: float | None = None
+
+
+@runtime_checkable
+class Sensor(Protocol):
+    """A source of readings. Reads must be cheap (state in the docs what one costs) and thread-safe."""
+
+    name: str
+
+    def channels(self) -> Sequence[Channel]:
+        """The quantities that this device really has. What it lacks is left out."""
+
+    def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
+        """Read these quantities now. A reading that failed is left out or None, never 0.
+
+        Raises:
+            SensorUnavailable: The whole source vanished; the sampler marks a gap and tries again.
+        """
+
+    def close(self) -> None:
+        """Give the source back. Safe to call twice."""
+
+
+@dataclass(frozen=True)
+class Launch:
+    """All that a workload needs to start one run of a title.
+
+    Attributes:
+        cell: What to run.
+        work_folder: Empty folder of this attempt for the title's files; exists.
+        output_path: File that takes the title's standard output and error.
+        environment: Variables added to the harness's own.
+        affinity: Logical processors that the title may use; None for all.
+        priority: Scheduling priority.
+        thread_count: Threads that the title should use, where it can be told; None for its own choice.
+    """
+
+    cell: Cell
+    work_folder: Path
+    output_path: Path
+    environment: Mapping[str, str] = field(default_factory=dict)
+    affinity: tuple[int, ...] | None = None
+    priority: Priority = "normal"
+    thread_count: int | None = None
+
+
+@dataclass(frozen=True)
+class WorkloadState:
+    """What a running title looks like from outside, at one poll.
+
+    Attributes:
+        running: Some process of it is alive.
+        ready: It left its start-up (menu, loading) and does what is to be measured.
+        finished: It said that it is done (line, exit), in the way that the plan names.
+        exit_code: Of the main process, once it ended.
+        passes: Passes completed, where the title counts them.
+        last_sign_s: Clock time of its last sign of life (output, frame, CPU time); None if not watched.
+        failure: What went wrong, in a sentence; None while all is well.
+    """
+
+    running: bool
+    ready: bool = True
+    finished: bool = False
+    exit_code: int | None = None
+    passes: int | None = None
+    last_sign_s: float | None = None
+    failure: str | None = None
+
+
+class Workload(Protocol):
+    """One run of one title. Made anew for each attempt."""
+
+    def start(self, launch: Launch) -> None:
+        """Start it and return at once. Raises WorkloadFailed."""
+
+    def poll(self) -> WorkloadState:
+        """Its state now; never blocks."""
+
+    def process_id(self) -> int | None:
+        """Main process, for affinity and for telling foreign load; None where there is none."""
+
+    def stop(self, grace_s: float) -> None:
+        """End it: ask, wait up to ``grace_s``, then end the whole process tree. Safe to call twice."""
+
+    def frame_log(self) -> FrameLogSource | None:
+        """Where its frame log lies and how to read it; None for a title without one. After ``stop``."""
+
+    def score(self) -> float | None:
+        """The one number that a score-only title gave; None for the rest. After ``stop``."""
+
+
+@dataclass(frozen=True)
+class FrameLogSource:
+    """A frame log on disk.
+
+    Attributes:
+        path: The file, as the title left it.
+        spec: Reader and mapping.
+        clock_offset_s: Log time + this = the rig's clock (``Clock.now_s``); None where unknown.
+    """
+
+    path: Path
+    spec: FrameLogSpec
+    clock_offset_s: float | None = None
+
+
+@dataclass(frozen=True)
+class FrameLog:
+    """A frame log as read: ``frames`` has the columns of ``harness.tables.FRAMES``, ``t_s`` in log time.
+
+    Attributes:
+        frames: All usable frames, in order, before any cut to the window.
+        rows_read: Rows in the file.
+        dropped: Rows dropped, by reason; ``rows_read == frames.num_rows + sum(dropped.values())``.
+        clock: How ``t_s`` relates to the rig's clock: ``rig`` when it already is that clock, else ``log``.
+        notes: What a person should know of this log.
+    """
+
+    frames: pa.Table
+    rows_read: int
+    dropped: Mapping[str, int] = field(default_factory=dict)
+    clock: Literal["rig", "log"] = "log"
+    notes: tuple[str, ...] = ()
+
+
+class Control(Protocol):
+    """Applies, verifies and restores a profile. One object per kind and campaign; safe to call again.
+
+    The order of a night: ``check`` before it; ``snapshot`` once, kept in the journal; then for each change
+    of profile ``apply`` and ``read_back``; ``verify_under_load`` in each warm-up; ``restore`` at the end, on
+    any stop, and at the next start after a crash.
+    """
+
+    kind: str
+    changes_hardware: bool
+
+    def check(self, profile: ProfileSpec) -> list[Problem]:
+        """What this device would refuse of the profile. Reads only."""
+
+    def snapshot(self) -> dict[str, Any]:
+        """The state to go back to, as JSON values."""
+
+    def apply(self, profile: ProfileSpec) -> None:
+        """Apply it whole, from the factory state. Raises ControlRefused."""
+
+    def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
+        """What is in force now, as JSON values. Raises ControlRefused where it is not the profile."""
+
+    def adapt_launch(self, profile: ProfileSpec, launch: Launch) -> Launch:
+        """The launch with what the profile asks of the title's process; the same launch if nothing."""
+
+    def verify_under_load(
+        self, profile: ProfileSpec, readings: Mapping[str, Sequence[float]], process_id: int | None
+    ) -> list[str]:
+        """What shows that the profile is not in force, from the first seconds under load; empty if none.
+
+        Args:
+            readings: Quantity -> readings (non-null) since the launch.
+        """
+
+    def restore(self, snapshot: Mapping[str, Any]) -> None:
+        """Put everything this control may have touched back. Raises ControlRefused."""
+
+
+@dataclass(frozen=True)
+class RigFacts:
+    """Who the rig is: written to ``rig.json`` and printed in the report. JSON values only.
+
+    Attributes:
+        rig_id: Stable identity of machine and card.
+        boot_id: Identity of the machine's present boot.
+        facts: Section -> name -> value, as ``{"processor": {"model": ..., "logical_cpus": ...}}``.
+        simulated: The report says so in its first line when true.
+    """
+
+    rig_id: str
+    boot_id: str
+    facts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    simulated: bool = False
+
+
+class Rig(Protocol):
+    """The machine under test."""
+
+    clock: Clock
+
+    def facts(self) -> RigFacts: ...
+
+    def open_sensors(self) -> Sequence[Sensor]:
+        """All sensors that work here and that the plan wants."""
+
+    def open_control(self, kind: str) -> Control: ...
+
+    def open_workload(self, cell: Cell) -> Workload: ...
+
+    def read_frame_log(self, source: FrameLogSource) -> FrameLog:
+        """Raises FrameLogError."""

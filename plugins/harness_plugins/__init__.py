@@ -1,0 +1,1 @@
+"""First-party plugins. Loaded through the entry-point group ``harness.plugins`` only."""
