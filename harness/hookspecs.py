@@ -34,6 +34,7 @@ class Kind:
         options: Model of the plan keys that belong to it (frozen, ``extra="forbid"``, units in names);
             None where it takes none. Every field has a ``description``.
         setting_options: Names of options that a title's setting may override; workloads only. None: all.
+        changes_hardware: The control writes to the card; a plan must then allow hardware changes.
     """
 
     role: Literal["sensor", "control", "workload", "reader"]
@@ -41,6 +42,7 @@ class Kind:
     summary: str
     options: type[BaseModel] | None = None
     setting_options: frozenset[str] | None = None
+    changes_hardware: bool = False
 
 
 @dataclass(frozen=True)

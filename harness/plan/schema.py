@@ -59,6 +59,7 @@ class Cooldown(Part):
     until_above_ambient_k: float | None = Field(default=None, ge=0, le=100)
     until_within_of_first_k: float | None = Field(default=None, gt=0, le=50)
     or_stopped_falling: bool = False
+    stopped_falling_c_per_min: float = Field(default=1.0, gt=0, description="falls slower: has stopped")
     timeout_s: float = Field(default=600, gt=0)
     then: Then = "mark"
 
@@ -150,10 +151,15 @@ class FrameLogSpec(OpenPart):
 
 
 class SettingSpec(OpenPart):
-    """One entry of a title's ``settings``; its keys override the title's."""
+    """One entry of a title's ``settings``; what it states overrides the title's."""
 
     name: str = Name
     label: str = ""
+    measure_s: float | None = Field(default=None, gt=0)
+    deadline_s: float | None = Field(default=None, gt=0)
+    frame_log: FrameLogSpec | None = None
+    warm_up: WarmUp | None = None
+    soak: Soak | None = None
 
 
 class TitleSpec(OpenPart):
