@@ -1,0 +1,224 @@
+"""What goes into the state machine (events) and what comes out (instructions). Plain values, no behaviour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from harness.plan.schema import Slot, Then
+
+GateName = Literal["cooldown", "warm_up", "soak"]
+StopKind = Literal["interrupt", "stop", "pause", "safety", "conditions", "storage"]
+Verdict = Literal["accepted", "rejected", "failed", "interrupted"]
+
+
+class Phase(StrEnum):
+    """Where an attempt stands. The value is what the telemetry's ``phase`` column holds."""
+
+    IDLE = "idle"
+    APPLY = "apply"
+    COOLDOWN = "cooldown"
+    LAUNCH = "launch"
+    WARM_UP = "warm-up"
+    SOAK = "soak"
+    MEASURE = "measure"
+    CLOSE = "close"
+    INGEST = "ingest"
+    COMMIT = "commit"
+    RESTORE = "restore"
+    ENDED = "ended"
+
+
+# --- events -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Start:
+    """The campaign begins, or goes on."""
+
+
+@dataclass(frozen=True)
+class SlotOffered:
+    """The next wanted repeat; None when nothing is left to measure."""
+
+    slot: Slot | None
+
+
+@dataclass(frozen=True)
+class AttemptBegun:
+    """The attempt is in the journal."""
+
+
+@dataclass(frozen=True)
+class ProfileInForce:
+    """The profile was applied and reads back as asked for."""
+
+
+@dataclass(frozen=True)
+class GateOpened:
+    """A condition is met."""
+
+    gate: GateName
+
+
+@dataclass(frozen=True)
+class GateTimedOut:
+    """A condition was not met in time; ``then`` is what the plan wants."""
+
+    gate: GateName
+    then: Then
+    detail: str
+
+
+@dataclass(frozen=True)
+class Launched:
+    """The title runs and is ready for its warm-up."""
+
+
+@dataclass(frozen=True)
+class WindowEnded:
+    """The measured window is over: by time, or because the title finished."""
+
+
+@dataclass(frozen=True)
+class Closed:
+    """The title and all its processes are gone; the recording is closed."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The logs were read and the checks were made."""
+
+    accepted: bool
+    reason_code: str | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Committed:
+    """The attempt's outcome is durable."""
+
+
+@dataclass(frozen=True)
+class Restored:
+    """The factory state is back (or could not be brought back: ``failure`` says why)."""
+
+    failure: str | None = None
+
+
+@dataclass(frozen=True)
+class Failed:
+    """The attempt can't go on: launch, title, profile, sensor or deadline."""
+
+    reason_code: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class StopRequested:
+    """End the night. ``pause`` lets the running attempt end first; the others end it at once."""
+
+    kind: StopKind
+    reason: str
+
+
+Event = (
+    Start
+    | SlotOffered
+    | AttemptBegun
+    | ProfileInForce
+    | GateOpened
+    | GateTimedOut
+    | Launched
+    | WindowEnded
+    | Closed
+    | Judged
+    | Committed
+    | Restored
+    | Failed
+    | StopRequested
+)
+
+# --- instructions -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class FetchSlot:
+    """Offer the next wanted repeat."""
+
+
+@dataclass(frozen=True)
+class BeginAttempt:
+    """Write the attempt's start to the journal; it must be durable before anything is changed."""
+
+    slot: Slot
+
+
+@dataclass(frozen=True)
+class ApplyProfile:
+    """Bring the slot's profile into force and read it back."""
+
+
+@dataclass(frozen=True)
+class HoldGate:
+    """Wait until the gate opens, or times out, or something happens."""
+
+    gate: GateName
+
+
+@dataclass(frozen=True)
+class LaunchTitle:
+    """Start the title and wait until it is ready."""
+
+
+@dataclass(frozen=True)
+class MeasureWindow:
+    """Open the window and wait for its end."""
+
+
+@dataclass(frozen=True)
+class CloseTitle:
+    """End the title with its whole process tree; close the recording."""
+
+
+@dataclass(frozen=True)
+class IngestAndJudge:
+    """Read the frame log, cut it to the window, compute the metrics, make the checks."""
+
+
+@dataclass(frozen=True)
+class CommitAttempt:
+    """Make the outcome durable."""
+
+    verdict: Verdict
+    reason_code: str | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class RestoreFactory:
+    """Put the card back."""
+
+
+@dataclass(frozen=True)
+class EndCampaign:
+    """Nothing more to do. ``stop`` is None when all slots were offered."""
+
+    stop: StopKind | None
+    reason: str
+
+
+Instruction = (
+    FetchSlot
+    | BeginAttempt
+    | ApplyProfile
+    | HoldGate
+    | LaunchTitle
+    | MeasureWindow
+    | CloseTitle
+    | IngestAndJudge
+    | CommitAttempt
+    | RestoreFactory
+    | EndCampaign
+)

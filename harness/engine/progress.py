@@ -1,0 +1,90 @@
+"""What the engine tells whoever watches: the terminal, a page, a test. And how a stop is asked for."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Protocol
+
+from harness.engine.messages import Phase, StopKind, StopRequested
+
+
+@dataclass(frozen=True)
+class Progress:
+    """A glance at the night.
+
+    Attributes:
+        phase: Where the running attempt stands.
+        cell_id: The running cell; None between attempts.
+        repeat_index: The running repeat, from 1; None between attempts.
+        attempt_index: The running try, from 1; None between attempts.
+        accepted: Repeats accepted so far, in the whole campaign.
+        wanted: Repeats wanted in the whole campaign.
+        phase_s: Seconds since the phase began.
+        phase_left_s: Expected seconds to its end; None where unknown.
+        ends_in_s: Expected seconds to the end of the night; None where unknown.
+        readings: Latest readings by quantity, those that the rig has.
+        detail: What the phase waits for, in a few words.
+    """
+
+    phase: Phase
+    cell_id: str | None
+    repeat_index: int | None
+    attempt_index: int | None
+    accepted: int
+    wanted: int
+    phase_s: float
+    phase_left_s: float | None
+    ends_in_s: float | None
+    readings: dict[str, float]
+    detail: str = ""
+
+
+class Observer(Protocol):
+    """Hears of progress; must be quick and must not raise."""
+
+    def on_progress(self, progress: Progress) -> None:
+        """Called several times a second while something is awaited."""
+
+    def on_attempt(
+        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+    ) -> None:
+        """An attempt's outcome is durable."""
+
+    def on_message(self, level: str, message: str) -> None:
+        """Something a person should know; ``level`` is info, warning or error."""
+
+
+class Silent:
+    """An observer that hears nothing."""
+
+    def on_progress(self, progress: Progress) -> None:
+        pass
+
+    def on_attempt(
+        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+    ) -> None:
+        pass
+
+    def on_message(self, level: str, message: str) -> None:
+        pass
+
+
+class StopSignal:
+    """A stop asked for from outside the engine: a signal handler, a page, a test. Thread-safe."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._request: StopRequested | None = None
+
+    def request(self, kind: StopKind, reason: str) -> None:
+        """Ask for a stop. A second request of the same kind changes nothing."""
+        with self._lock:
+            if self._request is None or self._request.kind == "pause":
+                self._request = StopRequested(kind, reason)
+
+    def take(self) -> StopRequested | None:
+        """The request that was not taken yet, once."""
+        with self._lock:
+            request, self._request = self._request, None
+            return request
