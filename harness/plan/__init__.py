@@ -1,0 +1,1 @@
+"""The plan: schema, reading, expansion to cells, order of the night, forecast."""

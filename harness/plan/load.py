@@ -1,0 +1,105 @@
+"""Reads a plan file: every problem at once, each with its place and the nearest remedy."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from harness.errors import PlanError, Problem
+from harness.plan.complaints import explain, trodden
+from harness.plan.findings import Findings, model_at
+from harness.plan.locate import LineIndex, path_text
+from harness.plan.options import Kinds, fill_options
+from harness.plan.rules import check_rules
+from harness.plan.schema import OpenPart, Plan
+
+if TYPE_CHECKING:
+    from harness.plugins import PluginHost
+
+_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def load_plan(path: Path, host: PluginHost) -> Plan:
+    """Read and validate a plan file with the installed plugins. Raises PlanError with all problems."""
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise PlanError(
+            str(path), [Problem(f"byte {error.start}", "the file is not UTF-8 text", "save it as UTF-8")]
+        ) from error
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise PlanError(
+            str(path), [Problem("the file", f"can't be read: {reason}", "check the path and its rights")]
+        ) from error
+    return parse_plan(text, str(path), host.kinds)
+
+
+def parse_plan(text: str, source: str, kinds: Kinds) -> Plan:
+    """Validate a plan's text.
+
+    Args:
+        text: The TOML text.
+        source: What to call it in messages.
+        kinds: (role, name) -> kind, as the plugins bring them.
+    Returns:
+        The plan. Every ``options`` is a plain dict of JSON values that has passed its plugin's model, with
+        the model's defaults filled in; a setting's ``options`` include its title's.
+    Raises:
+        PlanError: With all problems found, by line.
+    """
+    raw = _parse_toml(text.removeprefix("\ufeff"), source)
+    found = Findings(LineIndex(text))
+    filled = fill_options(raw, kinds, found)
+    plan: Plan | None = None
+    try:
+        plan = Plan.model_validate(filled, strict=True)
+    except ValidationError as failure:
+        for error in failure.errors(include_url=False):
+            path = trodden(error["loc"], filled)
+            what, remedy = explain(error, _keys_at(path))
+            if error["type"] == "extra_forbidden":
+                remedy = _home_of(str(path[-1])) or remedy
+            found.add(path, what, remedy)
+    check_rules(filled, kinds, found)
+    problems = found.problems()
+    if problems or plan is None:
+        raise PlanError(source, problems)
+    return plan
+
+
+def _parse_toml(text: str, source: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        place = _PLACE.search(message)
+        what = message[: place.start()] if place else message
+        where = f"line {place[1]}, column {place[2]}" if place and place[1] else "end of the file"
+        remedy = "mend the TOML there; nothing after it could be read"
+        raise PlanError(source, [Problem(where, f"{what[:1].lower()}{what[1:]}", remedy)]) from error
+
+
+def _keys_at(path: tuple[str | int, ...]) -> set[str]:
+    model = model_at(Plan, path[:-1])
+    return set(model.model_fields) - {"options"} if model else set()
+
+
+def _home_of(key: str) -> str | None:
+    """Where a key that stands in the wrong table belongs, if the plan knows it elsewhere."""
+    homes: list[str] = []
+    stack: list[tuple[tuple[str, ...], Any]] = [((), Plan)]
+    while stack:
+        path, model = stack.pop()
+        for name in model.model_fields:
+            if name == key and path:
+                listed = path[0] in {"profiles", "titles", "sensors"}
+                homes.append(f"[[{path_text(path)}]]" if listed else f"[{path_text(path)}]")
+            inner = model_at(model, (name,))
+            if inner is not None and not (path and issubclass(inner, OpenPart)):
+                stack.append(((*path, name), inner))
+    return f"it belongs in {' or '.join(sorted(homes))}" if homes else None
