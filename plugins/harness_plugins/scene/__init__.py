@@ -1,0 +1,31 @@
+"""Workload ``scene``: built-in scenes that draw frames, so that a rig can be tried without any title."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.clock import Clock
+from harness.hookspecs import Finding, Kind, hookimpl
+from harness.plan.schema import Cell
+from harness.rig import Workload
+from harness_plugins.scene.options import SUMMARIES, SceneOptions
+
+
+@hookimpl
+def kinds() -> Sequence[Kind]:
+    return [Kind("workload", "scene", "built-in scenes: " + ", ".join(SUMMARIES), SceneOptions)]
+
+
+@hookimpl
+def open_workload(kind: str, cell: Cell, clock: Clock) -> Workload | None:
+    if kind != "scene":
+        return None
+    from harness_plugins.scene.workload import SceneWorkload
+
+    return SceneWorkload(cell, clock)
+
+
+@hookimpl
+def examine(clock: Clock) -> Sequence[Finding]:
+    names = ", ".join(SUMMARIES)
+    return [Finding("scenes on the processor", "ok", f"{names}: can run here, need nothing but NumPy")]

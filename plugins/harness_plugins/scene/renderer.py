@@ -1,0 +1,60 @@
+"""One face for both backends: draw a frame, say how long the card took, show the picture."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from harness_plugins.scene.cpu import Crew, Picture, make_scene
+from harness_plugins.scene.options import SceneOptions, parse_resolution
+
+
+class Renderer(Protocol):
+    """Draws the frames of one scene."""
+
+    def describe(self) -> str:
+        """What draws, in a line."""
+
+    def prepare(self) -> None:
+        """Go back to the content's start."""
+
+    def draw(self, frame: int, load: float) -> float | None:
+        """Draw a frame and wait for it; the card's own time for it in ms where it measures that."""
+
+    def picture(self) -> Picture:
+        """The frame drawn last, (height, width) grey levels."""
+
+    def close(self) -> None:
+        """Give threads and device back."""
+
+
+class CpuRenderer:
+    """NumPy on a thread pool."""
+
+    def __init__(self, options: SceneOptions, threads: int) -> None:
+        self._crew = Crew(threads)
+        width, height = parse_resolution(options.resolution)
+        self._scene = make_scene(options.scene, width, height, self._crew)
+        self._label = f"{options.scene} {width}x{height} on {threads} threads"
+
+    def describe(self) -> str:
+        return self._label
+
+    def prepare(self) -> None:
+        self._scene.prepare()
+
+    def draw(self, frame: int, load: float) -> float | None:
+        self._scene.draw(frame, load)
+        return None
+
+    def picture(self) -> Picture:
+        return self._scene.picture()
+
+    def close(self) -> None:
+        self._crew.close()
+
+
+def open_renderer(options: SceneOptions, threads: int) -> Renderer:
+    """The renderer that the options ask for. Raises RuntimeError with the remedy."""
+    if options.backend == "gpu":
+        raise RuntimeError("the gpu backend is not part of this installation")
+    return CpuRenderer(options, threads)
