@@ -1,0 +1,222 @@
+"""What the telemetry of one window says: means over time, energy, limit reasons. Pure functions on a table.
+
+All means are weighted by time (trapezoid rule over the readings, linear to the window's edges), because
+readings are unevenly spaced where a sensor was slow; the plain mean of samples would be wrong there.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from harness.telemetry.limits import all_reasons
+
+Floats = NDArray[np.float64]
+
+#: Difference between the two energies above which the attempt is marked, %.
+ENERGY_TOLERANCE_PCT = 2.0
+#: Share of the window that readings must span for a mean or an energy to be stated.
+LEAST_SPAN = 0.5
+
+_MEANS = {
+    "mean_core_temp_c": "core_temp_c",
+    "mean_hotspot_temp_c": "hotspot_temp_c",
+    "mean_memory_temp_c": "memory_temp_c",
+    "mean_ambient_temp_c": "ambient_temp_c",
+    "mean_core_clock_mhz": "core_clock_mhz",
+    "mean_memory_clock_mhz": "memory_clock_mhz",
+    "mean_core_voltage_mv": "core_voltage_mv",
+    "mean_fan_pct": "fan_pct",
+    "mean_fan_rpm": "fan_rpm",
+    "mean_gpu_load_pct": "gpu_load_pct",
+    "mean_cpu_load_pct": "cpu_load_pct",
+    "mean_cpu_clock_mhz": "cpu_clock_mhz",
+    "mean_cpu_temp_c": "cpu_temp_c",
+    "mean_foreign_cpu_load_pct": "foreign_cpu_load_pct",
+}
+
+
+def summarise_window(
+    telemetry: pa.Table, start_s: float, end_s: float, *, frame_count: int | None
+) -> dict[str, Any]:
+    """Summarise the telemetry of a measured window.
+
+    Args:
+        telemetry: Layout :data:`harness.tables.TELEMETRY`; rows outside the window may be there and help
+            at its edges. Missing columns count as absent.
+        start_s: Window's start on the table's clock, s.
+        end_s: Window's end on the same clock, s; after ``start_s``.
+        frame_count: Frames inside the window; None where the title has no frames.
+
+    Returns:
+        The telemetry keys of :data:`harness.tables.ATTEMPT_COLUMNS` (``mean_power_w`` to
+        ``telemetry_gap_s``), None for what the rig lacks, and ``marks``: sentences about what was unusual,
+        to be added to the attempt's own.
+
+    Raises:
+        ValueError: The window is empty.
+    """
+    if not end_s > start_s:
+        raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
+    window = _Window(telemetry, start_s, end_s)
+    duration_s = end_s - start_s
+    found: dict[str, Any] = {name: window.mean(quantity) for name, quantity in _MEANS.items()}
+    found |= _energy(window, duration_s, frame_count)
+    found["mean_wall_power_w"] = window.mean_power("wall_energy_j", "wall_power_w")
+    found["mean_cpu_power_w"] = window.mean_power("cpu_energy_j", "cpu_power_w")
+    core = window.inside("core_temp_c")
+    found["max_core_temp_c"] = float(core.max()) if core.size else None
+    last_quarter = _Window(telemetry, end_s - duration_s / 4, end_s)
+    found["end_core_temp_c"] = last_quarter.mean("core_temp_c")
+    end_c, ambient_c = found["end_core_temp_c"], found["mean_ambient_temp_c"]
+    found["core_above_ambient_k"] = None if end_c is None or ambient_c is None else end_c - ambient_c
+    found["mean_sound_level_dba"] = window.mean_level("sound_level_dba")
+    masks = window.inside("limit_reasons")
+    found["limit_reasons"] = all_reasons(int(m) for m in np.unique(masks)) if masks.size else None
+    found["telemetry_samples"] = window.rows
+    found["telemetry_gap_s"] = window.gap_s()
+    return found
+
+
+def _energy(window: _Window, duration_s: float, frame_count: int | None) -> dict[str, Any]:
+    counter_w = window.mean_rate("energy_j")
+    integral_w = window.mean("power_w")
+    if integral_w is None:
+        integral_w = window.mean("power_average_w")
+    mean_w = counter_w if counter_w is not None else integral_w
+    energy_j = None if mean_w is None else mean_w * duration_s
+    marks = []
+    if counter_w is not None and integral_w:
+        difference_pct = (counter_w / integral_w - 1) * 100
+        if abs(difference_pct) > ENERGY_TOLERANCE_PCT:
+            marks.append(f"energy by counter and by integral of power differ by {difference_pct:+.1f} %")
+    return {
+        "mean_power_w": mean_w,
+        "energy_j": energy_j,
+        "energy_source": None
+        if mean_w is None
+        else ("counter" if counter_w is not None else "integral of power"),
+        "energy_counter_j": None if counter_w is None else counter_w * duration_s,
+        "energy_integral_j": None if integral_w is None else integral_w * duration_s,
+        "energy_per_frame_j": energy_j / frame_count if energy_j is not None and frame_count else None,
+        "fps_per_w": frame_count / energy_j if frame_count is not None and energy_j else None,
+        "marks": marks,
+    }
+
+
+class _Window:
+    """The readings of a table, cut to a window."""
+
+    def __init__(self, telemetry: pa.Table, start_s: float, end_s: float) -> None:
+        self._telemetry = telemetry
+        self._start_s, self._end_s = start_s, end_s
+        self._t_s = _floats(telemetry, "t_s")
+        self._inside = (self._t_s >= start_s) & (self._t_s <= end_s)
+        self.rows = int(self._inside.sum())
+
+    def inside(self, quantity: str) -> Floats:
+        """Readings inside the window, without the nulls."""
+        values = _floats(self._telemetry, quantity)[self._inside]
+        return values[np.isfinite(values)]
+
+    def mean(self, quantity: str) -> float | None:
+        """Mean over time; None without readings that span at least half of the window."""
+        return _time_mean(*self._readings(quantity), self._start_s, self._end_s)
+
+    def mean_level(self, quantity: str) -> float | None:
+        """Energy mean of a level in dB: 10 lg of the mean over time of 10^(L/10) (ISO 1996-1)."""
+        t_s, level_db = self._readings(quantity)
+        mean = _time_mean(t_s, 10.0 ** (level_db / 10), self._start_s, self._end_s)
+        return None if not mean else float(10 * np.log10(mean))
+
+    def mean_power(self, energy: str, power: str) -> float | None:
+        """Mean power, W: by the energy counter where there is one, else by readings of power."""
+        by_counter = self.mean_rate(energy)
+        return by_counter if by_counter is not None else self.mean(power)
+
+    def mean_rate(self, counter: str) -> float | None:
+        """Mean rate of a counter that grows, per second; None where it was reset inside the window.
+
+        A counter that is polled faster than it moves is a staircase; only the moves count as readings, so
+        that the interpolation at the edges is not biased by up to one step.
+        """
+        t_s, total = self._readings(counter)
+        if t_s.size < 2:
+            return None
+        moved = np.concatenate([[False], np.diff(total) != 0])
+        if not moved[1:].all() and moved.sum() >= 2:
+            t_s, total = t_s[moved], total[moved]
+        begin_s, end_s = max(self._start_s, t_s[0]), min(self._end_s, t_s[-1])
+        if end_s - begin_s < LEAST_SPAN * (self._end_s - self._start_s):
+            return None
+        touched = slice(
+            max(0, int(np.searchsorted(t_s, begin_s, "right")) - 1), int(np.searchsorted(t_s, end_s)) + 1
+        )
+        if np.any(np.diff(total[touched]) < 0):
+            return None
+        # differences before sums: a counter since driver load is large against one window's energy
+        origin = total[touched][0]
+        begin, end = np.interp([begin_s, end_s], t_s[touched], total[touched] - origin)
+        return float((end - begin) / (end_s - begin_s))
+
+    def gap_s(self) -> float | None:
+        """Time without telemetry inside the window; None where the table is empty."""
+        if self._t_s.size == 0:
+            return None
+        if self.rows == 0:
+            return self._end_s - self._start_s
+        t_s = self._t_s
+        first, last = np.flatnonzero(self._inside)[[0, -1]]
+        before = np.concatenate([[self._start_s], t_s[:-1]])
+        steps = np.minimum(t_s, self._end_s) - np.maximum(before, self._start_s)
+        marked = _gaps(self._telemetry)
+        touching = slice(first, min(last + 2, t_s.size))  # the row after the window closes its last step
+        total = float(steps[touching][marked[touching]].clip(min=0).sum())
+        usual_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else 0.0
+        if first == 0 and not marked[0]:
+            total += _beyond(t_s[0] - self._start_s, usual_s)
+        if last == t_s.size - 1:
+            total += _beyond(self._end_s - t_s[-1], usual_s)
+        return total
+
+    def _readings(self, quantity: str) -> tuple[Floats, Floats]:
+        values = _floats(self._telemetry, quantity)
+        present = np.isfinite(values)
+        return self._t_s[present], values[present]
+
+
+def _time_mean(t_s: Floats, values: Floats, start_s: float, end_s: float) -> float | None:
+    """Mean over time by the trapezoid rule, linear between readings, on the part that they span."""
+    inside = (t_s > start_s) & (t_s < end_s)
+    if t_s.size == 0 or not (inside.any() or (t_s[0] <= start_s and t_s[-1] >= end_s)):
+        return None
+    begin_s, stop_s = max(start_s, float(t_s[0])), min(end_s, float(t_s[-1]))
+    if stop_s - begin_s < LEAST_SPAN * (end_s - start_s):
+        return None
+    edges = np.interp([begin_s, stop_s], t_s, values)
+    grid = np.concatenate([[begin_s], t_s[inside], [stop_s]])
+    curve = np.concatenate([edges[:1], values[inside], edges[1:]])
+    return float(np.trapezoid(curve, grid) / (stop_s - begin_s))
+
+
+def _beyond(silence_s: float, usual_s: float) -> float:
+    """Length of a silence at the window's edge, 0 where it is no longer than two usual steps."""
+    return float(silence_s) if silence_s > 2 * usual_s else 0.0
+
+
+def _floats(table: pa.Table, name: str) -> Floats:
+    """A column as float64 with NaN for null; all NaN where the table lacks it."""
+    if name not in table.column_names:
+        return np.full(table.num_rows, np.nan)
+    column = table.column(name).cast(pa.float64(), safe=False)
+    return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def _gaps(table: pa.Table) -> NDArray[np.bool_]:
+    if "gap" not in table.column_names:
+        return np.zeros(table.num_rows, dtype=np.bool_)
+    column = table.column("gap").cast(pa.uint8()).fill_null(0)
+    return np.asarray(column.to_numpy(zero_copy_only=False)).astype(np.bool_)
