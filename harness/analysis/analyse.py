@@ -1,0 +1,195 @@
+"""Repeats to cells to comparisons to a decision."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from harness.analysis import comparisons, overall, tables, words
+from harness.analysis.answer import answer
+from harness.analysis.estimate import interval, of_mean
+from harness.analysis.metrics import Metric
+from harness.analysis.repeats import CellKey, CellRepeats, cells_of, metrics_in
+from harness.analysis.settings import AnalysisSettings
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What the repeats say.
+
+    Attributes:
+        settings: The settings that it was made with.
+        cells: One row per cell and metric; :data:`harness.analysis.tables.CELL_COLUMNS`.
+        comparisons: One row per title, setting, profile and metric against the reference;
+            :data:`harness.analysis.tables.COMPARISON_COLUMNS`.
+        overall: One row per profile and metric over all titles;
+            :data:`harness.analysis.tables.OVERALL_COLUMNS`.
+        answer: One sentence that answers the plan's question.
+        warnings: What a reader must know before trusting the numbers, a sentence each.
+    """
+
+    settings: AnalysisSettings
+    cells: pd.DataFrame
+    comparisons: pd.DataFrame
+    overall: pd.DataFrame
+    answer: str
+    warnings: tuple[str, ...]
+
+
+def analyse(repeats: pd.DataFrame, settings: AnalysisSettings) -> Analysis:
+    """Analyse accepted repeats.
+
+    Args:
+        repeats: Columns of :data:`harness.tables.ATTEMPTS`; those it lacks count as not measured. Rows that
+            were not accepted and sentinels are left out.
+        settings: See :class:`AnalysisSettings`.
+    Raises:
+        ValueError: A column that identifies a repeat is missing.
+    """
+    cells = cells_of(repeats, settings)
+    metrics = metrics_in(cells.values(), settings)
+    profiles = list(dict.fromkeys(key[2] for key in sorted(cells, key=lambda key: _place(key, settings))))
+    compared = [profile for profile in profiles if profile != settings.reference]
+    comparison_rows: list[dict[str, Any]] = []
+    overall_rows: list[dict[str, Any]] = []
+    for metric in metrics:
+        by_profile = {}
+        for profile in compared:
+            by_profile[profile], found = comparisons.decided_rows(cells, metric, profile, settings)
+            comparison_rows += found
+        overall_rows += overall.decided_rows(metric, by_profile, settings)
+    cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
+    return Analysis(
+        settings=settings,
+        cells=tables.frame(cell_rows, tables.CELL_COLUMNS),
+        comparisons=tables.frame(comparison_rows, tables.COMPARISON_COLUMNS),
+        overall=tables.frame(overall_rows, tables.OVERALL_COLUMNS),
+        answer=_answer(overall_rows, compared, cells, settings),
+        warnings=tuple(_warnings(repeats, cells, comparison_rows, settings)),
+    )
+
+
+def _place(key: CellKey, settings: AnalysisSettings) -> tuple[int, str]:
+    profile = key[2]
+    known = profile in settings.profiles
+    return (settings.profiles.index(profile) if known else len(settings.profiles), profile)
+
+
+def _cell_rows(
+    cells: Mapping[CellKey, CellRepeats], metric: Metric, settings: AnalysisSettings
+) -> list[dict[str, Any]]:
+    made = []
+    for (title, setting, profile), cell in cells.items():
+        values = cell.present(metric.name)
+        if not values.size:
+            continue
+        mean = of_mean(values)
+        low, high = interval(mean, settings.confidence_pct / 100)
+        made.append(
+            {
+                "cell_id": cell.cell_id,
+                "title": title,
+                "setting": setting,
+                "profile": profile,
+                "metric": metric.name,
+                "label": metric.label,
+                "group": metric.group,
+                "unit": metric.unit,
+                "n": mean.n,
+                "mean": mean.value,
+                "sd": mean.sd,
+                "low": low,
+                "high": high,
+            }
+        )
+    return made
+
+
+def _answer(
+    overall_rows: list[dict[str, Any]],
+    compared: list[str],
+    cells: Mapping[CellKey, CellRepeats],
+    settings: AnalysisSettings,
+) -> str:
+    if not cells:
+        return "No repeat was accepted, so the question can't be answered."
+    if not compared:
+        profile = settings.label(next(iter(cells))[2])
+        return f"Only {profile} was measured, so there is nothing to compare it with."
+    return answer(overall_rows, settings)
+
+
+def _warnings(
+    repeats: pd.DataFrame,
+    cells: Mapping[CellKey, CellRepeats],
+    comparison_rows: list[dict[str, Any]],
+    settings: AnalysisSettings,
+) -> list[str]:
+    found = []
+    if cells and not any(key[2] == settings.reference for key in cells):
+        found.append(
+            f"The reference {settings.label(settings.reference)} has no accepted repeat; nothing is compared."
+        )
+    lacking = sorted({key[:2] for key in cells} - {k[:2] for k in cells if k[2] == settings.reference})
+    if lacking and len(lacking) < len({key[:2] for key in cells}):
+        names = words.listed([f"{settings.label(title)} ({setting})" for title, setting in lacking])
+        found.append(f"Not compared, as the reference has no accepted repeat there: {names}.")
+    singles = [cell.cell_id for cell in cells.values() if len(cell.blocks) == 1]
+    if singles:
+        found.append(
+            f"{words.count(len(singles), 'cell')} with one accepted repeat: no interval, no decision there."
+        )
+    if not settings.paired and len({key[2] for key in cells}) > 1:
+        found.append(
+            "The order of the night was not balanced: a drift of the rig or the room adds to the differences "
+            "between profiles, and the intervals don't know of it."
+        )
+    unpaired = {
+        (row["title"], row["setting"], row["profile"])
+        for row in comparison_rows
+        if settings.paired and not row["paired"]
+    }
+    if unpaired:
+        found.append(
+            f"{words.count(len(unpaired), 'comparison')} without two complete blocks: compared as "
+            "independent repeats, with a wider interval."
+        )
+    left = _without_partner(cells, comparison_rows, settings)
+    if left:
+        found.append(
+            f"{words.count(left, 'repeat')} without a partner in the same block: in the table of cells, not "
+            "in the comparisons."
+        )
+    if "low_definition" in repeats.columns:
+        definitions = sorted(set(repeats["low_definition"].dropna().astype(str)))
+        if len(definitions) > 1:
+            found.append(f"The lows were computed by different definitions: {words.listed(definitions)}.")
+    flat = {
+        f"{settings.label(row['title'])} ({settings.label(row['profile'])})"
+        for row in comparison_rows
+        if row["sd"] == 0 and math.isfinite(row["low"])
+    }
+    if flat:
+        found.append(
+            f"Repeats equal to the last digit in {words.listed(sorted(flat))}: the scatter is hidden by the "
+            "resolution of the measurement, so the interval there is too narrow."
+        )
+    return found
+
+
+def _without_partner(
+    cells: Mapping[CellKey, CellRepeats],
+    comparison_rows: list[dict[str, Any]],
+    settings: AnalysisSettings,
+) -> int:
+    """Repeats that no comparison uses, of cells that are compared at all."""
+    used: dict[CellKey, int] = {}
+    for row in comparison_rows:
+        for profile, n in ((row["profile"], "n_profile"), (settings.reference, "n_reference")):
+            key = (row["title"], row["setting"], profile)
+            used[key] = max(used.get(key, 0), row[n])
+    return sum(max(0, len(cells[key].blocks) - n) for key, n in used.items())

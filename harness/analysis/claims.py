@@ -1,0 +1,104 @@
+"""From estimates to decisions: the part of a comparison that titles and the whole plan share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from harness.analysis.estimate import Estimate, interval, p_difference, p_same
+from harness.analysis.metrics import Metric
+from harness.analysis.multiplicity import adjusted
+from harness.analysis.settings import AnalysisSettings
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One decided estimate, on the scale of the analysis.
+
+    Attributes:
+        low, high: Interval; NaN where the scatter is unknown.
+        decision: ``same``, ``undecided``, or the metric's word for up or down.
+        direction: ``same``, ``undecided``, ``better`` or ``worse``.
+    """
+
+    estimate: Estimate
+    low: float
+    high: float
+    p_difference: float
+    p_same: float
+    p_difference_adjusted: float
+    p_same_adjusted: float
+    decision: str
+    direction: str
+
+
+def decide(
+    metric: Metric,
+    estimates: Sequence[Estimate],
+    settings: AnalysisSettings,
+    lower_is_better: Sequence[bool] | None = None,
+) -> list[Claim]:
+    """Decide several estimates that are claimed side by side (one family of the multiplicity correction).
+
+    ``same`` comes first: a difference that is measured well enough to be seen, yet lies inside the margin
+    for sure, is a difference that counts as none. Error rates hold for each kind of claim by itself.
+    """
+    margin = settings.margin(metric)
+    raw_difference = np.array([p_difference(e) for e in estimates], dtype=np.float64)
+    raw_same = np.array([p_same(e, margin) for e in estimates], dtype=np.float64)
+    adjusted_difference = adjusted(raw_difference, settings.multiplicity)
+    adjusted_same = adjusted(raw_same, settings.multiplicity)
+    lower = lower_is_better or [metric.better == "lower"] * len(estimates)
+    claims = []
+    for i, estimate in enumerate(estimates):
+        low, high = interval(estimate, settings.confidence_pct / 100)
+        if adjusted_same[i] <= settings.alpha:
+            decision = direction = "same"
+        elif adjusted_difference[i] <= settings.alpha:
+            up = estimate.value > 0
+            decision = metric.up if up else metric.down
+            direction = "better" if up != lower[i] else "worse"
+        else:
+            decision = direction = "undecided"
+        claims.append(
+            Claim(
+                estimate, low, high,
+                float(raw_difference[i]), float(raw_same[i]),
+                float(adjusted_difference[i]), float(adjusted_same[i]),
+                decision, direction,
+            )
+        )  # fmt: skip
+    return claims
+
+
+def shown(value: float, metric: Metric) -> float:
+    """From the scale of the analysis to the scale of the tables: a ratio, or the difference itself."""
+    return math.exp(value) if metric.scale == "ratio" else value
+
+
+def as_row(claim: Claim, metric: Metric, settings: AnalysisSettings) -> dict[str, Any]:
+    """The columns that every table of claims has."""
+    margin = settings.margin(metric)
+    return {
+        "metric": metric.name,
+        "label": metric.label,
+        "group": metric.group,
+        "scale": metric.scale,
+        "unit": metric.difference_unit,
+        "estimate": shown(claim.estimate.value, metric),
+        "low": shown(claim.low, metric),
+        "high": shown(claim.high, metric),
+        "margin_low": shown(-margin, metric),
+        "margin_high": shown(margin, metric),
+        "df": claim.estimate.df,
+        "p_difference": claim.p_difference,
+        "p_same": claim.p_same,
+        "p_difference_adjusted": claim.p_difference_adjusted,
+        "p_same_adjusted": claim.p_same_adjusted,
+        "decision": claim.decision,
+        "direction": claim.direction,
+    }

@@ -1,0 +1,161 @@
+"""Each title and setting by itself: profile against reference, paired within blocks of the order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from harness.analysis import words
+from harness.analysis.claims import Claim, as_row, decide, shown
+from harness.analysis.estimate import Array, Estimate, of_mean, of_two_groups, repeats_that_decide
+from harness.analysis.metrics import Metric
+from harness.analysis.repeats import CellKey, CellRepeats
+from harness.analysis.settings import AnalysisSettings
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One profile against the reference in one title and setting, before it is decided.
+
+    Attributes:
+        differences: The paired differences on the scale of the analysis, shape (n,); empty where unpaired.
+        lower_is_better: Which way is better here (a score's direction is the title's own).
+    """
+
+    title: str
+    setting: str
+    profile: str
+    metric: Metric
+    estimate: Estimate
+    paired: bool
+    n_profile: int
+    n_reference: int
+    differences: Array
+    lower_is_better: bool
+
+
+def compare(
+    cells: dict[CellKey, CellRepeats], metric: Metric, profile: str, settings: AnalysisSettings
+) -> list[Comparison]:
+    """Compare a profile with the reference in every title and setting that has both."""
+    found = []
+    for (title, setting, of_profile), cell in cells.items():
+        reference = cells.get((title, setting, settings.reference))
+        if of_profile != profile or reference is None:
+            continue
+        here = _compare_cells(cell, reference, metric, settings.paired)
+        if here is None:
+            continue
+        estimate, paired, n_profile, n_reference, differences = here
+        lower = metric.better == "lower"
+        if metric.name == "score":
+            lower = title in settings.lower_score_titles
+        found.append(
+            Comparison(
+                title, setting, profile, metric, estimate, paired, n_profile, n_reference, differences, lower
+            )
+        )
+    return found
+
+
+def _compare_cells(
+    cell: CellRepeats, reference: CellRepeats, metric: Metric, paired: bool
+) -> tuple[Estimate, bool, int, int, Array] | None:
+    scale = np.log if metric.scale == "ratio" else np.asarray
+    here, there = cell.by_block(metric.name), reference.by_block(metric.name)
+    shared = sorted(here.keys() & there.keys())
+    ours, theirs = cell.present(metric.name), reference.present(metric.name)
+    if not ours.size or not theirs.size:
+        return None
+    few = len(shared) < 2 <= min(ours.size, theirs.size)
+    if paired and shared and not few:
+        a = np.array([here[block] for block in shared])
+        b = np.array([there[block] for block in shared])
+        differences = scale(a) - scale(b)
+        return of_mean(differences), True, len(shared), len(shared), differences
+    estimate = of_two_groups(scale(ours), scale(theirs))
+    return estimate, False, ours.size, theirs.size, np.empty(0)
+
+
+def rows(
+    comparisons: Sequence[Comparison], claims: Sequence[Claim], settings: AnalysisSettings
+) -> list[dict[str, Any]]:
+    """Rows of :data:`harness.analysis.tables.COMPARISON_COLUMNS` for one profile and metric."""
+    undecided = sum(claim.decision == "undecided" for claim in claims)
+    single = settings.multiplicity == "none"
+    alpha = settings.alpha / (1 if single else max(1, undecided))
+    made = []
+    for comparison, claim in zip(comparisons, claims, strict=True):
+        more = _more_repeats(comparison, claim, alpha, settings)
+        made.append(
+            {
+                "title": comparison.title,
+                "setting": comparison.setting,
+                "profile": comparison.profile,
+                "reference": settings.reference,
+                **as_row(claim, comparison.metric, settings),
+                "paired": comparison.paired,
+                "n_pairs": comparison.estimate.n if comparison.paired else None,
+                "n_profile": comparison.n_profile,
+                "n_reference": comparison.n_reference,
+                "sd": comparison.estimate.sd,
+                "more_repeats_needed": more,
+                "sentence": _sentence(comparison, claim, more, settings),
+            }
+        )
+    return made
+
+
+def decided_rows(
+    cells: dict[CellKey, CellRepeats], metric: Metric, profile: str, settings: AnalysisSettings
+) -> tuple[list[Comparison], list[dict[str, Any]]]:
+    """Compare, decide (the titles of one profile and metric are one family) and describe."""
+    comparisons = compare(cells, metric, profile, settings)
+    lower = [comparison.lower_is_better for comparison in comparisons]
+    claims = decide(metric, [comparison.estimate for comparison in comparisons], settings, lower)
+    return comparisons, rows(comparisons, claims, settings)
+
+
+def _more_repeats(
+    comparison: Comparison, claim: Claim, alpha: float, settings: AnalysisSettings
+) -> int | None:
+    if claim.decision != "undecided":
+        return None
+    estimate = comparison.estimate
+    total = repeats_that_decide(estimate.value, estimate.sd, settings.margin(comparison.metric), alpha)
+    return max(1, total - estimate.n) if total is not None else None
+
+
+def _sentence(comparison: Comparison, claim: Claim, more: int | None, settings: AnalysisSettings) -> str:
+    metric, estimate = comparison.metric, comparison.estimate
+    where = settings.label(comparison.title)
+    if comparison.setting != "default":
+        where += f", {settings.label(comparison.setting)}"
+    within = words.margin(
+        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
+    )
+    profile, reference = settings.label(comparison.profile), settings.label(settings.reference)
+    figure = words.change_with_interval(
+        shown(estimate.value, metric), shown(claim.low, metric), shown(claim.high, metric),
+        metric.scale, metric.difference_unit, settings.confidence_pct,
+    )  # fmt: skip
+    sentence = f"{where}: {words.claim(metric, claim.decision, profile, reference, within)}"
+    sentence += f"; {metric.label} {figure}, from {_basis(comparison)}"
+    if claim.decision != "undecided":
+        return f"{sentence}."
+    if not estimate.known:
+        return f"{sentence}; with one repeat no interval can be given and nothing can be decided."
+    if more is None:
+        return f"{sentence}; over 1000 more repeats would be needed to decide."
+    return f"{sentence}; about {words.count(more, 'more repeat')} would decide."
+
+
+def _basis(comparison: Comparison) -> str:
+    if comparison.paired:
+        return words.count(comparison.estimate.n, "pair")
+    if comparison.n_profile == comparison.n_reference:
+        return f"{words.count(comparison.n_profile, 'repeat')} each"
+    return f"{comparison.n_profile} and {comparison.n_reference} repeats"

@@ -1,0 +1,152 @@
+"""One estimate with its standard error, and what may be concluded from it.
+
+Everything here works on the scale of the analysis: natural log of a ratio, or a plain difference.
+
+Sources: Student, *Biometrika* 6:1-25, 1908 (paired t); Welch, *Biometrika* 34:28-35, 1947, and
+Satterthwaite, *Biometrics Bulletin* 2:110-114, 1946 (unequal variances); Schuirmann, *J. Pharmacokinetics
+and Biopharmaceutics* 15:657-680, 1987 (two one-sided tests).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+Array = NDArray[np.float64]
+NO_INTERVAL = (math.nan, math.nan)
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A mean or a difference.
+
+    Attributes:
+        value: The estimate.
+        se: Its standard error; NaN where the scatter is unknown (a single repeat).
+        df: Degrees of freedom of the standard error; NaN where it is unknown.
+        n: Repeats or pairs that it rests on (the smaller group where they differ).
+        sd: Scatter of one pair (or of one repeat of each group), for planning; NaN where unknown.
+    """
+
+    value: float
+    se: float
+    df: float
+    n: int
+    sd: float
+
+    @property
+    def known(self) -> bool:
+        """True where the scatter is known."""
+        return not math.isnan(self.se)
+
+
+def of_mean(values: Array) -> Estimate:
+    """Mean of independent values, shape (n,), n >= 1. Pass differences for a paired comparison."""
+    n = values.size
+    mean = float(values.mean())
+    if n < 2:
+        return Estimate(mean, math.nan, math.nan, n, math.nan)
+    sd = float(values.std(ddof=1))
+    return Estimate(mean, sd / math.sqrt(n), n - 1, n, sd)
+
+
+def of_two_groups(values: Array, reference: Array) -> Estimate:
+    """Difference of two means with unequal variances (Welch); shapes (n,) and (m,), both >= 1."""
+    n, m = values.size, reference.size
+    value = float(values.mean() - reference.mean())
+    if n < 2 or m < 2:
+        return Estimate(value, math.nan, math.nan, min(n, m), math.nan)
+    v, w = float(values.var(ddof=1)), float(reference.var(ddof=1))
+    a, b = v / n, w / m
+    df = _satterthwaite([a, b], [n - 1, m - 1])
+    return Estimate(value, math.sqrt(a + b), df, min(n, m), math.sqrt(v + w))
+
+
+def of_average(parts: Sequence[Estimate]) -> Estimate:
+    """Mean of independent estimates, equal weights (the titles of one plan).
+
+    A part whose scatter is unknown takes the pooled scatter of the others; where none is known, the
+    average's isn't either.
+    """
+    value = float(np.mean([part.value for part in parts]))
+    n = min(part.n for part in parts)
+    known = [part for part in parts if part.known]
+    if not known:
+        return Estimate(value, math.nan, math.nan, n, math.nan)
+    count = len(parts)
+    variances = [part.se**2 / count**2 for part in known]
+    pooled = sum(part.df * part.sd**2 for part in known) / sum(part.df for part in known)
+    borrowed = sum(pooled / max(part.n, 1) for part in parts if not part.known) / count**2
+    df = _satterthwaite(
+        [*variances, borrowed], [*(part.df for part in known), sum(part.df for part in known)]
+    )
+    se = math.sqrt(sum(variances) + borrowed)
+    return Estimate(value, se, df, n, se * math.sqrt(n))
+
+
+def _satterthwaite(variances: Sequence[float], dfs: Sequence[float]) -> float:
+    total = sum(variances)
+    if total == 0:
+        return float(sum(dfs))
+    return total**2 / sum(v**2 / df for v, df in zip(variances, dfs, strict=True))
+
+
+def interval(estimate: Estimate, confidence: float) -> tuple[float, float]:
+    """Two-sided t-interval; ``confidence`` as a fraction. NaN, NaN where the scatter is unknown."""
+    if not estimate.known:
+        return NO_INTERVAL
+    half = float(special.stdtrit(estimate.df, 0.5 + confidence / 2)) * estimate.se
+    return estimate.value - half, estimate.value + half
+
+
+def p_difference(estimate: Estimate) -> float:
+    """Two-sided p-value of "no difference". NaN where the scatter is unknown."""
+    if not estimate.known:
+        return math.nan
+    if estimate.se == 0:
+        return float(estimate.value == 0)
+    return 2 * float(special.stdtr(estimate.df, -abs(estimate.value) / estimate.se))
+
+
+def p_same(estimate: Estimate, margin: float) -> float:
+    """p-value of "differs by the margin or more": the larger of two one-sided tests. NaN where unknown."""
+    if not estimate.known:
+        return math.nan
+    inside = margin - abs(estimate.value)
+    if estimate.se == 0:
+        return float(inside <= 0)
+    return float(special.stdtr(estimate.df, -inside / estimate.se))
+
+
+def repeats_that_decide(
+    value: float, sd: float, margin: float, alpha: float, power: float = 0.8, at_most: int = 1000
+) -> int | None:
+    """Pairs in all that would decide with probability ``power``, were value and scatter as measured.
+
+    Decided means that the interval excludes no difference, or that both one-sided tests pass.
+
+    Args:
+        value, sd, margin: On the scale of the analysis; ``sd`` of one pair.
+        alpha: Error rate of each kind of claim.
+        power: Probability of a decision.
+        at_most: Give up beyond this many.
+    Returns:
+        The count, at least 2; None where more than ``at_most`` would be needed or ``sd`` is unknown.
+    """
+    if math.isnan(sd) or math.isnan(value):
+        return None
+    n = np.arange(2, at_most + 1, dtype=np.float64)
+    df, root = n - 1, np.sqrt(n) / sd if sd > 0 else np.full(n.size, np.inf)
+    with np.errstate(invalid="ignore"):
+        away = abs(value) * root
+        differs = special.stdtr(df, np.nan_to_num(away, nan=0.0) - special.stdtrit(df, 1 - alpha / 2))
+        critical = special.stdtrit(df, 1 - alpha)
+        near = special.stdtr(df, (margin - abs(value)) * root - critical)
+        far = special.stdtr(df, (margin + abs(value)) * root - critical)
+    enough = np.flatnonzero(np.maximum(differs, near + far - 1) >= power)
+    return int(n[enough[0]]) if enough.size else None

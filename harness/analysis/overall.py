@@ -1,0 +1,101 @@
+"""Across titles: the geometric mean of ratios, for these titles and for titles like these.
+
+Every title weighs the same, whatever its frame rate and its count of settings. Source of the geometric
+mean: Fleming & Wallace, *Communications of the ACM* 29:218-221, 1986.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from harness.analysis import words
+from harness.analysis.claims import Claim, as_row, decide, shown
+from harness.analysis.comparisons import Comparison
+from harness.analysis.estimate import Estimate, interval, of_average, of_mean
+from harness.analysis.metrics import Metric
+from harness.analysis.settings import AnalysisSettings
+
+
+@dataclass(frozen=True)
+class Across:
+    """One profile against the reference over all titles, before it is decided.
+
+    Attributes:
+        these: Mean over titles with the error of measurement only.
+        like_these: The same with the scatter between titles in it; never narrower than ``these``.
+        titles: Title -> estimate, its settings averaged.
+    """
+
+    these: Estimate
+    like_these: Estimate
+    titles: Mapping[str, Estimate]
+
+
+def across_titles(comparisons: Sequence[Comparison], confidence: float) -> Across:
+    """Average over the settings of each title, then over titles. At least one comparison."""
+    by_title: dict[str, list[Estimate]] = {}
+    for comparison in comparisons:
+        by_title.setdefault(comparison.title, []).append(comparison.estimate)
+    titles = {title: of_average(estimates) for title, estimates in by_title.items()}
+    these = of_average(list(titles.values()))
+    like = of_mean(np.array([estimate.value for estimate in titles.values()]))
+    if like.known and these.known:
+        narrow, wide = interval(these, confidence), interval(like, confidence)
+        if wide[1] - wide[0] < narrow[1] - narrow[0]:
+            like = replace(these, sd=like.sd)
+    return Across(these, like, titles)
+
+
+def decided_rows(
+    metric: Metric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
+) -> list[dict[str, Any]]:
+    """Rows of :data:`harness.analysis.tables.OVERALL_COLUMNS` for one metric.
+
+    The profiles that are compared with the reference are one family of claims.
+    """
+    confidence = settings.confidence_pct / 100
+    found = {profile: across_titles(c, confidence) for profile, c in by_profile.items() if c}
+    claims = decide(metric, [across.these for across in found.values()], settings)
+    wider = decide(metric, [across.like_these for across in found.values()], settings)
+    made = []
+    for (profile, across), claim, wide in zip(found.items(), claims, wider, strict=True):
+        several = len(across.titles) > 1
+        made.append(
+            {
+                "profile": profile,
+                "reference": settings.reference,
+                **as_row(claim, metric, settings),
+                "n_titles": len(across.titles),
+                "like_these_low": shown(wide.low, metric) if several else math.nan,
+                "like_these_high": shown(wide.high, metric) if several else math.nan,
+                "like_these_decision": wide.decision if several else None,
+                "sd_between_titles": across.like_these.sd if several else math.nan,
+                "sentence": _sentence(metric, profile, across, claim, settings),
+            }
+        )
+    return made
+
+
+def _sentence(metric: Metric, profile: str, across: Across, claim: Claim, settings: AnalysisSettings) -> str:
+    within = words.margin(
+        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
+    )
+    figure = words.change_with_interval(
+        shown(claim.estimate.value, metric), shown(claim.low, metric), shown(claim.high, metric),
+        metric.scale, metric.difference_unit, settings.confidence_pct,
+    )  # fmt: skip
+    clause = words.claim(
+        metric, claim.decision, settings.label(profile), settings.label(settings.reference), within
+    )
+    titles = len(across.titles)
+    place = f"over {titles} titles" if titles > 1 else f"in {settings.label(next(iter(across.titles)))}"
+    mean = ""
+    if titles > 1:
+        mean = ", geometric mean of the ratios" if metric.scale == "ratio" else ", mean of the differences"
+    end = "" if claim.estimate.known else "; with one repeat no interval can be given"
+    return f"{place[0].upper()}{place[1:]}, {clause}: {metric.label} {figure}{mean}{end}."

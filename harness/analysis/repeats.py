@@ -1,0 +1,133 @@
+"""Accepted repeats by cell and metric: the one place that reads the table of repeats."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from harness.analysis.estimate import Array
+from harness.analysis.metrics import METRICS, Metric
+from harness.analysis.settings import AnalysisSettings
+
+_IDS = ("title", "setting", "profile", "block")
+CellKey = tuple[str, str, str]
+
+
+@dataclass(frozen=True)
+class CellRepeats:
+    """The repeats of one cell.
+
+    Attributes:
+        cell_id: ``title.setting.profile``.
+        blocks: Campaign and block of each repeat, the key of pairing.
+        values: Metric name -> values, shape (n,), NaN where missing.
+    """
+
+    cell_id: str
+    blocks: tuple[tuple[str, int], ...]
+    values: dict[str, Array]
+
+    def present(self, metric: str) -> Array:
+        """The values that are there, shape (k,)."""
+        values = self.values.get(metric)
+        return values[~np.isnan(values)] if values is not None else np.empty(0)
+
+    def by_block(self, metric: str) -> dict[tuple[str, int], float]:
+        """Block -> mean of the values that are there (one repeat of a cell per block is the rule)."""
+        grouped: dict[tuple[str, int], list[float]] = {}
+        if metric in self.values:
+            for block, value in zip(self.blocks, self.values[metric].tolist(), strict=True):
+                if value == value:
+                    grouped.setdefault(block, []).append(value)
+        return {block: sum(found) / len(found) for block, found in grouped.items()}
+
+
+def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey, CellRepeats]:
+    """Group a table of repeats by cell, in the order of the settings.
+
+    Rows with a verdict other than ``accepted`` and sentinels are left out. Values that a ratio can't take
+    (zero or negative) are treated as missing.
+
+    Raises:
+        ValueError: A column that identifies a repeat is missing.
+    """
+    missing = [name for name in _IDS if name not in repeats.columns]
+    if missing:
+        raise ValueError(f"table of repeats lacks {', '.join(missing)}; see harness.tables.ATTEMPTS")
+    table = repeats
+    if "verdict" in table.columns:
+        table = table[table["verdict"] == "accepted"]
+    if "sentinel" in table.columns:
+        table = table[~table["sentinel"].fillna(False).astype(bool)]
+    campaigns = (
+        table["campaign_id"].astype(str).to_numpy()
+        if "campaign_id" in table.columns
+        else np.full(len(table), "")
+    )
+    blocks = table["block"].to_numpy(dtype=np.int64, na_value=0)
+    columns = {metric.name: _column(table, metric) for metric in METRICS if metric.name in table.columns}
+    wanted = settings.metrics
+    groups: dict[CellKey, list[int]] = {}
+    for row, key in enumerate(zip(table["title"], table["setting"], table["profile"], strict=True)):
+        groups.setdefault(key, []).append(row)
+    found: dict[CellKey, CellRepeats] = {}
+    for key in sorted(groups, key=lambda key: _rank(key, settings)):
+        rows = groups[key]
+        found[key] = CellRepeats(
+            cell_id=".".join(key),
+            blocks=tuple((str(campaigns[row]), int(blocks[row])) for row in rows),
+            values={name: column[rows] for name, column in columns.items()},
+        )
+    _add_speed(found, settings)
+    if wanted is not None:
+        for cell in found.values():
+            for name in [name for name in cell.values if name not in wanted and name != "speed"]:
+                del cell.values[name]
+    return found
+
+
+def metrics_in(cells: Iterable[CellRepeats], settings: AnalysisSettings) -> list[Metric]:
+    """The metrics that some repeat carries, in the order wanted."""
+    present = {name for cell in cells for name, values in cell.values.items() if not np.isnan(values).all()}
+    metrics = [metric for metric in METRICS if metric.name in present]
+    if settings.metrics is not None:
+        place = {name: i for i, name in enumerate(settings.metrics)}
+        metrics.sort(key=lambda metric: place.get(metric.name, -1))
+    return metrics
+
+
+def _column(table: pd.DataFrame, metric: Metric) -> Array:
+    values = pd.to_numeric(table[metric.name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    values = np.where(np.isfinite(values), values, np.nan)
+    return np.where(values > 0, values, np.nan) if metric.scale == "ratio" else values
+
+
+def _add_speed(cells: dict[CellKey, CellRepeats], settings: AnalysisSettings) -> None:
+    """Add ``speed`` where some title gives a score and no frames; else it would say nothing new."""
+
+    def has(title: str, metric: str) -> bool:
+        return any(cell.present(metric).size for key, cell in cells.items() if key[0] == title)
+
+    titles = {key[0] for key in cells}
+    scored = {title for title in titles if has(title, "score") and not has(title, "average_fps")}
+    if not scored:
+        return
+    for (title, _, _), cell in cells.items():
+        source = "score" if title in scored else "average_fps"
+        if source in cell.values:
+            values = cell.values[source]
+            inverted = title in scored and title in settings.lower_score_titles
+            cell.values["speed"] = 1 / values if inverted else values.copy()
+
+
+def _rank(key: CellKey, settings: AnalysisSettings) -> tuple[int, str, str, int, str]:
+    title, setting, profile = key
+    titles = {name: i for i, name in enumerate(settings.titles)}
+    profiles = {name: i for i, name in enumerate(settings.profiles)}
+    return (
+        titles.get(title, len(titles)), title, setting,
+        profiles.get(profile, len(profiles)), profile,
+    )  # fmt: skip

@@ -1,0 +1,85 @@
+"""What an analysis needs to know besides the repeats."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.analysis.metrics import Metric
+from harness.plan.schema import Plan, ProfileSpec, SettingSpec, TitleSpec
+
+Multiplicity = Literal["holm", "benjamini-hochberg", "none"]
+
+
+@dataclass(frozen=True)
+class AnalysisSettings:
+    """The question, the reference, the margins and the error rates.
+
+    Attributes:
+        reference: Profile that the others are compared with.
+        margin_pct: Difference that counts as none, in %, for every metric that is compared as a ratio. The
+            margin is symmetric in the logarithm: 3 % means from 0.97 to 1/0.97.
+        confidence_pct: Of every interval; the error rate of each kind of claim is the rest to 100 %.
+        question: The plan's question.
+        low_definition: Definition of the 1 % and 0.1 % lows in the tables.
+        metrics: Names of the metrics wanted, in order; None for all that were measured.
+        multiplicity: Correction for many titles claimed at once.
+        paired: True where the order was blocked, so that repeats of one block are compared with each other.
+        temperature_margin_k, sound_margin_db: The margins where a percentage has no meaning (common
+            practice, no source: what a reader of a review would not notice).
+        profiles, titles: Order in which tables list them; names not listed follow in alphabetical order.
+        labels: Name of a profile, title or setting -> what a reader calls it; without one the name
+            stands for itself.
+        lower_score_titles: Titles whose score is better when it is lower.
+    """
+
+    reference: str
+    margin_pct: float = 3.0
+    confidence_pct: float = 95.0
+    question: str = ""
+    low_definition: str = "percentile"
+    metrics: tuple[str, ...] | None = None
+    multiplicity: Multiplicity = "holm"
+    paired: bool = True
+    temperature_margin_k: float = 2.0
+    sound_margin_db: float = 1.0
+    profiles: tuple[str, ...] = ()
+    titles: tuple[str, ...] = ()
+    labels: Mapping[str, str] = field(default_factory=dict)
+    lower_score_titles: frozenset[str] = frozenset()
+
+    @classmethod
+    def from_plan(cls, plan: Plan) -> AnalysisSettings:
+        """The settings that a plan states."""
+        named: list[ProfileSpec | TitleSpec | SettingSpec] = [*plan.profiles, *plan.titles]
+        named += [setting for title in plan.titles for setting in title.settings]
+        return cls(
+            reference=plan.plan.reference,
+            margin_pct=plan.plan.margin_pct,
+            confidence_pct=plan.plan.confidence_pct,
+            question=plan.plan.question,
+            low_definition=plan.plan.one_percent_low,
+            paired=plan.plan.order == "balanced",
+            profiles=tuple(profile.name for profile in plan.profiles),
+            titles=tuple(title.name for title in plan.titles),
+            labels={part.name: part.label for part in named if part.label},
+        )
+
+    @property
+    def alpha(self) -> float:
+        """Error rate of each kind of claim."""
+        return 1 - self.confidence_pct / 100
+
+    def margin(self, metric: Metric) -> float:
+        """Half width of the margin on the scale of the analysis (natural log of a ratio, or K, or dB)."""
+        if metric.margin == "k":
+            return self.temperature_margin_k
+        if metric.margin == "db":
+            return self.sound_margin_db
+        return -math.log1p(-self.margin_pct / 100)
+
+    def label(self, name: str) -> str:
+        """What a reader calls a profile, title or setting."""
+        return self.labels.get(name, name)

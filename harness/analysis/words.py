@@ -1,0 +1,74 @@
+"""Sentences that a non-statistician can publish, from numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from harness.analysis.metrics import Metric, Scale
+
+MINUS = "−"
+
+
+def signed(value: float, decimals: int) -> str:
+    """A number with its sign, a true minus, and no negative zero."""
+    text = f"{value:+.{decimals}f}"
+    if float(text) == 0:
+        text = f"±{0:.{decimals}f}"
+    return text.replace("-", MINUS)
+
+
+def change(estimate: float, scale: Scale, unit: str, half_width: float = math.nan) -> str:
+    """``+1.2 %`` for a ratio of 1.012, ``−3.1 K`` for a difference."""
+    value, unit = _shown(estimate, scale, unit)
+    return f"{signed(value, _decimals(half_width))} {unit}"
+
+
+def change_with_interval(
+    estimate: float, low: float, high: float, scale: Scale, unit: str, confidence_pct: float
+) -> str:
+    """``+1.2 %, 95 % interval +0.3 to +2.1 %``; the change alone where there is no interval."""
+    if math.isnan(low) or math.isnan(high):
+        return change(estimate, scale, unit)
+    (value, shown_unit), (a, _), (b, _) = (_shown(x, scale, unit) for x in (estimate, low, high))
+    decimals = _decimals((b - a) / 2)
+    return (
+        f"{signed(value, decimals)} {shown_unit}, "
+        f"{confidence_pct:g} % interval {signed(a, decimals)} to {signed(b, decimals)} {shown_unit}"
+    )
+
+
+def margin(metric: Metric, margin_pct: float, temperature_margin_k: float, sound_margin_db: float) -> str:
+    """``within 3 %``."""
+    value = {"pct": margin_pct, "k": temperature_margin_k, "db": sound_margin_db}[metric.margin]
+    return f"within {value:g} {metric.difference_unit or '%'}"
+
+
+def claim(metric: Metric, decision: str, profile: str, reference: str, within: str) -> str:
+    """The decision as a clause: ``quiet is as fast as factory within 3 %``, or ``undecided whether …``."""
+    if decision == "undecided":
+        return f"undecided whether {metric.says_same.format(p=profile, r=reference)} {within}"
+    if decision == "same":
+        return f"{metric.says_same.format(p=profile, r=reference)} {within}"
+    template = metric.says_up if decision == metric.up else metric.says_down
+    return template.format(p=profile, r=reference)
+
+
+def count(number: int, noun: str) -> str:
+    """``1 pair``, ``3 pairs``."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _shown(value: float, scale: Scale, unit: str) -> tuple[float, str]:
+    return (100 * (value - 1), "%") if scale == "ratio" else (value, unit)
+
+
+def _decimals(half_width: float) -> int:
+    return 2 if half_width < 0.1 else 1

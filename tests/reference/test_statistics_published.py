@@ -1,0 +1,115 @@
+"""The statistics against published values. Each check names its source."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from harness.analysis.estimate import interval, of_mean, of_two_groups, p_difference, p_same
+from harness.analysis.multiplicity import adjusted
+
+# Student, "The probable error of a mean", Biometrika 6:1-25, 1908: additional hours of sleep.
+SLEEP_A = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
+SLEEP_B = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
+# Benjamini & Hochberg, JRSS B 57:289-300, 1995: the paper's worked example, 15 p-values.
+BH_P = np.array(
+    [
+        *(0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459),
+        *(0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0000),
+    ]
+)
+
+
+def with_moments(n: int, mean: float, sd: float) -> np.ndarray:
+    """n values that have exactly this mean and standard deviation."""
+    values = np.arange(n, dtype=float)
+    return mean + sd * (values - values.mean()) / values.std(ddof=1)
+
+
+def test_the_interval_of_a_mean_is_the_one_that_the_nist_handbook_prints():
+    """Source: NIST/SEMATECH e-Handbook 1.3.5.2, heat-flow-meter data (n 195)."""
+    low, high = interval(of_mean(with_moments(195, 9.261460, 0.02278881)), 0.95)
+    assert (low, high) == (pytest.approx(9.258242, abs=1e-6), pytest.approx(9.264679, abs=1e-6))
+
+
+def test_the_interval_of_a_mean_of_three_is_the_one_that_miller_and_miller_print():
+    """Source: Miller & Miller, Statistics for Analytical Chemistry, 3rd ed. 1994 (n 3)."""
+    low, high = interval(of_mean(with_moments(3, 37.8, 0.964365)), 0.95)
+    assert (low, high) == (pytest.approx(35.40438, abs=1e-4), pytest.approx(40.19562, abs=1e-4))
+
+
+def test_paired_differences_of_students_sleep_data_give_the_published_interval():
+    """Source: Student 1908, result as printed in the R help of t.test (sleep data, paired)."""
+    estimate = of_mean(SLEEP_A - SLEEP_B)
+    assert estimate.value / estimate.se == pytest.approx(-4.0621, abs=5e-5)
+    assert p_difference(estimate) == pytest.approx(0.002833, abs=5e-7)
+    assert interval(estimate, 0.95) == pytest.approx((-2.4598858, -0.7001142), abs=5e-8)
+
+
+def test_two_independent_groups_of_the_sleep_data_give_the_published_interval():
+    """Source: Student 1908, result as printed in the R help of sleep (Welch)."""
+    estimate = of_two_groups(SLEEP_A, SLEEP_B)
+    assert estimate.df == pytest.approx(17.776, abs=5e-4)
+    assert p_difference(estimate) == pytest.approx(0.07939, abs=5e-6)
+    assert interval(estimate, 0.95) == pytest.approx((-3.3654832, 0.2054832), abs=5e-8)
+
+
+def test_welch_on_the_car_data_gives_the_published_degrees_of_freedom():
+    """Source: NIST e-Handbook 1.3.5.3 (AUTO83B), Welch form as printed in the Boost.Math examples."""
+    estimate = of_two_groups(with_moments(249, 20.14458, 6.41470), with_moments(79, 30.48101, 6.10771))
+    assert estimate.value / estimate.se == pytest.approx(-12.9463, abs=5e-5)
+    assert estimate.df == pytest.approx(136.8750, abs=5e-4)
+    assert p_difference(estimate) == pytest.approx(1.571e-25, rel=1e-3)
+
+
+def test_two_one_sided_tests_give_the_equivalence_that_lakens_reports():
+    """Source: Lakens, Soc. Psychol. Pers. Sci. 8:355-362, 2017: t(181) = -2.69, p = .004."""
+    estimate = of_two_groups(with_moments(95, 5.25, 0.95), with_moments(89, 5.22, 0.83))
+    bound = 0.43 * math.sqrt((0.95**2 + 0.83**2) / 2)
+    assert estimate.df == pytest.approx(181.13, abs=5e-3)
+    assert p_same(estimate, bound) == pytest.approx(0.00388, abs=5e-6)
+    assert interval(estimate, 0.90) == pytest.approx((-0.18708, 0.24708), abs=5e-6)
+
+
+def test_equivalence_is_claimed_exactly_when_the_ninety_percent_interval_lies_inside_the_margin():
+    """Source: the duality of test and interval (Schuirmann 1987), on random cases."""
+    random = np.random.default_rng(5)
+    seen = set()
+    for _ in range(400):
+        estimate = of_mean(random.normal(random.normal(0, 0.5), 1, size=int(random.integers(2, 12))))
+        low, high = interval(estimate, 0.90)
+        claimed = p_same(estimate, 0.8) < 0.05
+        assert claimed == (low > -0.8 and high < 0.8)
+        seen.add(claimed)
+    assert seen == {True, False}
+
+
+def test_holm_and_benjamini_hochberg_adjust_the_published_example_as_printed():
+    """Source: Benjamini & Hochberg 1995: their procedure rejects 4 of 15, Bonferroni 3; Holm 1979."""
+    holm, bh = adjusted(BH_P, "holm"), adjusted(BH_P, "benjamini-hochberg")
+    assert (int((holm <= 0.05).sum()), int((bh <= 0.05).sum())) == (3, 4)
+    assert holm[:9] == pytest.approx(
+        [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213], abs=1e-9
+    )
+    assert bh[:9] == pytest.approx(
+        [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765], abs=5e-7
+    )
+
+
+def test_holm_and_benjamini_hochberg_agree_with_scipy_and_first_principles_on_random_p_values():
+    """Source: scipy.stats.false_discovery_control; Holm by its definition, p(i)(n - i + 1)."""
+    p = np.random.default_rng(3).uniform(size=40)
+    assert adjusted(p, "benjamini-hochberg") == pytest.approx(stats.false_discovery_control(p))
+    by_definition = [max(min(1.0, (40 - (p < q).sum()) * q) for q in p[p <= r]) for r in p]
+    assert adjusted(p, "holm") == pytest.approx(by_definition)
+
+
+def test_the_log_ratio_interval_of_the_gum_example_is_the_closed_form():
+    """Source: data of JCGM 100:2008, H.2 (five pairs of V and I); interval of mean ln(V/I), 95 %."""
+    volts = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
+    milliamps = np.array([19.663, 19.639, 19.640, 19.685, 19.678])
+    estimate = of_mean(np.log(volts) - np.log(milliamps))
+    low, high = interval(estimate, 0.95)
+    assert math.exp(estimate.value) == pytest.approx(0.254259610, abs=5e-10)
+    assert (math.exp(low), math.exp(high)) == pytest.approx((0.25360428, 0.25491664), abs=5e-9)
