@@ -12,6 +12,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -163,7 +164,7 @@ class TitleProcess:
                 self._popen.stdin.close()
         if grace_s > 0 and seen:
             self._ask()
-            psutil.wait_procs(seen, timeout=grace_s)
+            _wait_until_gone(seen, grace_s)
         for _ in range(5):
             tree = self.tree()
             for process in tree:
@@ -171,7 +172,7 @@ class TitleProcess:
                     process.kill()
             if self._popen.poll() is None:
                 self._popen.kill()
-            psutil.wait_procs(tree, timeout=2.0)
+            _wait_until_gone(tree, 2.0)
             if not tree:
                 break
         with contextlib.suppress(subprocess.TimeoutExpired):
@@ -206,7 +207,7 @@ def end_orphans() -> list[str]:
                 process.kill()
                 ended.append(process)
                 names.append(name)
-    psutil.wait_procs(ended, timeout=5.0)
+    _wait_until_gone(ended, 5.0)
     return names
 
 
@@ -236,6 +237,13 @@ def _is_alive(process: psutil.Process) -> bool:
         return process.is_running() and process.status() != psutil.STATUS_ZOMBIE
     except _GONE:
         return False
+
+
+def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> None:
+    """A zombie counts as gone: who started it may never collect it, and it holds nothing."""
+    end_s = time.monotonic() + timeout_s
+    while any(_is_alive(p) for p in processes) and time.monotonic() < end_s:
+        time.sleep(0.02)
 
 
 def _size(path: Path) -> int:

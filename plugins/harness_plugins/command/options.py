@@ -1,0 +1,98 @@
+"""What a plan may say of a title that is a command."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+#: Placeholders that the harness fills in; ``values`` adds the plan's own.
+BUILT_IN: Mapping[str, str] = {
+    "work_folder": "empty folder of this attempt",
+    "python": "the Python that runs levelrig",
+    "title": "the title's name",
+    "setting": "the setting's name",
+    "profile": "the profile's name",
+    "measure_s": "length of the measured window; 0 where the title ends by itself",
+    "thread_count": "threads that the profile asks for; 0 where it asks for none",
+}
+_PLACEHOLDER = re.compile(r"\{([a-z_][a-z0-9_]*)\}")
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(f"{text!r} is no regular expression ({error})") from error
+    return text
+
+
+Pattern = Annotated[str, AfterValidator(_pattern)]
+Value = str | int | float | bool
+
+
+def fill(text: str, values: Mapping[str, Value]) -> str:
+    """Put values in for ``{name}``; other braces stay as they are, so that JSON passes. Raises KeyError."""
+    return _PLACEHOLDER.sub(lambda match: str(values[match[1]]), text)
+
+
+class CommandOptions(BaseModel):
+    """Plan keys of ``workload = "command"``.
+
+    In ``command``, ``arguments``, ``environment``, ``working_folder`` and ``watch_file``, a ``{name}`` stands
+    for a value of ``values`` or for one of :data:`BUILT_IN`. Patterns are Python regular expressions, looked
+    for anywhere in each line of the title's output and of ``watch_file``.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    command: list[str] = Field(
+        min_length=1, description="executable and its arguments; run as it stands, without a shell"
+    )
+    arguments: list[str] = Field(
+        default_factory=list, description="further arguments; a setting may give its own"
+    )
+    environment: dict[str, str] = Field(
+        default_factory=dict, description="variables added to its environment"
+    )
+    working_folder: str | None = Field(None, description="its working folder; default: the attempt's own")
+    values: dict[str, Value] = Field(default_factory=dict, description="what stands for {name} elsewhere")
+    watch_file: str | None = Field(
+        None,
+        description="log file of the title, relative to its working folder, that is read for patterns too",
+    )
+    ready_line: Pattern | None = Field(None, description="it is ready at the line that matches this")
+    ready_after_s: float | None = Field(
+        None, ge=0, description="it is ready after this time, at the latest where there is a ready_line too"
+    )
+    end_line: Pattern | None = Field(None, description="it is done at the line that matches this")
+    end_after_s: float | None = Field(None, gt=0, description="it is done this long after it was ready")
+    fail_line: Pattern | None = Field(None, description="it has failed at the line that matches this")
+    pass_line: Pattern | None = Field(None, description="each line that matches this ends a pass")
+    score_line: Pattern | None = Field(
+        None, description="pattern with one group, the score; the last match counts"
+    )
+    ok_exit_codes: list[int] = Field([0], min_length=1, description="exit codes that mean success")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        known = {**BUILT_IN, **self.values}
+        for where, text in self._texts():
+            for name in _PLACEHOLDER.findall(text):
+                if name not in known:
+                    raise ValueError(
+                        f"{where} has the placeholder {{{name}}}, which nothing fills; "
+                        f"give it under values, or use one of: {', '.join(sorted(known))}"
+                    )
+        if self.score_line is not None and re.compile(self.score_line).groups != 1:
+            raise ValueError("score_line needs exactly one group, as in 'score: ([0-9.]+)'")
+        return self
+
+    def _texts(self) -> Iterator[tuple[str, str]]:
+        yield from (("command", text) for text in self.command)
+        yield from (("arguments", text) for text in self.arguments)
+        yield from (("environment", text) for text in self.environment.values())
+        yield from (("working_folder", text) for text in (self.working_folder or "",))
+        yield from (("watch_file", text) for text in (self.watch_file or "",))

@@ -1,0 +1,229 @@
+"""A title that is any executable: start, follow its output, end its whole process tree."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from harness.clock import Clock
+from harness.errors import FrameLogError, WorkloadFailed
+from harness.lines import LineFollower
+from harness.plan.schema import Cell, FrameLogSpec
+from harness.processes import TitleProcess, end_orphans
+from harness.rig import FrameLogSource, Launch, WorkloadState
+from harness_plugins.command.options import CommandOptions, Value, fill
+
+
+class CommandWorkload:
+    """One run of a command. See :class:`harness.rig.Workload`."""
+
+    def __init__(self, cell: Cell, clock: Clock) -> None:
+        self._cell = cell
+        self._options = CommandOptions.model_validate(cell.workload_options)
+        self._clock = clock
+        self._process: TitleProcess | None = None
+        self._folder = self._work_folder = Path()
+        self._old_logs: dict[Path, int] = {}
+        self._watched: list[Path] = []
+        self._followers: list[LineFollower] = []
+        self._started_s = 0.0
+        self._ready_s: float | None = None
+        self._finished = False
+        self._failure: str | None = None
+        self._passes = 0
+        self._score: str | None = None
+
+    def start(self, launch: Launch) -> None:
+        options, values = self._options, self._values(launch)
+        end_orphans()
+        self._folder = self._work_folder = launch.work_folder
+        if options.working_folder is not None:
+            self._folder = Path(fill(options.working_folder, values)).expanduser().absolute()
+            if not self._folder.is_dir():
+                raise WorkloadFailed(
+                    f"working_folder {self._folder} does not exist; make it or mend the plan"
+                )
+        words = [fill(word, values) for word in (*options.command, *options.arguments)]
+        words[0] = str(find_executable(words[0], self._folder))
+        if options.watch_file is not None:
+            self._watched = [self._folder / fill(options.watch_file, values)]
+        self._followers = [LineFollower(path) for path in (launch.output_path, *self._watched)]
+        for follower in self._followers[1:]:
+            follower.new_lines()  # what an earlier run left in it is not this run's
+        self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
+        self._started_s = self._clock.now_s()
+        self._process = TitleProcess(
+            words,
+            self._clock,
+            cwd=self._folder,
+            output_path=launch.output_path,
+            environment={
+                **launch.environment,
+                **{name: fill(text, values) for name, text in options.environment.items()},
+            },
+            affinity=launch.affinity,
+            priority=launch.priority,
+        )
+
+    def _values(self, launch: Launch) -> Mapping[str, Value]:
+        cell = self._cell
+        return {
+            "work_folder": str(launch.work_folder.absolute()),
+            "python": sys.executable,
+            "title": cell.title.name,
+            "setting": cell.setting.name,
+            "profile": cell.profile.name,
+            "measure_s": cell.setting.measure_s or cell.title.measure_s or 0,
+            "thread_count": launch.thread_count or 0,
+            **self._options.values,
+        }
+
+    def poll(self) -> WorkloadState:
+        process, options = self._process, self._options
+        if process is None:
+            return WorkloadState(running=False, ready=False, failure="the title was not started")
+        exit_code = process.exit_code()
+        # A launcher may end with success while the title that it started goes on.
+        running = exit_code is None or (exit_code in options.ok_exit_codes and process.alive())
+        now_s = self._clock.now_s()
+        for follower in self._followers:
+            for line in follower.new_lines(ended=not running):
+                self._take(line, now_s)
+        if self._ready_s is None and self._is_ready_by_time(now_s):
+            self._ready_s = now_s
+        if self._ready_s is not None and options.end_after_s is not None:
+            self._finished |= now_s - self._ready_s >= options.end_after_s
+        if not running:
+            self._note_exit(exit_code, now_s)
+        return WorkloadState(
+            running=running,
+            ready=self._ready_s is not None,
+            finished=self._finished,
+            exit_code=exit_code,
+            passes=self._passes if options.pass_line is not None else None,
+            last_sign_s=process.last_sign_s(self._watched),
+            failure=self._failure,
+        )
+
+    def _is_ready_by_time(self, now_s: float) -> bool:
+        options = self._options
+        if options.ready_after_s is not None:
+            return now_s - self._started_s >= options.ready_after_s
+        return options.ready_line is None
+
+    def _take(self, line: str, now_s: float) -> None:
+        options = self._options
+        if self._ready_s is None and _matches(options.ready_line, line):
+            self._ready_s = now_s
+        if _matches(options.pass_line, line):
+            self._passes += 1
+        if _matches(options.end_line, line):
+            self._finished = True
+        if self._failure is None and _matches(options.fail_line, line):
+            self._failure = f"the title said: {line.strip()[:300]}"
+        if options.score_line is not None and (match := re.search(options.score_line, line)):
+            self._score = match[1]
+
+    def _note_exit(self, exit_code: int | None, now_s: float) -> None:
+        if self._finished or self._failure is not None:
+            return
+        if exit_code in self._options.ok_exit_codes and self._options.end_line is None:
+            self._finished = True
+            return
+        how = _exit_words(exit_code)
+        if exit_code in self._options.ok_exit_codes:
+            how += f" without the line {self._options.end_line!r}"
+        tail = " / ".join(self._followers[0].tail(3)) or "it wrote nothing"
+        self._failure = f"the title ended with {how} after {now_s - self._started_s:.1f} s: {tail}"
+
+    def process_id(self) -> int | None:
+        return None if self._process is None else self._process.pid
+
+    def stop(self, grace_s: float) -> None:
+        if self._process is None:
+            return
+        self._process.end(grace_s)
+        for follower in self._followers:
+            for line in follower.new_lines(ended=True):
+                self._take(line, self._clock.now_s())
+
+    def frame_log(self) -> FrameLogSource | None:
+        spec = self._log_spec()
+        if spec is None:
+            return None
+        fresh = {
+            path: written
+            for path in self._log_matches()
+            if (written := path.stat().st_mtime_ns) != self._old_logs.get(path)
+        }
+        if fresh:
+            return FrameLogSource(max(fresh, key=fresh.__getitem__), spec)
+        there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
+        raise FrameLogError(
+            f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
+            f"(there: {there}); check where the title writes its log"
+        )
+
+    def _log_spec(self) -> FrameLogSpec | None:
+        return self._cell.setting.frame_log or self._cell.title.frame_log
+
+    def _log_matches(self) -> list[Path]:
+        """Files that the frame log's path or pattern means, in the attempt's folder and the title's own."""
+        spec = self._log_spec()
+        if spec is None:
+            return []
+        path = Path(spec.path).expanduser()
+        if path.is_absolute():
+            root, pattern = Path(path.anchor), path.relative_to(path.anchor).as_posix()
+            return [match for match in root.glob(pattern) if match.is_file()]
+        bases = dict.fromkeys((self._work_folder, self._folder))
+        return [match for base in bases for match in base.glob(path.as_posix()) if match.is_file()]
+
+    def score(self) -> float | None:
+        if self._options.score_line is None:
+            return None
+        if self._score is None:
+            raise WorkloadFailed(f"no line of the title matched score_line {self._options.score_line!r}")
+        try:
+            return float(self._score)
+        except ValueError as error:
+            raise WorkloadFailed(
+                f"score_line found {self._score!r}, which is no number; mend the pattern's group"
+            ) from error
+
+
+def _matches(pattern: str | None, line: str) -> bool:
+    return pattern is not None and re.search(pattern, line) is not None
+
+
+def _exit_words(exit_code: int | None) -> str:
+    if exit_code is not None and exit_code < 0 and sys.platform != "win32":
+        import signal
+
+        try:
+            return f"signal {signal.Signals(-exit_code).name}"
+        except ValueError:
+            pass
+    return f"exit code {exit_code}"
+
+
+def find_executable(word: str, folder: Path) -> Path:
+    """The program that ``word`` means: on the search path, or a path from here or from ``folder``.
+
+    Raises:
+        WorkloadFailed: There is none that can be run.
+    """
+    if "/" not in word and "\\" not in word and (found := shutil.which(word)) is not None:
+        return Path(found).absolute()
+    for candidate in (Path(word).absolute(), (folder / word).absolute()):
+        if (found := shutil.which(str(candidate))) is not None:
+            return Path(found)
+        if candidate.is_file():
+            raise WorkloadFailed(f"{candidate} is not executable; grant the right or name its interpreter")
+    raise WorkloadFailed(
+        f"there is no program {word!r}, neither on the search path nor in {Path.cwd()} nor in {folder}; "
+        "write its full path as the first word of command"
+    )

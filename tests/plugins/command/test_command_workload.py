@@ -1,0 +1,305 @@
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+from pydantic import ValidationError
+
+from harness.clock import SystemClock
+from harness.errors import FrameLogError, WorkloadFailed
+from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec, SettingSpec, TitleSpec
+from harness.rig import Launch, WorkloadState
+from harness_plugins.command.options import CommandOptions, fill
+from harness_plugins.command.workload import CommandWorkload
+
+Make = Callable[..., CommandWorkload]
+
+
+def cell_of(options: dict[str, Any], frame_log: str | None = None) -> Cell:
+    return Cell(
+        cell_id="mill-race.low.factory",
+        title=TitleSpec(
+            name="mill-race",
+            workload="command",
+            measure_s=30,
+            frame_log=FrameLogSpec(path=frame_log) if frame_log else None,
+        ),
+        setting=SettingSpec(name="low"),
+        profile=ProfileSpec(name="factory"),
+        workload_options=options,
+        definition_hash="x",
+    )
+
+
+def launch_of(folder: Path, cell: Cell, **more: Any) -> Launch:
+    work_folder = folder / "work"
+    work_folder.mkdir(exist_ok=True)
+    return Launch(cell=cell, work_folder=work_folder, output_path=folder / "output.log", **more)
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Make]:
+    """Starts a Python program as a title; whatever happens, nothing of it is left at the end."""
+    started: list[CommandWorkload] = []
+
+    def make(
+        program: str, frame_log: str | None = None, launch: dict[str, Any] | None = None, **more: Any
+    ) -> Any:
+        cell = cell_of({"command": ["{python}", "-u", "-c", program], **more}, frame_log)
+        workload = CommandWorkload(cell, SystemClock())
+        started.append(workload)
+        workload.start(launch_of(tmp_path, cell, **(launch or {})))
+        return workload
+
+    yield make
+    for workload in started:
+        workload.stop(0.0)
+
+
+def poll_until(
+    workload: CommandWorkload, wanted: Callable[[WorkloadState], bool], within_s: float = 20.0
+) -> WorkloadState:
+    end_s = time.monotonic() + within_s
+    while time.monotonic() < end_s:
+        state = workload.poll()
+        if wanted(state):
+            return state
+        time.sleep(0.01)
+    raise AssertionError(f"not within {within_s} s; last: {state}")
+
+
+def test_a_title_that_ends_with_success_is_finished(run: Make, tmp_path: Path) -> None:
+    state = poll_until(run("print('hello')"), lambda s: not s.running)
+    assert (state.finished, state.exit_code, state.failure) == (True, 0, None)
+    assert (tmp_path / "output.log").read_text().splitlines() == ["hello"]
+
+
+def test_a_crash_is_told_with_exit_code_and_last_words(run: Make) -> None:
+    state = poll_until(run("print('no such level'); raise SystemExit(3)"), lambda s: not s.running)
+    assert not state.finished
+    assert state.failure is not None
+    assert "exit code 3" in state.failure
+    assert "no such level" in state.failure
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX")
+def test_a_title_killed_by_a_signal_is_told_by_the_signals_name(run: Make) -> None:
+    state = poll_until(
+        run("import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"), lambda s: not s.running
+    )
+    assert state.failure is not None
+    assert "SIGSEGV" in state.failure
+
+
+def test_other_exit_codes_can_mean_success(run: Make) -> None:
+    state = poll_until(run("raise SystemExit(7)", ok_exit_codes=[0, 7]), lambda s: not s.running)
+    assert (state.finished, state.failure) == (True, None)
+
+
+def test_readiness_passes_end_and_score_are_told_by_lines(run: Make) -> None:
+    program = (
+        "import time\n"
+        "print('loading'); time.sleep(0.2); print('in game')\n"
+        "for n in (1, 2, 3): print('lap', n, 'score', 100.5 + n)\n"
+        "print('results written'); time.sleep(60)"
+    )
+    workload = run(
+        program, ready_line="^in game", pass_line=r"^lap \d", end_line="results", score_line=r"score ([\d.]+)"
+    )
+    assert not workload.poll().ready
+    state = poll_until(workload, lambda s: s.finished)
+    assert (state.ready, state.passes, state.running) == (True, 3, True)
+    workload.stop(1.0)
+    assert workload.score() == 103.5
+    assert not workload.poll().running
+
+
+def test_lines_are_found_in_the_titles_own_log_file_but_not_those_of_an_earlier_run(
+    run: Make, tmp_path: Path
+) -> None:
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "game.log").write_text("done\n")
+    program = (
+        "import time\n"
+        "with open('game.log', 'a') as f: time.sleep(0.3); print('begun', file=f)\n"
+        "time.sleep(60)"
+    )
+    workload = run(
+        program, working_folder=str(own), watch_file="game.log", ready_line="begun", end_line="done"
+    )
+    state = poll_until(workload, lambda s: s.ready)
+    assert not state.finished
+
+
+def test_time_makes_ready_and_ends(run: Make) -> None:
+    workload = run("import time; time.sleep(60)", ready_after_s=0.1, end_after_s=0.2)
+    assert not workload.poll().ready
+    begun = time.monotonic()
+    poll_until(workload, lambda s: s.ready)
+    state = poll_until(workload, lambda s: s.finished)
+    assert state.running
+    assert time.monotonic() - begun >= 0.2
+
+
+def test_an_end_without_the_promised_line_is_a_failure(run: Make) -> None:
+    state = poll_until(run("print('bye')", end_line="results"), lambda s: not s.running)
+    assert not state.finished
+    assert state.failure is not None
+    assert "without the line 'results'" in state.failure
+
+
+def test_a_line_can_mean_failure_while_the_title_still_runs(run: Make) -> None:
+    workload = run("import time; print('device lost'); time.sleep(60)", fail_line="device lost")
+    state = poll_until(workload, lambda s: s.failure is not None)
+    assert state.running
+    assert state.failure == "the title said: device lost"
+
+
+def test_a_score_that_never_came_is_an_error_and_a_word_is_no_score(run: Make) -> None:
+    workload = run("print('score: high')", score_line="score: (.*)")
+    poll_until(workload, lambda s: not s.running)
+    workload.stop(0.0)
+    with pytest.raises(WorkloadFailed, match="no number"):
+        workload.score()
+    silent = run("pass", score_line="points: (.*)")
+    poll_until(silent, lambda s: not s.running)
+    silent.stop(0.0)
+    with pytest.raises(WorkloadFailed, match="no line"):
+        silent.score()
+
+
+def test_stopping_ends_the_whole_tree_also_what_ignores_the_request(run: Make) -> None:
+    program = (
+        "import subprocess, sys, time\n"
+        "child = 'import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(600)'\n"
+        "p = subprocess.Popen([sys.executable, '-c', child]); print('child', p.pid); time.sleep(600)"
+    )
+    workload = run(program, score_line=r"child (\d+)")
+    poll_until(workload, lambda s: workload._score is not None)
+    child = psutil.Process(int(workload._score or 0))
+    workload.stop(0.3)
+    assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
+    assert not workload.poll().running
+    workload.stop(0.3)
+
+
+def test_a_title_whose_launcher_left_is_still_watched_and_ended(run: Make) -> None:
+    program = (
+        "import subprocess, sys\n"
+        "sleeper = [sys.executable, '-c', 'import time; time.sleep(600)']\n"
+        "p = subprocess.Popen(sleeper, start_new_session=True)\n"
+        "print('child', p.pid)"
+    )
+    workload = run(program, score_line=r"child (\d+)")
+    state = poll_until(workload, lambda s: s.exit_code == 0)
+    assert state.running
+    assert not state.finished
+    child = psutil.Process(int(workload._score or 0))
+    workload.stop(0.2)
+    assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
+
+
+def test_the_title_gets_environment_values_and_its_folder(run: Make, tmp_path: Path) -> None:
+    program = (
+        "import os, sys; print(os.environ['LEVEL'], os.environ['FROM_PROFILE'], os.getcwd(), sys.argv[1:])"
+    )
+    workload = run(
+        program,
+        launch={"environment": {"FROM_PROFILE": "yes"}, "thread_count": 3},
+        arguments=["--width={width}", "--threads={thread_count}", '{"json": 1}', "--for={measure_s}"],
+        environment={"LEVEL": "{title}-{setting}"},
+        values={"width": 2560},
+    )
+    poll_until(workload, lambda s: not s.running)
+    words = (tmp_path / "output.log").read_text()
+    assert words.startswith(f"mill-race-low yes {tmp_path / 'work'}")
+    assert """['--width=2560', '--threads=3', '{"json": 1}', '--for=30.0']""" in words
+
+
+@pytest.mark.skipif(not hasattr(psutil.Process, "cpu_affinity"), reason="the system has no affinity")
+def test_affinity_holds_from_the_titles_first_moment(run: Make, tmp_path: Path) -> None:
+    workload = run("import psutil; print(psutil.Process().cpu_affinity())", launch={"affinity": (0,)})
+    before = psutil.Process().cpu_affinity()
+    poll_until(workload, lambda s: not s.running)
+    assert (tmp_path / "output.log").read_text().strip() == "[0]"
+    assert psutil.Process().cpu_affinity() == before
+
+
+def test_priority_is_lowered(run: Make) -> None:
+    workload = run("import time; time.sleep(60)", launch={"priority": "below-normal"})
+    process = psutil.Process(workload.process_id())
+    expected = psutil.BELOW_NORMAL_PRIORITY_CLASS if sys.platform == "win32" else 5
+    assert process.nice() == expected
+
+
+def test_a_silent_idle_title_gives_no_sign_of_life_and_a_busy_one_does(run: Make) -> None:
+    idle = run("import time; time.sleep(60)")
+    time.sleep(0.4)
+    poll_until(idle, lambda s: s.last_sign_s is not None)
+    end_s = time.monotonic() + 1.2
+    while time.monotonic() < end_s:
+        idle_sign_s = idle.poll().last_sign_s
+        time.sleep(0.1)
+    busy = run("while True: pass")
+    end_s = time.monotonic() + 1.2
+    while time.monotonic() < end_s:
+        busy_sign_s = busy.poll().last_sign_s
+        time.sleep(0.1)
+    now_s = SystemClock().now_s()
+    assert busy_sign_s is not None
+    assert idle_sign_s is not None
+    assert now_s - busy_sign_s < 0.9
+    assert now_s - idle_sign_s > 1.2
+
+
+def test_the_frame_log_is_the_newest_file_of_this_run_that_matches(run: Make, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "documents"
+    elsewhere.mkdir()
+    (elsewhere / "run-old.csv").write_text("old")
+    program = f"open(r'{elsewhere / 'run-new.csv'}', 'w').write('new')"
+    workload = run(program, frame_log=str(elsewhere / "run-*.csv"))
+    poll_until(workload, lambda s: not s.running)
+    source = workload.frame_log()
+    assert source is not None
+    assert source.path.read_text() == "new"
+
+
+def test_a_frame_log_of_an_earlier_run_is_never_taken_for_this_runs(run: Make, tmp_path: Path) -> None:
+    (tmp_path / "work").mkdir()
+    (tmp_path / "work" / "frames.csv").write_text("of yesterday")
+    workload = run("pass", frame_log="frames.csv")
+    poll_until(workload, lambda s: not s.running)
+    with pytest.raises(FrameLogError, match="this run wrote no file"):
+        workload.frame_log()
+
+
+def test_a_program_that_does_not_exist_says_where_it_was_looked_for(tmp_path: Path) -> None:
+    cell = cell_of({"command": ["no-such-mill"]})
+    with pytest.raises(WorkloadFailed, match="no program 'no-such-mill'"):
+        CommandWorkload(cell, SystemClock()).start(launch_of(tmp_path, cell))
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"command": []}, "at least 1"),
+        ({"command": ["a", "{widht}"], "values": {"width": 1}}, "placeholder {widht}"),
+        ({"command": ["a"], "ready_line": "("}, "no regular expression"),
+        ({"command": ["a"], "score_line": "score"}, "exactly one group"),
+        ({"command": ["a"], "shell": True}, "Extra inputs"),
+    ],
+)
+def test_wrong_options_are_refused_with_their_reason(options: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValidationError) as caught:
+        CommandOptions.model_validate(options)
+    assert message in str(caught.value)
+
+
+def test_braces_that_are_no_placeholder_stay() -> None:
+    assert fill('{"a": {b}, "C": {}}', {"b": 2}) == '{"a": 2, "C": {}}'
