@@ -27,7 +27,7 @@ def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:
     if order == "as-listed":
         queue = [(cell.cell_id, repeat) for cell in cells for repeat in range(1, repeats + 1)]
     elif order == "shuffled":
-        draw = random.Random(plan.plan.seed)  # noqa: S311
+        draw = random.Random(plan.plan.seed)
         queue = []
         for repeat in range(1, repeats + 1):
             ids = [cell.cell_id for cell in cells]

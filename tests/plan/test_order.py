@@ -7,6 +7,7 @@ Published squares agree only up to labels and row order, so the property is test
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from typing import Any
 
@@ -50,7 +51,7 @@ def test_each_profile_follows_each_other_equally_often_and_stands_in_each_place_
 ):
     design = williams_rows(n)
     assert len(design) == rows
-    pairs = Counter(pair for row in design for pair in zip(row, row[1:], strict=False))
+    pairs = Counter(pair for row in design for pair in itertools.pairwise(row))
     assert len(pairs) == n * (n - 1)
     assert set(pairs.values()) == {each_pair}
     for place in range(n):
@@ -68,7 +69,7 @@ def test_each_title_of_a_balanced_night_has_the_property_when_the_repeats_allow_
     slots = night(plan_of(titles=2, profiles=profiles, repeats=repeats))
     for title in ("t0", "t1"):
         blocks = blocks_of(slots, title)
-        pairs = Counter(pair for block in blocks for pair in zip(block, block[1:], strict=False))
+        pairs = Counter(pair for block in blocks for pair in itertools.pairwise(block))
         assert len(set(pairs.values())) == 1
         assert len(pairs) == profiles * (profiles - 1)
         places = [Counter(block[place] for block in blocks) for place in range(profiles)]
