@@ -1,0 +1,395 @@
+"""From raw rows to frames, with an account: every row becomes a frame or is dropped for a counted reason.
+
+The arithmetic works on batches and carries its state from one to the next, so a log of any length is
+cleaned in bounded memory. Times are taken relative to the log's first time before anything is added or
+subtracted, which keeps large clock readings (nanoseconds since a boot or an epoch) exact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from harness.errors import FrameLogError
+from harness.frames.mapping import ColumnMapping
+from harness.frames.rows import FAULTS, RawRows
+
+OTHER_PROCESS = "other process"
+NOT_FINITE = "not a finite number"
+NEGATIVE = "negative frame time"
+NO_TIME = "no time since the frame before"
+FIRST = "first row: no frame before it"
+LAST = "last row: its end is not in the log"
+AFTER_DAMAGE = "frame time spans an unreadable row"
+NOT_SHOWN = "not shown; its time counts to the next frame"
+GENERATED = "interpolated; its time counts to the next frame"
+_DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
+
+
+@dataclass(frozen=True)
+class CleanBatch:
+    """Frames in order.
+
+    Attributes:
+        t_s: End of each frame in log time, s.
+        frametime_ms: Length of each frame, ms, positive.
+        kept: Further columns asked for, each as long as the frames.
+    """
+
+    t_s: NDArray[np.float64]
+    frametime_ms: NDArray[np.float64]
+    kept: Mapping[str, pa.Array]
+
+
+class Cleaner:
+    """Cleans batch after batch of one log. ``account`` is complete after :meth:`finish`."""
+
+    def __init__(self, path: Path, mapping: ColumnMapping) -> None:
+        self._path = path
+        self._mapping = mapping
+        self.rows_read = 0
+        self.frames = 0
+        self.account: Counter[str] = Counter()
+        self._first_damage: str = ""
+        self._origin: float | int | None = None
+        self._previous: float | None = None  # time of the last usable row, relative to the origin
+        self._damaged_before = False
+        self._pending_ms: list[float] = []  # time of frames left out that the next frame takes over
+        self._elapsed = _RunningSum()
+        self._seen_values: Counter[str] = Counter()
+
+    def clean(self, rows: RawRows) -> CleanBatch:
+        """Frames of the next rows. Raises FrameLogError where time runs backwards or too much is damaged."""
+        mapping = self._mapping
+        first_row = self.rows_read + 1
+        self.rows_read += rows.count
+        places: NDArray[np.int64] | None = None
+        faults = rows.faults
+        if mapping.filter_column is not None:
+            ours = self._ours(rows)
+            places = np.flatnonzero(ours)
+            faults = None if faults is None else faults[ours]
+        interval_ms = self._quantity(rows, mapping.interval_column, places)
+        if interval_ms is not None:
+            interval_ms = interval_ms * (mapping.interval_seconds * 1e3)
+        time = self._relative_time(rows, places, faults)
+        damage = self._damage(faults, interval_ms, time, rows, places, first_row)
+        left_out = self._left_out(rows, places)
+        if interval_ms is not None:
+            batch = self._from_intervals(rows, places, interval_ms, time, damage, left_out)
+        else:
+            assert time is not None
+            batch = self._from_times(rows, places, time, damage, left_out, first_row)
+        self.frames += len(batch.frametime_ms)
+        self._stop_if_hopeless(final=False)
+        return batch
+
+    def finish(self) -> None:
+        """Close the account. Raises FrameLogError when too much of the log was damaged or nothing is left."""
+        if self._mapping.filter_column is not None and self.rows_read == self.account[OTHER_PROCESS] > 0:
+            values = ", ".join(f"{v!r} ({n} rows)" for v, n in self._seen_values.most_common(8))
+            raise FrameLogError(
+                f"{self._path}: no row has {' or '.join(map(repr, self._mapping.filter_values))} in column "
+                f"{self._mapping.filter_column!r}; values there: {values}; set filter_value to one of these"
+            )
+        self._stop_if_hopeless(final=True)
+        if self._pending_ms:
+            self._pending_ms.clear()  # trailing frames that were never shown end no frame
+
+    def set_aside(self, reason: str, count: int) -> None:
+        """Account for rows that never reached :meth:`clean`."""
+        self.account[reason] += count
+        self.rows_read += count
+
+    def notes(self) -> list[str]:
+        """What a person should know of this log, in sentences."""
+        notes = []
+        if self._first_damage:
+            damaged = sum(self.account[reason] for reason in _DAMAGE)
+            notes.append(f"{damaged} unreadable rows were left out; first: {self._first_damage}")
+            if self._mapping.time_column is None:
+                notes.append("the time axis is short by those rows, as their frame times are unknown")
+        for reason in (NOT_SHOWN, GENERATED):
+            if self.account[reason]:
+                notes.append(f"{self.account[reason]} frames: {reason}")
+        return notes
+
+    def _ours(self, rows: RawRows) -> NDArray[np.bool_]:
+        assert self._mapping.filter_column is not None
+        column = pc.utf8_trim_whitespace(_words(rows.columns[self._mapping.filter_column]))
+        mask = pc.is_in(column, value_set=pa.array(list(self._mapping.filter_values), pa.string()))
+        ours = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
+        if (
+            rows.faults is not None
+        ):  # a row too damaged to tell whose it is counts as damaged, not as another's
+            ours |= (rows.faults != 0) & column.is_null().to_numpy(zero_copy_only=False)
+        self.account[OTHER_PROCESS] += int(len(ours) - np.count_nonzero(ours))
+        if self.frames == 0 and len(self._seen_values) < 1000:
+            for entry in pc.value_counts(column).to_pylist():
+                self._seen_values[str(entry["values"])] += entry["counts"]
+        return ours
+
+    def _quantity(
+        self, rows: RawRows, reference: str | None, places: NDArray[np.int64] | None
+    ) -> NDArray[np.float64] | None:
+        if reference is None:
+            return None
+        values: NDArray[np.float64] = rows.columns[reference].to_numpy(zero_copy_only=False)
+        if values.dtype != np.float64:
+            values = values.astype(np.float64)
+        return values if places is None else values[places]
+
+    def _relative_time(
+        self, rows: RawRows, places: NDArray[np.int64] | None, faults: NDArray[np.uint8] | None
+    ) -> NDArray[np.float64] | None:
+        reference = self._mapping.time_column
+        if reference is None:
+            return None
+        values = rows.columns[reference].to_numpy(zero_copy_only=False)
+        if places is not None:
+            values = values[places]
+        if self._origin is None:
+            usable = np.isfinite(values)
+            if faults is not None:
+                usable &= faults == 0
+            if not usable.any():
+                return np.full(len(values), np.nan)
+            self._origin = values[int(np.argmax(usable))].item()
+        assert self._origin is not None
+        if values.dtype == np.int64 and isinstance(self._origin, int):
+            return (values - self._origin).astype(np.float64)
+        return values.astype(np.float64) - float(self._origin)
+
+    def _damage(
+        self,
+        faults: NDArray[np.uint8] | None,
+        interval_ms: NDArray[np.float64] | None,
+        time: NDArray[np.float64] | None,
+        rows: RawRows,
+        places: NDArray[np.int64] | None,
+        first_row: int,
+    ) -> NDArray[np.bool_] | None:
+        """Rows that can't be used, counted by reason; None when there are none."""
+        reasons: list[tuple[str, NDArray[np.bool_]]] = []
+        if faults is not None:
+            reasons += [
+                (reason, faults == code)
+                for code, reason in enumerate(FAULTS)
+                if code and (faults == code).any()
+            ]
+        for values in (interval_ms, time):
+            if values is not None and not math.isfinite(float(values.sum())):
+                reasons.append((NOT_FINITE, ~np.isfinite(values)))
+        if interval_ms is not None and interval_ms.size and not float(interval_ms.min()) >= 0:
+            reasons.append((NEGATIVE, interval_ms < 0))
+        if not reasons:
+            return None
+        damage = np.zeros(len(reasons[0][1]), bool)
+        for reason, found in reasons:
+            new = found & ~damage
+            self.account[reason] += int(np.count_nonzero(new))
+            damage |= new
+        if not damage.any():
+            return None
+        if not self._first_damage:
+            place = int(np.argmax(damage))
+            reason = next(reason for reason, found in reasons if found[place])
+            row = first_row + (place if places is None else int(places[place]))
+            sample = f" ({rows.sample!r})" if rows.sample and reason in FAULTS else ""
+            self._first_damage = f"data row {row}: {reason}{sample}"
+        return damage
+
+    def _left_out(
+        self, rows: RawRows, places: NDArray[np.int64] | None
+    ) -> list[tuple[str, NDArray[np.bool_]]]:
+        """Flagged rows, by reason."""
+        mapping = self._mapping
+        found = []
+        flags = [(NOT_SHOWN, mapping.dropped_column, mapping.dropped_values)]
+        if mapping.generated_frames == "leave-out":
+            flags.append((GENERATED, mapping.generated_column, mapping.generated_values))
+        for reason, reference, words in flags:
+            if reference is None:
+                continue
+            column = pc.utf8_lower(pc.utf8_trim_whitespace(_words(rows.columns[reference])))
+            mask = pc.is_in(column, value_set=pa.array([word.lower() for word in words], pa.string()))
+            flagged = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
+            found.append((reason, flagged if places is None else flagged[places]))
+        return found
+
+    def _from_intervals(
+        self,
+        rows: RawRows,
+        places: NDArray[np.int64] | None,
+        interval_ms: NDArray[np.float64],
+        time: NDArray[np.float64] | None,
+        damage: NDArray[np.bool_] | None,
+        left_out: list[tuple[str, NDArray[np.bool_]]],
+    ) -> CleanBatch:
+        usable = np.ones(len(interval_ms), bool) if damage is None else ~damage
+        if damage is not None:
+            interval_ms = np.where(damage, 0.0, interval_ms)
+        shown = usable
+        for reason, flagged in left_out:
+            flagged = flagged & shown
+            self.account[reason] += int(np.count_nonzero(flagged))
+            shown = shown & ~flagged
+        if left_out or self._pending_ms:
+            lengths = self._merge(interval_ms, shown)
+        else:
+            lengths = interval_ms if damage is None else interval_ms[shown]
+        ends_ms = np.cumsum(interval_ms)  # rows left out still take time
+        start_ms = self._elapsed.value
+        self._elapsed.add(float(np.sum(interval_ms)))
+        t_s = (start_ms + ends_ms) / 1e3
+        if time is not None:
+            assert self._origin is not None or not shown.any()
+            t_s = self._log_time(time)
+        if shown.all():
+            chosen = places
+        else:
+            t_s = t_s[shown]
+            chosen = np.flatnonzero(shown) if places is None else places[shown]
+        positive = lengths > 0
+        if not positive.all():
+            self.account[NO_TIME] += int(np.count_nonzero(~positive))
+            t_s, lengths = t_s[positive], lengths[positive]
+            chosen = np.flatnonzero(positive) if chosen is None else chosen[positive]
+        return CleanBatch(t_s, lengths, self._kept(rows, chosen))
+
+    def _merge(self, interval_ms: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Each shown frame's time plus that of the frames left out just before it."""
+        ends = np.flatnonzero(shown)
+        if not len(ends):
+            self._pending_ms.append(math.fsum(interval_ms))
+            return np.empty(0)
+        starts = np.concatenate(([0], ends[:-1] + 1))
+        lengths = np.add.reduceat(interval_ms[: ends[-1] + 1], starts)
+        lengths[0] += math.fsum(self._pending_ms)
+        tail = interval_ms[ends[-1] + 1 :]
+        self._pending_ms = [math.fsum(tail)] if len(tail) else []
+        return lengths
+
+    def _from_times(
+        self,
+        rows: RawRows,
+        places: NDArray[np.int64] | None,
+        time: NDArray[np.float64],
+        damage: NDArray[np.bool_] | None,
+        left_out: list[tuple[str, NDArray[np.bool_]]],
+        first_row: int,
+    ) -> CleanBatch:
+        usable = np.ones(len(time), bool) if damage is None else ~damage
+        shown = usable
+        for reason, flagged in left_out:
+            flagged = flagged & shown
+            self.account[reason] += int(np.count_nonzero(flagged))
+            shown = shown & ~flagged
+        chosen = np.flatnonzero(shown)
+        after_damage = np.zeros(len(chosen), bool)
+        if damage is not None:
+            damage_so_far = np.cumsum(damage)[chosen]
+            after_damage[:1] = damage_so_far[:1] > 0
+            after_damage[1:] = np.diff(damage_so_far) > 0
+        if len(chosen):
+            after_damage[0] |= self._damaged_before
+        self._damaged_before = (
+            bool(damage[chosen[-1] + 1 :].any())
+            if damage is not None and len(chosen)
+            else (bool(damage.any()) if damage is not None else False)
+            or (self._damaged_before and not len(chosen))
+        )
+        times = time[chosen]
+        if not len(times):
+            return CleanBatch(np.empty(0), np.empty(0), self._kept(rows, chosen))
+        starts_log = self._previous is None
+        before = times[0] if self._previous is None else self._previous
+        lengths = np.diff(times, prepend=before)
+        self._previous = float(times[-1])
+        if float(lengths.min()) < 0:
+            self._refuse_backwards(lengths, times, chosen, places, first_row)
+        good = lengths > 0
+        if starts_log:
+            self.account[LAST if self._mapping.start_time_column else FIRST] += 1
+            after_damage[0] = False
+            good[0] = False
+        if after_damage.any():
+            self.account[AFTER_DAMAGE] += int(np.count_nonzero(after_damage))
+            good &= ~after_damage
+        same = (lengths == 0) & ~after_damage
+        same[0] &= not starts_log
+        self.account[NO_TIME] += int(np.count_nonzero(same))
+        chosen = chosen[good] if places is None else places[chosen[good]]
+        frametime_ms = lengths[good] * (self._mapping.time_seconds * 1e3)
+        return CleanBatch(self._log_time(times[good]), frametime_ms, self._kept(rows, chosen))
+
+    def _log_time(self, relative: NDArray[np.float64]) -> NDArray[np.float64]:
+        scale = self._mapping.time_seconds
+        return (0.0 if self._origin is None else self._origin * scale) + relative * scale
+
+    def _refuse_backwards(
+        self,
+        lengths: NDArray[np.float64],
+        times: NDArray[np.float64],
+        chosen: NDArray[np.int64],
+        places: NDArray[np.int64] | None,
+        first_row: int,
+    ) -> None:
+        place = int(np.argmax(lengths < 0))
+        row = first_row + int(chosen[place] if places is None else places[chosen[place]])
+        back = -lengths[place] * self._mapping.time_seconds
+        raise FrameLogError(
+            f"{self._path}: data row {row}, column {self._mapping.time_column!r}: time goes back by {back:.6g} s; "
+            "the log holds several runs (set when_time_goes_back = 'last-run'), several processes (set "
+            "filter_column and filter_value) or unordered rows (set when_time_goes_back = 'sort')"
+        )
+
+    def _kept(self, rows: RawRows, chosen: NDArray[np.int64] | None) -> dict[str, pa.Array]:
+        kept = {reference: rows.columns[reference] for reference in self._mapping.keep_columns}
+        if chosen is None:
+            return kept
+        places = pa.array(chosen)
+        return {reference: column.take(places) for reference, column in kept.items()}
+
+    def _stop_if_hopeless(self, *, final: bool) -> None:
+        damaged = sum(self.account[reason] for reason in _DAMAGE)
+        if not damaged:
+            return
+        own = self.rows_read - self.account[OTHER_PROCESS]
+        share_pct = 100.0 * damaged / own
+        limit_pct = self._mapping.damaged_rows_at_most_pct
+        if share_pct <= limit_pct or (not final and damaged < own and own < 1_000_000):
+            return
+        cut_off_only = damaged == self.account["cut off at the end of the file"] and self.frames
+        if cut_off_only:
+            return
+        raise FrameLogError(
+            f"{self._path}: {damaged} of {own} rows can't be used ({share_pct:.3g} %, allowed "
+            f"{limit_pct:g} %); first: {self._first_damage}; check delimiter, decimal and the mapped columns, "
+            "or raise damaged_rows_at_most_pct"
+        )
+
+
+class _RunningSum:
+    """A running sum that does not drift: the part lost in rounding is carried along."""
+
+    def __init__(self) -> None:
+        self.value = 0.0
+        self._lost = 0.0
+
+    def add(self, value: float) -> None:
+        terms = (self.value, self._lost, value)
+        self.value = math.fsum(terms)
+        self._lost = math.fsum((*terms, -self.value))
+
+
+def _words(column: pa.Array) -> pa.Array:
+    return column if pa.types.is_string(column.type) else column.cast(pa.string())

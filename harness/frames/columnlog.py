@@ -1,0 +1,168 @@
+"""Frame logs that bring their own types: Parquet and JSON lines."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from harness.errors import FrameLogError
+from harness.frames.files import open_text
+from harness.frames.mapping import ColumnMapping
+from harness.frames.rows import (
+    CUT_OFF,
+    EMPTY,
+    NOT_A_NUMBER,
+    UNREADABLE,
+    RawRows,
+    locate_columns,
+    number_references,
+)
+
+BATCH_ROWS = 1 << 20
+_JSON_BLOCK_LINES = 50_000
+
+
+def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
+    """Rows of a Parquet file, a batch at a time. Raises FrameLogError."""
+    try:
+        with pq.ParquetFile(path, memory_map=True) as file:
+            names = file.schema_arrow.names
+            places = locate_columns(path, names, mapping)
+            numbers = number_references(mapping)
+            for reference in numbers:
+                kind = file.schema_arrow.field(places[reference]).type
+                if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
+                    raise FrameLogError(
+                        f"{path}: column {reference!r} holds {kind}, not numbers; map a numeric column"
+                    )
+            wanted = sorted({names[place] for place in places.values()})
+            for batch in file.iter_batches(BATCH_ROWS, columns=wanted):
+                yield _from_arrays(
+                    {ref: batch.column(names[place]) for ref, place in places.items()},
+                    numbers,
+                    batch.num_rows,
+                )
+    except (OSError, pa.ArrowException) as error:
+        raise FrameLogError(
+            f"{path}: not readable as Parquet ({error}); the file is damaged or was not closed, write it again"
+        ) from error
+
+
+def _from_arrays(found: dict[str, pa.Array], numbers: dict[str, bool], count: int) -> RawRows:
+    columns: dict[str, pa.Array] = {}
+    faults: np.ndarray[Any, np.dtype[np.uint8]] | None = None
+    sample = ""
+    for reference, column in found.items():
+        if reference in numbers:
+            if column.null_count:
+                missing = column.is_null().to_numpy(zero_copy_only=False)
+                faults = np.zeros(count, np.uint8) if faults is None else faults
+                faults[missing] = EMPTY
+                sample = f"no value in {reference!r}"
+                column = column.fill_null(0)
+            whole = pa.types.is_integer(column.type) and column.type != pa.uint64()
+            column = column.cast(pa.int64() if whole else pa.float64())
+        columns[reference] = column
+    return RawRows(count, columns, faults, sample)
+
+
+def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
+    """Rows of a JSON-lines file: one object a line, its keys are the columns. Raises FrameLogError."""
+    numbers = number_references(mapping)
+    keys: dict[str, str] = {}
+    with open_text(path, mapping.encoding) as stream:
+        number = 0
+        lines: list[bytes] = []
+        try:
+            for line in stream:
+                number += 1
+                if number <= mapping.skip_rows or not line.strip():
+                    continue
+                if mapping.comment is not None and line.startswith(mapping.comment.encode()):
+                    continue
+                lines.append(line)
+                if len(lines) == _JSON_BLOCK_LINES:
+                    keys = keys or _keys(path, lines, mapping)
+                    yield _parse_objects(lines, keys, numbers)
+                    lines = []
+        except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
+            raise FrameLogError(
+                f"{path}: reading stopped ({error}); the file is damaged or cut off"
+            ) from error
+        if lines:
+            keys = keys or _keys(path, lines, mapping)
+            yield _parse_objects(lines, keys, numbers)
+
+
+def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, str]:
+    """Column reference -> key; each must be a key of at least one of the first objects."""
+    keys: dict[str, None] = {}
+    for line in lines[:1000]:
+        try:
+            found = json.loads(line)
+        except ValueError:
+            continue
+        if isinstance(found, dict):
+            keys.update(dict.fromkeys(found))
+    names = list(keys)
+    return {reference: names[place] for reference, place in locate_columns(path, names, mapping).items()}
+
+
+def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, bool]) -> RawRows:
+    faults = np.zeros(len(lines), np.uint8)
+    values: dict[str, list[Any]] = {reference: [None] * len(lines) for reference in keys}
+    sample = ""
+    for row, line in enumerate(lines):
+        fault = 0
+        try:
+            found = json.loads(line)
+        except (ValueError, RecursionError):
+            found = None
+            fault = UNREADABLE if line.endswith(b"\n") or row < len(lines) - 1 else CUT_OFF
+        if not fault and not isinstance(found, dict):
+            fault = UNREADABLE
+        if not fault:
+            for reference, key in keys.items():
+                value = found.get(key)
+                if reference not in numbers:
+                    values[reference][row] = None if value is None else _word(value)
+                elif value is None:
+                    fault = fault or EMPTY
+                elif isinstance(value, bool) or not isinstance(value, int | float):
+                    fault = fault or NOT_A_NUMBER
+                else:
+                    values[reference][row] = value
+        faults[row] = fault
+        if fault and not sample:
+            sample = line[:80].decode("utf-8", "replace").strip()
+    columns: dict[str, pa.Array] = {}
+    for reference, found in values.items():
+        if reference not in numbers:
+            columns[reference] = pa.array(found, pa.string())
+        elif all(v is None or (isinstance(v, int) and abs(v) < 2**63) for v in found):
+            columns[reference] = pa.array([v or 0 for v in found], pa.int64())
+        else:
+            columns[reference] = pa.array(
+                [math.nan if v is None else _as_float(v) for v in found], pa.float64()
+            )
+    return RawRows(len(lines), columns, faults if faults.any() else None, sample)
+
+
+def _as_float(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
+
+
+def _word(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return value if isinstance(value, str) else json.dumps(value)

@@ -1,0 +1,258 @@
+"""Frame metrics: pure functions on one array of frame times in ms, each with its formula.
+
+``x`` is the frame times, ``n`` their number, ``x(1) ≤ … ≤ x(n)`` the same in ascending order, and
+``T = Σx`` the elapsed time. Frame times are positive and finite; every function says so with ValueError.
+:func:`harness.frames.bigrun.summarise` gives the same figures for runs that do not fit into memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.frames.stutter import HALF_WIDTH_FRAMES, MULTIPLE, stutter_places
+from harness.plan.schema import LowDefinition
+
+Metrics = dict[str, float | int | str | None]
+
+#: Percentiles of frame time that are reported: column -> q.
+PERCENTILES: dict[str, float] = {
+    "frametime_p1_ms": 1.0,
+    "frametime_p5_ms": 5.0,
+    "frametime_p25_ms": 25.0,
+    "frametime_p50_ms": 50.0,
+    "frametime_p75_ms": 75.0,
+    "frametime_p95_ms": 95.0,
+    "frametime_p99_ms": 99.0,
+    "frametime_p99_9_ms": 99.9,
+}
+_LOW_KEYS: dict[LowDefinition, str] = {
+    "percentile": "percentile",
+    "mean-of-slowest": "mean_of_slowest",
+    "time-share": "time_share",
+}
+
+
+def check_frametimes(frametime_ms: NDArray[np.float64]) -> None:
+    """Raises ValueError unless this is a non-empty 1-D array of positive finite numbers."""
+    if frametime_ms.ndim != 1 or frametime_ms.size == 0:
+        raise ValueError("frametime_ms must be a non-empty 1-D array")
+    if not (float(frametime_ms.min()) > 0 and math.isfinite(float(frametime_ms.max()))):
+        raise ValueError("frametime_ms must hold positive finite numbers only")
+
+
+def elapsed_s(frametime_ms: NDArray[np.float64]) -> float:
+    """``T / 1000``, s."""
+    check_frametimes(frametime_ms)
+    return float(np.sum(frametime_ms)) / 1e3
+
+
+def average_fps(frametime_ms: NDArray[np.float64]) -> float:
+    """``1000 n / T``: frames over elapsed time, the harmonic mean of instantaneous FPS; 1/s."""
+    return len(frametime_ms) / elapsed_s(frametime_ms)
+
+
+def percentile_ms(frametime_ms: NDArray[np.float64], q: float) -> float:
+    """q-th percentile (0 to 100) of frame time, ms; Hyndman-Fan type 7.
+
+    With ``h = (n-1) q/100``: ``x(⌊h⌋+1) + (h-⌊h⌋) (x(⌊h⌋+2) - x(⌊h⌋+1))``.
+    Source: Hyndman and Fan, The American Statistician 50(4):361-365, 1996.
+    """
+    check_frametimes(frametime_ms)
+    return float(np.percentile(frametime_ms, q))
+
+
+def low_percentile_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
+    """``1000 / P(1-share)`` with the type-7 percentile of frame time; ``share`` 0.01 for the 1 % low; 1/s."""
+    return 1e3 / percentile_ms(frametime_ms, 100.0 * (1.0 - share))
+
+
+def low_mean_of_slowest_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
+    """``1000 k / Σ x(n-k+1 … n)`` with ``k = ⌈share n⌉``: from the mean of the slowest frames; 1/s."""
+    check_frametimes(frametime_ms)
+    return _mean_of_slowest(np.sort(frametime_ms), share)
+
+
+def low_time_share_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
+    """``1000 / x(j)`` with the largest ``j`` for which ``Σ x(j … n) ≥ share T``; 1/s.
+
+    Frames at least that long add up to ``share`` of the elapsed time.
+    """
+    check_frametimes(frametime_ms)
+    return _time_share(np.sort(frametime_ms), share, float(np.sum(frametime_ms)))
+
+
+def slowest_count(n: int, share: float) -> int:
+    """``⌈share n⌉``, safe from the rounding of ``share`` (1 % of 700 is 7, not 8)."""
+    return max(1, math.ceil(round(share * n, 9)))
+
+
+def frametime_change_ms(frametime_ms: NDArray[np.float64]) -> float | None:
+    """``Σ|x[i] - x[i-1]| / (n-1)`` in the order of the frames, ms; None for a single frame."""
+    check_frametimes(frametime_ms)
+    if len(frametime_ms) < 2:
+        return None
+    return float(np.mean(np.abs(np.diff(frametime_ms))))
+
+
+def below_fps_time_pct(frametime_ms: NDArray[np.float64], fps: float) -> float:
+    """``100 Σ{x : x > 1000/fps} / T``: share of time spent in frames slower than a stated rate, %."""
+    check_frametimes(frametime_ms)
+    if fps <= 0:
+        raise ValueError(f"fps must be positive, got {fps}")
+    slow = frametime_ms[frametime_ms > 1e3 / fps]
+    return 100.0 * float(np.sum(slow)) / float(np.sum(frametime_ms))
+
+
+def per_second_fps(frametime_ms: NDArray[np.float64], start_s: float = 0.0) -> NDArray[np.float64]:
+    """Frames in each whole second of the run, 1/s; a frame counts to the seconds it spans, by share of its time.
+
+    With ``F(t)`` the number of frames done by ``t``, linear within a frame: ``F(s+1) - F(s)``.
+
+    Args:
+        frametime_ms: In order, without pauses.
+        start_s: Start of the first frame; seconds are counted from 0 of the same axis.
+    Returns:
+        One value for each second that lies wholly within the frames; with ``start_s = 0`` the first is
+        second 0.
+    """
+    check_frametimes(frametime_ms)
+    ends_s = start_s + np.cumsum(frametime_ms) / 1e3
+    edges_s = np.concatenate(([start_s], ends_s))
+    seconds = np.arange(math.ceil(start_s - 1e-9), math.floor(edges_s[-1] + 1e-9) + 1)
+    done = np.interp(seconds, edges_s, np.arange(len(edges_s)))
+    return np.diff(done)
+
+
+def frame_metrics(
+    frametime_ms: NDArray[np.float64],
+    *,
+    low_definition: LowDefinition = "percentile",
+    stutter_multiple: float = MULTIPLE,
+    stutter_half_width: int = HALF_WIDTH_FRAMES,
+) -> Metrics:
+    """All frame metrics of one window, under the column names of ``harness.tables.ATTEMPT_COLUMNS``.
+
+    Args:
+        frametime_ms: 1-D, ms, in order; may be empty (then ``frame_count`` is 0 and the rest None).
+        low_definition: Definition of ``one_percent_low_fps`` and ``point_one_percent_low_fps``; all three
+            are given under names of their own as well.
+        stutter_multiple: See :mod:`harness.frames.stutter`.
+        stutter_half_width: See there.
+    """
+    if not frametime_ms.size:
+        return {key: None for key in METRIC_KEYS} | {"frame_count": 0, "low_definition": low_definition}
+    check_frametimes(frametime_ms)
+    ordered = np.sort(frametime_ms)
+    total_ms = float(np.sum(frametime_ms))
+    stutters = frametime_ms[stutter_places(frametime_ms, stutter_multiple, stutter_half_width)]
+    changes = np.abs(np.diff(frametime_ms))
+    return assemble(
+        n=len(frametime_ms),
+        total_ms=total_ms,
+        percentiles={q: percentile_of_sorted(ordered, q) for q in wanted_percentiles()},
+        slowest=ordered[-slowest_count(len(ordered), 0.01) :],
+        change_ms=float(np.mean(changes)) if len(changes) else None,
+        stutter_count=len(stutters),
+        stutter_ms=float(np.sum(stutters)),
+        low_definition=low_definition,
+    )
+
+
+def assemble(
+    *,
+    n: int,
+    total_ms: float,
+    percentiles: dict[float, float],
+    slowest: NDArray[np.float64],
+    change_ms: float | None,
+    stutter_count: int,
+    stutter_ms: float,
+    low_definition: LowDefinition,
+) -> Metrics:
+    """The metrics from sufficient statistics of a run.
+
+    Args:
+        n: Frames.
+        total_ms: ``T``.
+        percentiles: q -> ms, for every one of :func:`wanted_percentiles`.
+        slowest: The slowest ``⌈n/100⌉`` frame times, ascending. They hold all that the lows need: the
+            slowest ``k`` frames last at least ``k T/n``, so 1 % of the time takes at most these frames.
+        change_ms: Mean absolute change.
+        stutter_count: Stuttering frames.
+        stutter_ms: Time in them.
+        low_definition: As in the plan.
+    """
+    lows: dict[str, float] = {}
+    for prefix, share in (("one_percent_low", 0.01), ("point_one_percent_low", 0.001)):
+        count = slowest_count(n, share)
+        lows[f"{prefix}_percentile_fps"] = 1e3 / percentiles[100.0 * (1.0 - share)]
+        lows[f"{prefix}_mean_of_slowest_fps"] = 1e3 * count / float(np.sum(slowest[-count:]))
+        lows[f"{prefix}_time_share_fps"] = _time_share(slowest, share, total_ms)
+    chosen = _LOW_KEYS[low_definition]
+    return {
+        "frame_count": n,
+        "average_fps": 1e3 * n / total_ms,
+        "low_definition": low_definition,
+        "one_percent_low_fps": lows[f"one_percent_low_{chosen}_fps"],
+        "point_one_percent_low_fps": lows[f"point_one_percent_low_{chosen}_fps"],
+        **lows,
+        **{key: percentiles[q] for key, q in PERCENTILES.items()},
+        "frametime_change_ms": change_ms,
+        "longest_frame_ms": float(slowest[-1]),
+        "stutter_count": stutter_count,
+        "stutter_time_pct": 100.0 * stutter_ms / total_ms,
+    }
+
+
+def wanted_percentiles() -> Sequence[float]:
+    """Every q that :func:`assemble` needs."""
+    return sorted({*PERCENTILES.values(), 100.0 * (1.0 - 0.01), 100.0 * (1.0 - 0.001)})
+
+
+def percentile_of_sorted(ordered: NDArray[np.float64], q: float) -> float:
+    """Type-7 percentile of an ascending array."""
+    low, fraction = percentile_rank(len(ordered), q)
+    high = min(low + 1, len(ordered) - 1)
+    return interpolate(float(ordered[low]), float(ordered[high]), fraction)
+
+
+def percentile_rank(n: int, q: float) -> tuple[int, float]:
+    """Place (from 0) of the lower order statistic of the type-7 percentile, and the share of the upper one."""
+    position = (n - 1) * (q / 100.0)
+    low = min(math.floor(position), n - 1)
+    return low, position - low
+
+
+def interpolate(low: float, high: float, fraction: float) -> float:
+    """Between two order statistics; never outside them."""
+    return min(max(low + (high - low) * fraction, low), high)
+
+
+def _mean_of_slowest(ordered: NDArray[np.float64], share: float) -> float:
+    count = slowest_count(len(ordered), share)
+    return 1e3 * count / float(np.sum(ordered[-count:]))
+
+
+def _time_share(ordered: NDArray[np.float64], share: float, total_ms: float) -> float:
+    sums = np.cumsum(ordered[::-1])
+    wanted_ms = share * total_ms * (1 - 1e-12)  # the sums' own rounding must not call for one frame more
+    place = min(int(np.searchsorted(sums, wanted_ms)), len(ordered) - 1)
+    return 1e3 / float(ordered[-1 - place])
+
+
+METRIC_KEYS: tuple[str, ...] = tuple(
+    assemble(
+        n=1,
+        total_ms=1.0,
+        percentiles=dict.fromkeys(wanted_percentiles(), 1.0),
+        slowest=np.ones(1),
+        change_ms=None,
+        stutter_count=0,
+        stutter_ms=0.0,
+        low_definition="percentile",
+    )
+)

@@ -1,0 +1,142 @@
+"""Reads a frame log by its mapping: whole (:func:`read_log`) or as a stream of batches (:func:`stream_log`)."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import pyarrow as pa
+
+from harness import tables
+from harness.errors import FrameLogError
+from harness.frames.cleaning import CleanBatch, Cleaner
+from harness.frames.columnlog import jsonl_rows, parquet_rows
+from harness.frames.files import sniff_format
+from harness.frames.mapping import ColumnMapping
+from harness.frames.rows import RawRows, join_rows, pick_rows
+from harness.frames.textlog import open_layout, parse_block, text_blocks
+from harness.rig import FrameLog
+
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
+
+
+def raw_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
+    """The log's rows in file order, not cleaned. Raises FrameLogError."""
+    kind = sniff_format(path) if mapping.format == "auto" else mapping.format
+    if kind == "parquet":
+        yield from parquet_rows(path, mapping)
+    elif kind == "jsonl":
+        yield from jsonl_rows(path, mapping)
+    else:
+        layout = open_layout(path, mapping)
+        yield from in_order(partial(parse_block, layout=layout), text_blocks(path, mapping))
+
+
+def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = None) -> Iterator[CleanBatch]:
+    """The log's frames in batches, in bounded memory; the cleaner's account is complete at the end.
+
+    Sorting and choosing a run need the whole log and hold it.
+
+    Raises:
+        FrameLogError: With file, row, column and what to do.
+    """
+    cleaner = cleaner or Cleaner(path, mapping)
+    if mapping.when_time_goes_back == "stop" or mapping.time_column is None:
+        for rows in raw_rows(path, mapping):
+            yield cleaner.clean(rows)
+    else:
+        rows, left = _one_run(join_rows(raw_rows(path, mapping), mapping), mapping)
+        if left:
+            cleaner.set_aside("another run in the same log", left)
+        yield cleaner.clean(rows)
+    cleaner.finish()
+
+
+def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
+    """The whole log as a table, with its account.
+
+    Args:
+        path: The file.
+        mapping: What its columns hold.
+    Returns:
+        Frames with ``t_s`` in log time and the kept columns after the two of the contract.
+    Raises:
+        FrameLogError: With file, row, column and what to do.
+    """
+    cleaner = Cleaner(path, mapping)
+    batches = list(stream_log(path, mapping, cleaner))
+    if not cleaner.frames:
+        raise FrameLogError(
+            f"{path}: {cleaner.rows_read} rows and no usable frame"
+            + "".join(f"; {reason}: {count}" for reason, count in cleaner.account.items() if count)
+            + "; check the mapping and whether the title ran"
+        )
+    t_s = np.concatenate([batch.t_s for batch in batches])
+    frametime_ms = np.concatenate([batch.frametime_ms for batch in batches])
+    frames = pa.Table.from_arrays([pa.array(t_s), pa.array(frametime_ms)], schema=tables.FRAMES)
+    for reference in mapping.keep_columns:
+        frames = frames.append_column(reference, _kept_column([batch.kept[reference] for batch in batches]))
+    dropped = {reason: count for reason, count in cleaner.account.items() if count}
+    return FrameLog(
+        frames=frames,
+        rows_read=cleaner.rows_read,
+        dropped=dropped,
+        clock=mapping.clock,
+        notes=tuple(cleaner.notes()),
+    )
+
+
+def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:
+    """Numbers where every value is one, else as in the file."""
+    whole = pa.chunked_array(chunks)
+    if not pa.types.is_string(whole.type):
+        return whole
+    try:
+        return whole.cast(pa.float64())
+    except pa.ArrowInvalid:
+        return whole
+
+
+def _one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:
+    """Sort the rows by time, or keep one run; also how many rows that leaves out."""
+    assert mapping.time_column is not None
+    time = rows.columns[mapping.time_column].to_numpy(zero_copy_only=False)
+    usable = np.isfinite(time)
+    if rows.faults is not None:
+        usable &= rows.faults == 0
+    places = np.flatnonzero(usable)
+    if mapping.when_time_goes_back == "sort":
+        order = np.arange(rows.count)
+        order[places] = places[np.argsort(time[places], kind="stable")]
+        return pick_rows(rows, order), 0
+    jumps = places[1:][np.diff(time[places]) < 0]
+    if not len(jumps):
+        return rows, 0
+    first, last = (
+        (0, int(jumps[0])) if mapping.when_time_goes_back == "first-run" else (int(jumps[-1]), rows.count)
+    )
+    return pick_rows(rows, np.arange(first, last)), rows.count - (last - first)
+
+
+def in_order(work: Callable[[_Job], _Done], jobs: Iterator[_Job]) -> Iterator[_Done]:
+    """Do the jobs on a few threads, a few ahead, and yield the results in order."""
+    workers = max(1, min(8, os.cpu_count() or 1))
+    with ThreadPoolExecutor(workers, thread_name_prefix="levelrig-frames") as pool:
+        running: deque[Future[_Done]] = deque()
+        try:
+            for job in jobs:
+                running.append(pool.submit(work, job))
+                if len(running) > workers + 1:
+                    yield running.popleft().result()
+            while running:
+                yield running.popleft().result()
+        finally:
+            for future in running:
+                future.cancel()

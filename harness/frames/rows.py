@@ -1,0 +1,130 @@
+"""Rows of a frame log as parsed, before cleaning: the seam between file formats and the cleaning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from harness.errors import FrameLogError
+from harness.frames.mapping import ColumnMapping
+
+#: Why a row can't be used, by fault code; the words appear in a log's account.
+FAULTS: tuple[str, ...] = (
+    "",
+    "wrong number of fields",
+    "not a number",
+    "empty field",
+    "header repeated",
+    "cut off at the end of the file",
+    "unreadable line",
+)
+WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE = range(1, len(FAULTS))
+
+
+@dataclass(frozen=True)
+class RawRows:
+    """A run of rows in file order.
+
+    Attributes:
+        count: Rows, readable or not.
+        columns: Column reference of the mapping -> values, each of length ``count``: int64 or float64 for
+            the quantities, string for filters and flags, whatever the file has for kept columns.
+        faults: Fault code of each row; None when no row has one.
+        sample: Text of the first row with a fault, for messages.
+    """
+
+    count: int
+    columns: Mapping[str, pa.Array]
+    faults: NDArray[np.uint8] | None = None
+    sample: str = ""
+
+
+def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> dict[str, int]:
+    """Column reference -> place in the file.
+
+    Raises:
+        FrameLogError: A column is missing or its heading is double; lists the columns and the nearest.
+    """
+    stripped = [name.strip() for name in names]
+    listed = ", ".join(f"#{i + 1} {name!r}" for i, name in enumerate(stripped[:40])) or "none"
+    if len(stripped) > 40:
+        listed += f" and {len(stripped) - 40} more"
+    located: dict[str, int] = {}
+    for reference, key in mapping.wanted_columns().items():
+        places = [i for i, name in enumerate(stripped) if name == reference.strip()]
+        if not places and reference.startswith("#") and reference[1:].isdigit():
+            number = int(reference[1:])
+            places = [number - 1] if 1 <= number <= len(stripped) else []
+        if len(places) > 1:
+            raise FrameLogError(
+                f"{path}: the heading {reference!r} ({key}) stands over {len(places)} columns; "
+                f"name the right one by its place: {' or '.join(f'#{i + 1}' for i in places)}"
+            )
+        if not places:
+            near = get_close_matches(reference, stripped, n=1, cutoff=0.4)
+            nearest = f"; nearest: {near[0]!r}" if near else ""
+            raise FrameLogError(
+                f"{path}: no column {reference!r} ({key}){nearest}; the columns are: {listed}; "
+                "mend the mapping, or let 'levelrig map' propose one"
+            )
+        located[reference] = places[0]
+    return located
+
+
+def number_references(mapping: ColumnMapping) -> dict[str, bool]:
+    """References of the quantity columns -> whether to try whole numbers first (exact for large counters)."""
+    references: dict[str, bool] = {}
+    if mapping.time_column is not None:
+        references[mapping.time_column] = (mapping.time_unit or mapping.unit) in ("us", "ns", "ticks")
+    if mapping.interval_column is not None:
+        references.setdefault(mapping.interval_column, False)
+    return references
+
+
+def empty_rows(mapping: ColumnMapping) -> RawRows:
+    """No rows, with the right columns."""
+    numbers = number_references(mapping)
+    columns = {
+        reference: pa.array([], pa.float64() if reference in numbers else pa.string())
+        for reference in mapping.wanted_columns()
+    }
+    return RawRows(0, columns)
+
+
+def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping) -> RawRows:
+    """All rows as one run (for what needs the whole log at once: sorting, choosing a run)."""
+    runs = list(parts)
+    if not runs:
+        return empty_rows(mapping)
+    columns: dict[str, pa.Array] = {}
+    for reference in runs[0].columns:
+        chunks = [run.columns[reference] for run in runs]
+        if len({chunk.type for chunk in chunks}) > 1:
+            kind = pa.float64() if reference in number_references(mapping) else pa.string()
+            chunks = [chunk.cast(kind) for chunk in chunks]
+        columns[reference] = pa.concat_arrays(chunks)
+    faults = None
+    if any(run.faults is not None for run in runs):
+        faults = np.concatenate(
+            [np.zeros(run.count, np.uint8) if run.faults is None else run.faults for run in runs]
+        )
+    return RawRows(
+        sum(run.count for run in runs), columns, faults, next((r.sample for r in runs if r.sample), "")
+    )
+
+
+def pick_rows(rows: RawRows, places: NDArray[np.int64]) -> RawRows:
+    """The rows at these places, in this order."""
+    taken = pa.array(places)
+    return RawRows(
+        len(places),
+        {reference: column.take(taken) for reference, column in rows.columns.items()},
+        None if rows.faults is None else rows.faults[places],
+        rows.sample,
+    )

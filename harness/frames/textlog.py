@@ -1,0 +1,280 @@
+"""Delimited text: a file becomes blocks of whole lines, each block parsed on its own, in parallel.
+
+A block is parsed by pyarrow at full speed; where a block holds a line that pyarrow refuses, that block
+alone is read again line by line, so that one damaged row costs its own row and nothing else. Fields that
+contain line breaks are not supported.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+from harness.errors import FrameLogError
+from harness.frames.files import open_text
+from harness.frames.mapping import ColumnMapping
+from harness.frames.rows import (
+    CUT_OFF,
+    EMPTY,
+    HEADER_AGAIN,
+    NOT_A_NUMBER,
+    UNREADABLE,
+    WRONG_FIELDS,
+    RawRows,
+    locate_columns,
+    number_references,
+)
+
+BLOCK_BYTES = 4 << 20
+LONGEST_LINE_BYTES = 16 << 20
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\Z")
+_NULLS = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "-")
+
+
+@dataclass(frozen=True)
+class TextLayout:
+    """What is known of a text log once its header has been read."""
+
+    names: tuple[str, ...]
+    places: dict[str, int]
+    whole_first: dict[str, bool]
+    delimiter: str
+    decimal: str
+
+
+@dataclass(frozen=True)
+class TextBlock:
+    """Whole lines of the file; ``cut_off`` when the last one has no line end."""
+
+    data: bytes
+    cut_off: bool = False
+
+
+def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
+    """Read the header. Raises FrameLogError."""
+    with open_text(path, mapping.encoding) as stream:
+        lines = _lines_ahead(path, stream, mapping, 2)
+    if not lines:
+        raise FrameLogError(
+            f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high"
+        )
+    first = _fields(lines[0], mapping.delimiter)
+    if mapping.header:
+        names = first
+        if len(lines) > 1:
+            second = _fields(lines[1], mapping.delimiter)
+            if len(second) == len(names) + 1 and second[-1].strip() == "":
+                names = [*names, ""]  # every row ends with a delimiter, the header does not
+    else:
+        names = [""] * len(first)
+    places = locate_columns(path, names, mapping)
+    return TextLayout(
+        tuple(name.strip() for name in names),
+        places,
+        number_references(mapping),
+        mapping.delimiter,
+        mapping.decimal,
+    )
+
+
+def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYTES) -> Iterator[TextBlock]:
+    """The data lines in blocks of about ``block_bytes``; skipped lines, header and comments are gone."""
+    with open_text(path, mapping.encoding) as stream:
+        rest = b""
+        to_skip = mapping.skip_rows
+        header_pending = mapping.header
+        while True:
+            try:
+                read = stream.read(block_bytes)
+            except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
+                raise FrameLogError(
+                    f"{path}: reading stopped ({error}); the file is damaged or cut off, copy it again"
+                ) from error
+            data = rest + read
+            if read:
+                end = data.rfind(b"\n") + 1
+                if end == 0:
+                    if len(data) > LONGEST_LINE_BYTES:
+                        raise FrameLogError(
+                            f"{path}: a line of over {LONGEST_LINE_BYTES >> 20} MiB; this is no text log, "
+                            "or its line ends are missing"
+                        )
+                    rest = data
+                    continue
+                rest = data[end:]
+                data = data[:end]
+            while data and (to_skip or header_pending):
+                cut = data.find(b"\n") + 1 or len(data)
+                line, data = data[:cut], data[cut:]
+                if to_skip:
+                    to_skip -= 1
+                elif line.strip() and not _is_comment(line, mapping.comment):
+                    header_pending = False
+            if mapping.comment is not None:
+                data = _without_comments(data, mapping.comment.encode())
+            if data.strip(b"\r\n"):
+                yield TextBlock(data, cut_off=not data.endswith(b"\n"))
+            if not read:
+                return
+
+
+def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
+    """One block's rows. Pure; safe in threads; never raises for what the lines hold."""
+    if not block.cut_off:
+        for whole_numbers in (True, False) if any(layout.whole_first.values()) else (False,):
+            try:
+                return _parse_fast(block.data, layout, whole_numbers)
+            except pa.ArrowException:
+                continue
+    return _parse_line_by_line(block, layout)
+
+
+def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows:
+    names = [str(i) for i in range(len(layout.names))]
+    types = {
+        str(place): pa.string()
+        if reference not in layout.whole_first
+        else pa.int64()
+        if whole_numbers and layout.whole_first[reference]
+        else pa.float64()
+        for reference, place in layout.places.items()
+    }
+    table = pacsv.read_csv(
+        pa.BufferReader(data),
+        read_options=pacsv.ReadOptions(use_threads=False, column_names=names, block_size=len(data) + 1),
+        parse_options=pacsv.ParseOptions(delimiter=layout.delimiter),
+        convert_options=pacsv.ConvertOptions(
+            include_columns=list(types),
+            column_types=types,
+            decimal_point=layout.decimal,
+            null_values=list(_NULLS),
+            quoted_strings_can_be_null=True,
+        ),
+    )
+    columns = {reference: _one_chunk(table[str(place)]) for reference, place in layout.places.items()}
+    faults = None
+    sample = ""
+    for reference in layout.whole_first:
+        column = columns[reference]
+        if column.null_count:
+            if faults is None:
+                faults = np.zeros(table.num_rows, np.uint8)
+            missing = column.is_null().to_numpy(zero_copy_only=False)
+            if pa.types.is_integer(column.type):
+                columns[reference] = column.fill_null(0)
+            faults[missing] = EMPTY
+            sample = f"no value in {reference!r}"
+    return RawRows(table.num_rows, columns, faults, sample)
+
+
+def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
+
+
+def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
+    lines = [line for line in re.split(rb"\r\n|\n|\r", block.data) if line.strip()]
+    count = len(lines)
+    faults = np.zeros(count, np.uint8)
+    values: dict[str, list[float | str | None]] = {reference: [None] * count for reference in layout.places}
+    sample = ""
+    last_needed = max(layout.places.values()) == len(layout.names) - 1
+    for row, line in enumerate(lines):
+        fault = 0
+        fields: list[str] = []
+        try:
+            fields = _fields(line, layout.delimiter)
+        except (csv.Error, UnicodeDecodeError):
+            fault = UNREADABLE
+        if not fault and len(fields) != len(layout.names):
+            fault = WRONG_FIELDS
+        if block.cut_off and row == count - 1 and (fault or last_needed):
+            fault = CUT_OFF
+        if not fault:
+            for reference, place in layout.places.items():
+                field = fields[place].strip()
+                if reference not in layout.whole_first:
+                    values[reference][row] = field
+                    continue
+                number, trouble = _number(field, layout.decimal)
+                values[reference][row] = number
+                if trouble == NOT_A_NUMBER and field == layout.names[place] and field:
+                    trouble = HEADER_AGAIN
+                fault = fault or trouble
+        faults[row] = fault
+        if fault and not sample:
+            sample = line[:80].decode("utf-8", "replace")
+    columns: dict[str, pa.Array] = {}
+    for reference, found in values.items():
+        if reference not in layout.whole_first:
+            columns[reference] = pa.array(found, pa.string())
+        elif layout.whole_first[reference] and all(v is None or isinstance(v, int) for v in found):
+            columns[reference] = pa.array([v or 0 for v in found], pa.int64())
+        else:
+            columns[reference] = pa.array([math.nan if v is None else float(v) for v in found], pa.float64())
+    return RawRows(count, columns, faults if faults.any() else None, sample)
+
+
+def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
+    if field in _NULLS:
+        return None, EMPTY
+    if decimal == ",":
+        if "." in field:
+            return None, NOT_A_NUMBER
+        field = field.replace(",", ".")
+    if not _NUMBER.match(field):
+        return None, NOT_A_NUMBER
+    if field.lstrip("+-").isdigit():
+        whole = int(field)
+        if abs(whole) < 2**63:
+            return whole, 0
+    return float(field), 0
+
+
+def _fields(line: bytes, delimiter: str) -> list[str]:
+    text = line.decode("utf-8").rstrip("\r\n")
+    return next(csv.reader(io.StringIO(text), delimiter=delimiter), [])
+
+
+def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: int) -> list[bytes]:
+    """The first lines that are neither skipped, blank nor comment."""
+    found: list[bytes] = []
+    number = 0
+    try:
+        while len(found) < wanted:
+            line = stream.readline(LONGEST_LINE_BYTES)
+            if not line:
+                break
+            number += 1
+            if number > mapping.skip_rows and line.strip() and not _is_comment(line, mapping.comment):
+                line.decode("utf-8")
+                found.append(line)
+    except UnicodeDecodeError as error:
+        if found:
+            return found
+        raise FrameLogError(
+            f"{path}: line {number} is not {mapping.encoding} text ({error.reason}); "
+            "set encoding, or check that this is a frame log"
+        ) from error
+    except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
+        raise FrameLogError(f"{path}: can't be read ({error}); the file is damaged or cut off") from error
+    return found
+
+
+def _is_comment(line: bytes, comment: str | None) -> bool:
+    return comment is not None and line.startswith(comment.encode())
+
+
+def _without_comments(data: bytes, mark: bytes) -> bytes:
+    if not data.startswith(mark) and b"\n" + mark not in data:
+        return data
+    return b"".join(line for line in data.splitlines(keepends=True) if not line.startswith(mark))
