@@ -1,0 +1,1 @@
+"""Conditions: cooldown, warm-up and soak gates, and what they decide by."""

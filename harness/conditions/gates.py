@@ -1,0 +1,267 @@
+"""Gates: when a cooldown, warm-up or soak is over. Pure: readings in, a verdict out; no clock, no file.
+
+The engine polls a gate about once a second with the latest readings and the time since it began to wait.
+A rule on a temperature that the rig does not have is replaced by a wait of fixed length, and the verdict
+says so. At the timeout a gate stays shut (``timed_out``); what happens then is the plan's ``then``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from harness.conditions.steady import History, has_stopped_falling, is_level, varies_little
+from harness.plan.schema import Cooldown, Soak, WarmUp
+
+EndedBy = Literal["reached", "stopped-falling", "time", "timeout", "none"]
+
+#: Wait in place of a temperature rule on a rig without that temperature, s.
+BLIND_WAIT_S = 60.0
+#: What "steady" means for a warm-up: temperature slope, clock variation, and the window for both.
+STEADY_C_PER_MIN = 1.0
+STEADY_CLOCK_PCT = 2.0
+STEADY_WINDOW_S = 30.0
+_STOPPED_WINDOW_S = 20.0
+_RECENT_S = 5.0
+_KEEP_S = 400.0
+
+
+@dataclass(frozen=True)
+class GateReadings:
+    """The latest readings; None for what the rig does not have or did not deliver just now."""
+
+    temp_c: float | None = None
+    ambient_temp_c: float | None = None
+    clock_mhz: float | None = None
+    passes: int | None = None
+
+
+@dataclass(frozen=True)
+class GateState:
+    """A gate's verdict.
+
+    Attributes:
+        open: Go on. Never true together with ``timed_out``.
+        ended_by: What ended the wait; None while it lasts.
+        timed_out: The rule's timeout is over and the condition is not met.
+        expected_remaining_s: How long it will probably take still; None where that can't be told.
+        detail: What is being waited for, or what ended it, in words.
+    """
+
+    open: bool
+    ended_by: EndedBy | None
+    timed_out: bool
+    expected_remaining_s: float | None
+    detail: str
+
+
+class Gate(Protocol):
+    """One wait."""
+
+    def update(self, now_s: float, readings: GateReadings) -> GateState:
+        """Take the latest readings at ``now_s`` (any origin, never backwards; the first call starts it)."""
+
+
+def cooldown_gate(rule: Cooldown, first_start_c: float | None = None) -> Gate:
+    """Gate of a cooldown.
+
+    Args:
+        rule: The plan's rule.
+        first_start_c: Temperature at the campaign's first start; None at that first start itself.
+    """
+    return _CooldownGate(rule, first_start_c)
+
+
+def warm_up_gate(rule: WarmUp) -> Gate:
+    """Gate of a warm-up: seconds, passes and steadiness, whichever of them the rule states, all together."""
+    return _WarmUpGate(rule)
+
+
+def soak_gate(rule: Soak) -> Gate:
+    """Gate of a soak; open at once where the rule has no limit."""
+    return _SoakGate(rule)
+
+
+def _opened(ended_by: EndedBy, detail: str) -> GateState:
+    return GateState(True, ended_by, False, 0.0, detail)
+
+
+def _waiting(remaining_s: float | None, detail: str) -> GateState:
+    return GateState(False, None, False, None if remaining_s is None else max(0.0, remaining_s), detail)
+
+
+def _timed_out(detail: str) -> GateState:
+    return GateState(False, "timeout", True, 0.0, detail)
+
+
+class _Base:
+    """Time since the first update, and the history of what was read."""
+
+    def __init__(self) -> None:
+        self._start_s: float | None = None
+        self._temp = History(_KEEP_S)
+        self._clock = History(_KEEP_S)
+
+    def _take(self, now_s: float, readings: GateReadings) -> float:
+        """Keep the readings; returns the seconds waited so far."""
+        if self._start_s is None:
+            self._start_s = now_s
+        self._temp.add(now_s, readings.temp_c)
+        self._clock.add(now_s, readings.clock_mhz)
+        return now_s - self._start_s
+
+
+class _CooldownGate(_Base):
+    def __init__(self, rule: Cooldown, first_start_c: float | None) -> None:
+        super().__init__()
+        self._rule = rule
+        self._first_start_c = first_start_c
+        self._has_rule = (
+            rule.until_at_most_c is not None
+            or rule.until_above_ambient_k is not None
+            or rule.until_within_of_first_k is not None
+            or rule.or_stopped_falling
+        )
+        self._ambient = History(_KEEP_S)
+
+    def update(self, now_s: float, readings: GateReadings) -> GateState:
+        rule = self._rule
+        waited_s = self._take(now_s, readings)
+        self._ambient.add(now_s, readings.ambient_temp_c)
+        if not self._has_rule:
+            if waited_s >= rule.seconds:
+                return _opened("time" if rule.seconds > 0 else "none", f"waited {rule.seconds:g} s")
+            return _waiting(rule.seconds - waited_s, f"waiting {rule.seconds:g} s")
+        if not len(self._temp):
+            blind_s = max(rule.seconds, min(BLIND_WAIT_S, rule.timeout_s))
+            if waited_s >= blind_s:
+                return _opened("time", f"no temperature on this rig: waited {blind_s:g} s")
+            return _waiting(blind_s - waited_s, f"no temperature on this rig: waiting {blind_s:g} s")
+        temp_c = self._temp.latest(now_s, _RECENT_S)
+        target_c, falling_decides, wish = self._target(now_s)
+        shown = "no reading" if temp_c is None else f"{temp_c:.0f} °C"
+        if waited_s >= rule.seconds and temp_c is not None:
+            if target_c is not None and temp_c <= target_c:
+                return _opened("reached", f"{shown}, {wish}")
+            if falling_decides and has_stopped_falling(
+                self._temp, now_s, rule.stopped_falling_c_per_min, _STOPPED_WINDOW_S
+            ):
+                return _opened("stopped-falling", f"{shown}, has stopped falling")
+        if waited_s >= rule.timeout_s:
+            return _timed_out(f"still {shown}, {wish}")
+        return _waiting(None, f"{shown}, waiting for {wish}")
+
+    def _target(self, now_s: float) -> tuple[float | None, bool, str]:
+        """Highest temperature that will do, whether an end of the fall will do too, and both in words."""
+        rule = self._rule
+        falling = rule.or_stopped_falling
+        tail = " or an end of the fall" if falling else ""
+        if rule.until_at_most_c is not None:
+            return rule.until_at_most_c, falling, f"at most {rule.until_at_most_c:g} °C{tail}"
+        if rule.until_above_ambient_k is not None:
+            ambient_c = self._ambient.latest(now_s, 60.0)
+            if ambient_c is None:
+                return None, True, "an end of the fall (no ambient temperature on this rig)"
+            target_c = ambient_c + rule.until_above_ambient_k
+            return target_c, falling, f"at most {target_c:.1f} °C (ambient {ambient_c:.1f} °C){tail}"
+        if rule.until_within_of_first_k is not None:
+            if self._first_start_c is None:
+                return None, True, "an end of the fall (first start of the campaign)"
+            target_c = self._first_start_c + rule.until_within_of_first_k
+            return (
+                target_c,
+                falling,
+                f"at most {target_c:g} °C (first start {self._first_start_c:g} °C){tail}",
+            )
+        return None, True, "an end of the fall"
+
+
+class _SteadyTest:
+    """Temperature slope and clock variation, on what the rig has of the two."""
+
+    def __init__(self, slope_c_per_min: float | None, clock_pct: float | None, window_s: float) -> None:
+        self._slope_c_per_min = slope_c_per_min
+        self._clock_pct = clock_pct
+        self._window_s = window_s
+
+    def blind(self, temp: History, clock: History) -> bool:
+        """Nothing that this test looks at was ever read."""
+        return (self._slope_c_per_min is None or not len(temp)) and (
+            self._clock_pct is None or not len(clock)
+        )
+
+    def pending(self, now_s: float, temp: History, clock: History) -> list[str]:
+        """What is not steady yet, in words; a quantity that was never read is left out."""
+        open_points = []
+        slope, variation = self._slope_c_per_min, self._clock_pct
+        if slope is not None and len(temp) and not is_level(temp, now_s, slope, self._window_s):
+            open_points.append(f"temperature within {slope:g} °C/min")
+        if (
+            variation is not None
+            and len(clock)
+            and not varies_little(clock, now_s, variation, self._window_s)
+        ):
+            open_points.append(f"clock within {variation:g} %")
+        return open_points
+
+
+class _WarmUpGate(_Base):
+    def __init__(self, rule: WarmUp) -> None:
+        super().__init__()
+        self._rule = rule
+        self._steady = _SteadyTest(STEADY_C_PER_MIN, STEADY_CLOCK_PCT, STEADY_WINDOW_S)
+
+    def update(self, now_s: float, readings: GateReadings) -> GateState:
+        rule = self._rule
+        waited_s = self._take(now_s, readings)
+        if rule.passes is None and not rule.until_steady:
+            if waited_s >= rule.seconds:
+                return _opened("time" if rule.seconds > 0 else "none", f"warmed up {rule.seconds:g} s")
+            return _waiting(rule.seconds - waited_s, f"warming up {rule.seconds:g} s")
+        least_s, ended_by, pending = rule.seconds, "reached", []
+        if rule.passes is not None and (readings.passes is None or readings.passes < rule.passes):
+            done = "it reports none" if readings.passes is None else f"{readings.passes} done"
+            pending.append(f"{rule.passes} passes of the title ({done})")
+        if rule.until_steady:
+            if self._steady.blind(self._temp, self._clock):
+                least_s = max(least_s, min(BLIND_WAIT_S, rule.timeout_s))
+                ended_by = "time" if rule.passes is None else ended_by
+            else:
+                pending += self._steady.pending(now_s, self._temp, self._clock)
+        if waited_s < least_s:
+            pending.append(f"{least_s:g} s")
+        if not pending:
+            return _opened("time" if ended_by == "time" else "reached", f"warmed up {waited_s:.0f} s")
+        wish = " and ".join(pending)
+        if waited_s >= rule.timeout_s:
+            return _timed_out(f"warm-up lacks {wish}")
+        only_time = len(pending) == 1 and waited_s < least_s
+        return _waiting(least_s - waited_s if only_time else None, f"warming up: waiting for {wish}")
+
+
+class _SoakGate(_Base):
+    def __init__(self, rule: Soak) -> None:
+        super().__init__()
+        self._rule = rule
+        self._steady = _SteadyTest(
+            rule.slope_at_most_c_per_min, rule.clock_variation_at_most_pct, rule.window_s
+        )
+
+    def update(self, now_s: float, readings: GateReadings) -> GateState:
+        rule = self._rule
+        waited_s = self._take(now_s, readings)
+        if rule.slope_at_most_c_per_min is None and rule.clock_variation_at_most_pct is None:
+            return _opened("none", "no soak rule")
+        if self._steady.blind(self._temp, self._clock):
+            blind_s = max(rule.window_s, min(BLIND_WAIT_S, rule.timeout_s))
+            if waited_s >= blind_s:
+                return _opened("time", f"neither temperature nor clock on this rig: soaked {blind_s:g} s")
+            return _waiting(blind_s - waited_s, f"neither temperature nor clock: soaking {blind_s:g} s")
+        pending = self._steady.pending(now_s, self._temp, self._clock)
+        if not pending:
+            return _opened("reached", f"steady after {waited_s:.0f} s")
+        wish = " and ".join(pending)
+        if waited_s >= rule.timeout_s:
+            return _timed_out(f"not steady: {wish}")
+        least_s = rule.window_s - waited_s
+        return _waiting(least_s if least_s > 0 else None, f"soaking: waiting for {wish}")

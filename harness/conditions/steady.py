@@ -1,0 +1,183 @@
+"""Is a signal steady? Decided by bounds on slope and variation, not by readings that happen to agree.
+
+Two traps are met. A sensor of whole degrees reads the same for a minute while the temperature climbs by
+nearly a degree: the bound on the slope widens by what rounding can hide. And readings that follow each
+other closely say little new: the standard error uses the effective number of readings of a first-order
+autoregressive series, n (1 - r) / (1 + r) (Bayley & Hammersley, Suppl. J. R. Stat. Soc. 8, 184-197, 1946).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri, stdtrit
+
+Array = NDArray[np.float64]
+
+#: One-sided confidence of every bound here. Gates look many times, so it is higher than a single look needs.
+CONFIDENCE = 0.975
+#: Trailing windows that are tried, as multiples of the shortest: a coarse sensor needs a longer one.
+_WINDOW_FACTORS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+_FRESH_S = 10.0
+
+
+class History:
+    """The last readings of one quantity, with their times. Forgets what is older than ``keep_s``."""
+
+    def __init__(self, keep_s: float) -> None:
+        self._keep_s = keep_s
+        self._readings: deque[tuple[float, float]] = deque()
+
+    def add(self, t_s: float, value: float | None) -> None:
+        """Take a reading; None (no reading) is passed over."""
+        if value is None or not math.isfinite(value):
+            return
+        self._readings.append((t_s, value))
+        while self._readings[0][0] < t_s - self._keep_s:
+            self._readings.popleft()
+
+    def __len__(self) -> int:
+        return len(self._readings)
+
+    def latest(self, now_s: float, within_s: float) -> float | None:
+        """Median of the readings of the last ``within_s`` seconds; None where there are none."""
+        recent = [value for t_s, value in self._readings if t_s >= now_s - within_s]
+        return float(np.median(recent)) if recent else None
+
+    def trailing(self, now_s: float, window_s: float) -> tuple[Array, Array] | None:
+        """Times and values of the trailing window; None unless fresh readings cover it."""
+        if not self._readings or self._readings[-1][0] < now_s - min(_FRESH_S, window_s):
+            return None
+        if self._readings[0][0] > now_s - 0.95 * window_s:
+            return None
+        inside = [reading for reading in self._readings if reading[0] >= now_s - window_s]
+        if len(inside) < 4:
+            return None
+        array = np.asarray(inside, dtype=np.float64)
+        return array[:, 0], array[:, 1]
+
+
+@dataclass(frozen=True)
+class SlopeBounds:
+    """Slope of a series per minute, with the bounds that the readings leave for the true one."""
+
+    estimate_per_min: float
+    low_per_min: float
+    high_per_min: float
+
+    @property
+    def largest_per_min(self) -> float:
+        """Bound on the slope's size."""
+        return max(abs(self.low_per_min), abs(self.high_per_min))
+
+
+def resolution_of(values: Sequence[float] | Array) -> float:
+    """Step of a sensor, told from its readings: 1 when all are whole, else the smallest change seen."""
+    array = np.asarray(values, dtype=np.float64)
+    if array.size and bool(np.all(array == np.round(array))):
+        return 1.0
+    steps = np.abs(np.diff(array))
+    steps = steps[steps > 1e-9]
+    return float(min(1.0, steps.min())) if steps.size else 0.0
+
+
+def lag_one_autocorrelation(values: Array) -> float:
+    """Lag-1 autocorrelation, sum((x_t - m)(x_{t+1} - m)) / sum((x_t - m)^2); 0 for a constant series."""
+    centred = values - values.mean()
+    total = float(centred @ centred)
+    return float(centred[:-1] @ centred[1:]) / total if total > 0 else 0.0
+
+
+def effective_count(values: Array) -> float:
+    """Number of independent readings that the series is worth, between 2 and its length."""
+    correlation = min(max(lag_one_autocorrelation(values), 0.0), 0.99)
+    return max(2.0, values.size * (1 - correlation) / (1 + correlation))
+
+
+def slope_bounds(
+    t_s: Array, values: Array, resolution: float, confidence: float = CONFIDENCE
+) -> SlopeBounds | None:
+    """Least-squares slope with bounds for autocorrelation and rounding.
+
+    The slope that rounding can hide in a series that shows none is one step over the series' span. A
+    sensor whose own noise exceeds its step hides less: noise acts as dither, and what remains falls with
+    exp(-2 (pi sigma / step)^2) (B. Widrow, I. Kollar, Quantization Noise, 2008; formula from memory).
+
+    Args:
+        t_s: Times, s, increasing, at least 4.
+        values: Readings.
+        resolution: Step of the sensor in the same unit; 0 for none.
+        confidence: One-sided confidence of each bound.
+    """
+    span_s = float(t_s[-1] - t_s[0])
+    if t_s.size < 4 or span_s <= 0:
+        return None
+    centred_s = t_s - t_s.mean()
+    spread = float(centred_s @ centred_s)
+    slope = float(centred_s @ values) / spread
+    residuals = values - values.mean() - slope * centred_s
+    worth = effective_count(residuals)
+    variance = float(residuals @ residuals) / max(t_s.size - 2, 1)
+    error = math.sqrt(variance / spread * t_s.size / worth)
+    quantile = float(stdtrit(max(worth - 2, 1.0), confidence))
+    hidden = _hidden_by_rounding(values, resolution) / span_s
+    half_width = quantile * error + hidden
+    return SlopeBounds(60 * slope, 60 * (slope - half_width), 60 * (slope + half_width))
+
+
+def _hidden_by_rounding(values: Array, resolution: float) -> float:
+    if resolution <= 0:
+        return 0.0
+    noise_variance = float(np.mean(np.diff(values) ** 2)) / 2 - resolution**2 / 12
+    return resolution * math.exp(-2 * math.pi**2 * max(0.0, noise_variance) / resolution**2)
+
+
+def variation_bound_pct(values: Array, confidence: float = CONFIDENCE) -> float:
+    """Upper bound of the coefficient of variation, %, from the effective number of readings."""
+    mean = abs(float(values.mean()))
+    if mean == 0:
+        return math.inf
+    freedom = max(effective_count(values) - 1, 1.0)
+    deviation = float(values.std(ddof=1))
+    return 100 * deviation / mean * math.sqrt(freedom / float(chdtri(freedom, confidence)))
+
+
+def has_stopped_falling(history: History, now_s: float, limit_c_per_min: float, shortest_s: float) -> bool:
+    """The readings leave no slope below ``-limit_c_per_min`` possible, over some trailing window."""
+    for factor in _WINDOW_FACTORS:
+        bounds = _bounds(history, now_s, shortest_s * factor)
+        if bounds is None:
+            return False
+        if bounds.low_per_min >= -limit_c_per_min - 1e-9:
+            return True
+    return False
+
+
+def is_level(history: History, now_s: float, limit_per_min: float, shortest_s: float) -> bool:
+    """The readings leave no slope steeper than the limit possible, over some trailing window."""
+    for factor in _WINDOW_FACTORS:
+        bounds = _bounds(history, now_s, shortest_s * factor)
+        if bounds is None:
+            return False
+        if bounds.largest_per_min <= limit_per_min + 1e-9:
+            return True
+    return False
+
+
+def varies_little(history: History, now_s: float, limit_pct: float, window_s: float) -> bool:
+    """The coefficient of variation over the trailing window is inside the limit, by its upper bound."""
+    window = history.trailing(now_s, window_s)
+    return window is not None and variation_bound_pct(window[1]) <= limit_pct
+
+
+def _bounds(history: History, now_s: float, window_s: float) -> SlopeBounds | None:
+    window = history.trailing(now_s, window_s)
+    if window is None:
+        return None
+    t_s, values = window
+    return slope_bounds(t_s, values, resolution_of(values))
