@@ -170,6 +170,9 @@ class TitleSpec(OpenPart):
     workload: str
     measure_s: float | None = Field(default=None, gt=0, description="window; null: until the title ends")
     deadline_s: float = Field(default=1800, gt=0, description="the title is ended after this long, whatever")
+    silent_at_most_s: float = Field(
+        default=60, gt=0, description="without output, frame or processor time for longer it has hung"
+    )
     frame_log: FrameLogSpec | None = None
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
     warm_up: WarmUp | None = None
