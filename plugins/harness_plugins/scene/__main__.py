@@ -18,6 +18,8 @@ import zlib
 from pathlib import Path
 from typing import TextIO
 
+from pydantic import ValidationError
+
 from harness_plugins.scene.options import SUMMARIES, SceneOptions, course_factor
 from harness_plugins.scene.renderer import Renderer, open_renderer
 
@@ -32,9 +34,12 @@ def main(arguments: list[str] | None = None) -> int:
         for name, summary in SUMMARIES.items():
             print(f"{name:<14}{summary}")
         return 0
-    options = SceneOptions.model_validate(
-        {name: getattr(args, name) for name in SceneOptions.model_fields if getattr(args, name) is not None}
-    )
+    given = {name: getattr(args, name) for name in SceneOptions.model_fields}
+    try:
+        options = SceneOptions.model_validate({k: v for k, v in given.items() if v is not None})
+    except ValidationError as error:
+        print(*(f"error {e['loc'][0]}: {e['msg']}" for e in error.errors()), sep="\n", file=sys.stderr)
+        return 2
     stopped = threading.Event()
     if args.until_input_ends:
         threading.Thread(target=_wait_for_end_of_input, args=(stopped,), daemon=True).start()

@@ -62,9 +62,7 @@ class SceneOptions(BaseModel):
         le=256,
         description="threads that draw (cpu only); default: one for each processor allowed",
     )
-    frames_per_pass: int = Field(
-        600, ge=10, le=1_000_000, description="frames until the content starts again"
-    )
+    frames_per_pass: int = Field(600, ge=1, le=1_000_000, description="frames until the content starts again")
     frames: int | None = Field(None, ge=1, description="end after so many frames; default: when stopped")
     seconds: float | None = Field(None, gt=0, description="end after this time; default: when stopped")
     frame_cap_fps: float | None = Field(

@@ -16,6 +16,14 @@ from harness_plugins.scene.options import SceneOptions
 
 _PASS = re.compile(r"^pass (\d+) ")
 _LOG_NAME = "frames.csv"
+#: How the reader ``columns`` reads the log. Its times are on the rig's clock already.
+_MAPPING = {
+    "interval_column": "frametime_ms",
+    "unit": "ms",
+    "presentation_time_column": "end_s",
+    "time_unit": "s",
+    "clock": "rig",
+}
 
 
 class SceneWorkload:
@@ -94,9 +102,7 @@ class SceneWorkload:
             raise WorkloadFailed(
                 f"the scene left no frame log at {self._log_path}; see the attempt's output.log"
             )
-        spec = FrameLogSpec.model_validate(
-            {"path": _LOG_NAME, "reader": "columns", "interval_column": "frametime_ms", "unit": "ms"}
-        )
+        spec = FrameLogSpec.model_validate({"path": _LOG_NAME, "reader": "columns", **_MAPPING})
         return FrameLogSource(self._log_path, spec, clock_offset_s=0.0)
 
     def score(self) -> float | None:
