@@ -1,0 +1,394 @@
+"""Charts: each function turns a small table into a :class:`Chart`. No file is opened here.
+
+A chart carries the table that it shows, so that the CSV beside a picture is what was drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from harness.report import look
+from harness.report.look import ProfileLook
+
+Looks = Mapping[str, ProfileLook]
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A chart, ready to be drawn at any size.
+
+    Attributes:
+        id: File name stem and anchor.
+        heading: What it shows, in a few words.
+        caption: How to read it.
+        alt: What a reader sees who can't see it: the message, not the shape.
+        data: The table that it shows; every column carries its unit.
+        draw: Draws it on an empty figure; ``scale`` enlarges marks that are given in points.
+        height_in: Height in the page at a width of 8 inches.
+    """
+
+    id: str
+    heading: str
+    caption: str
+    alt: str
+    data: pd.DataFrame
+    draw: Callable[[Figure, float], None]
+    height_in: float
+
+
+def comparison(
+    effects: pd.DataFrame, looks: Looks, labels: Mapping[str, str], margin_pct: float, reference: str
+) -> Callable[[Figure, float], None]:
+    """Change against the reference by title, with intervals and the margin as a band.
+
+    Args:
+        effects: Columns ``metric_label``, ``row_label``, ``summary`` (bool), ``profile``, ``change_pct``,
+            ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        panels = list(effects["metric_label"].unique())
+        rows = list(effects.drop_duplicates("row_label").sort_values("summary", kind="stable")["row_label"])
+        profiles = list(effects["profile"].unique())
+        step = 0.72 / max(len(profiles), 1)
+        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+        low_edge, high_edge = margin_edges_pct(margin_pct)
+        for ax, panel in zip(axes, panels, strict=True):
+            shown = effects[effects["metric_label"] == panel]
+            ax.axvspan(low_edge, high_edge, color=look.BAND.light, lw=0, zorder=0)
+            for edge in (low_edge, high_edge):
+                ax.axvline(edge, color=look.BAND_EDGE.light, lw=0.8 * scale, ls=(0, (3, 2)), zorder=1)
+            ax.axvline(0, color=look.INK.light, lw=0.9 * scale, zorder=1)
+            for i, profile in enumerate(profiles):
+                mine = shown[shown["profile"] == profile]
+                y = (
+                    np.array([rows.index(r) for r in mine["row_label"]])
+                    + (i - (len(profiles) - 1) / 2) * step
+                )
+                style = looks[profile]
+                bold = np.where(mine["summary"], 1.5, 1.0)
+                ax.hlines(
+                    y,
+                    mine["low_pct"],
+                    mine["high_pct"],
+                    color=style.role.light,
+                    lw=2.2 * scale * bold,
+                    alpha=0.45,
+                )
+                ax.plot(
+                    mine["change_pct"],
+                    y,
+                    style.mark,
+                    color=style.role.light,
+                    ms=5.2 * scale,
+                    label=labels[profile],
+                )
+            ax.set_title(panel)
+            ax.set_xlabel(f"change against {labels[reference]}, %")
+            ax.xaxis.set_major_formatter(
+                FuncFormatter(lambda v, _: f"{v:+.0f}".replace("-", "−") if v else "0")
+            )
+            ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+            ax.grid(axis="y", visible=False)
+            summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
+            if summaries:
+                ax.axhline(len(rows) - summaries - 0.5, color=look.QUIET_INK.light, lw=0.8 * scale)
+        axes[0].set_yticks(range(len(rows)), rows)
+        axes[0].set_ylim(len(rows) - 0.5, -0.5)
+        _legend(figure, axes[0])
+
+    return draw
+
+
+def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
+    """The margin in %, symmetric in the logarithm: 3 % reaches from −3 to 100 (1/0.97 − 1)."""
+    return -margin_pct, 100 * (1 / (1 - margin_pct / 100) - 1)
+
+
+def levels(
+    cells: pd.DataFrame, looks: Looks, labels: Mapping[str, str], low_label: str
+) -> Callable[[Figure, float], None]:
+    """Average FPS (filled) and 1 % low (hollow) of every cell with intervals.
+
+    Args:
+        cells: Columns ``row_label``, ``profile``, ``average_fps``, ``average_low_fps``, ``average_high_fps``,
+            ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        ax = figure.subplots()
+        rows = list(cells["row_label"].unique())
+        profiles = list(cells["profile"].unique())
+        step = 0.74 / max(len(profiles), 1)
+        for i, profile in enumerate(profiles):
+            mine = cells[cells["profile"] == profile]
+            y = np.array([rows.index(r) for r in mine["row_label"]]) + (i - (len(profiles) - 1) / 2) * step
+            style = looks[profile]
+            colour = style.role.light
+            ax.hlines(
+                y, mine["one_percent_low_fps"], mine["average_fps"], color=colour, lw=0.8 * scale, alpha=0.5
+            )
+            for name, face in (("average", colour), ("one_percent_low", look.PAPER.light)):
+                ax.hlines(
+                    y,
+                    mine[f"{name}_low_fps"],
+                    mine[f"{name}_high_fps"],
+                    color=colour,
+                    lw=2.6 * scale,
+                    alpha=0.45,
+                )
+                ax.plot(
+                    mine[f"{name}_fps"], y, style.mark, color=colour, mfc=face, ms=5.2 * scale,
+                    label=labels[profile] if name == "average" else None,
+                )  # fmt: skip
+        for edge in range(1, len(rows)):
+            ax.axhline(edge - 0.5, color=look.RULE.light, lw=0.6 * scale)
+        ax.set_yticks(range(len(rows)), rows)
+        ax.set_ylim(len(rows) - 0.5, -0.5)
+        ax.set_xlim(left=0)
+        ax.grid(axis="y", visible=False)
+        ax.set_xlabel(f"frames per second: filled mark average FPS, hollow mark {low_label}")
+        _legend(figure, ax)
+
+    return draw
+
+
+def frametimes(
+    traces: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[Figure, float], None]:
+    """Frame time over the window, one panel a profile, smallest to largest of each bucket filled.
+
+    Args:
+        traces: Columns ``profile``, ``t_s``, ``low_ms``, ``high_ms``, ``mean_ms``.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        profiles = list(traces["profile"].unique())
+        axes = figure.subplots(len(profiles), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
+        for ax, profile in zip(axes, profiles, strict=True):
+            mine = traces[traces["profile"] == profile]
+            colour = looks[profile].role.light
+            ax.fill_between(
+                mine["t_s"], mine["low_ms"], mine["high_ms"], color=colour, lw=0.5 * scale, alpha=0.45
+            )
+            ax.plot(mine["t_s"], mine["mean_ms"], color=colour, lw=0.9 * scale)
+            ax.set_title(labels[profile], fontsize="medium")
+            ax.set_ylabel("ms")
+            ax.set_ylim(bottom=0)
+        axes[-1].set_xlabel("time in the measured window, s")
+
+    return draw
+
+
+def distribution(
+    curves: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[Figure, float], None]:
+    """Share of frames that took longer than a given time, on a logarithmic axis.
+
+    Args:
+        curves: Columns ``profile``, ``frametime_ms``, ``slower_pct``.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        ax = figure.subplots()
+        for profile in curves["profile"].unique():
+            mine = curves[(curves["profile"] == profile) & (curves["slower_pct"] > 0)]
+            style = looks[profile]
+            ax.plot(
+                mine["frametime_ms"], mine["slower_pct"], style.dash, color=style.role.light, label=labels[profile],
+                marker=style.mark, markevery=0.12, ms=4.5 * scale,
+            )  # fmt: skip
+        ax.set_yscale("log")
+        ax.set_ylim(0.02, 110)
+        ax.set_yticks([100, 10, 1, 0.1], ["100 %", "10 %", "1 %", "0.1 %"])
+        ax.minorticks_off()
+        ax.set_xlabel("frame time, ms")
+        ax.set_ylabel("share of frames slower than that")
+        _legend(figure, ax)
+
+    return draw
+
+
+PHASE_ROLES = {
+    "cooldown": look.PHASE_A,
+    "warm-up": look.PHASE_B,
+    "soak": look.PHASE_A,
+    "measure": look.PHASE_C,
+}
+
+
+def telemetry(
+    series: pd.DataFrame,
+    phases: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    quantities: Sequence[tuple[str, str]],
+) -> Callable[[Figure, float], None]:
+    """Quantities over the time of one attempt, phases shaded, one line a profile.
+
+    Args:
+        series: Columns ``profile``, ``t_s``, then one column for each quantity.
+        phases: Columns ``phase``, ``start_s``, ``end_s`` of the reference's attempt.
+        quantities: Column and axis label (with unit), one panel each.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        axes = figure.subplots(len(quantities), 1, sharex=True, squeeze=False)[:, 0]
+        for ax, (quantity, label) in zip(axes, quantities, strict=True):
+            for phase in phases.itertuples():
+                role = PHASE_ROLES.get(str(phase.phase), look.PHASE_A)
+                ax.axvspan(phase.start_s, phase.end_s, color=role.light, lw=0, zorder=0)
+            for profile in series["profile"].unique():
+                mine = series[series["profile"] == profile]
+                style = looks[profile]
+                ax.plot(
+                    mine["t_s"], mine[quantity], style.dash, color=style.role.light, lw=1.2 * scale,
+                    label=labels[profile], marker=style.mark, markevery=0.17, ms=4.2 * scale,
+                )  # fmt: skip
+            ax.set_ylabel(label)
+            ax.margins(x=0)
+        top = axes[0]
+        for phase in phases.itertuples():
+            if phase.end_s - phase.start_s > 0.08 * (phases["end_s"].max() - phases["start_s"].min()):
+                top.annotate(
+                    str(phase.phase), ((phase.start_s + phase.end_s) / 2, 1.02), ha="center", va="bottom",
+                    xycoords=("data", "axes fraction"), color=look.QUIET_INK.light, fontsize="small",
+                )  # fmt: skip
+        axes[-1].set_xlabel("time from the start of the measured window, s")
+        _legend(figure, axes[0])
+
+    return draw
+
+
+def efficiency(
+    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[Figure, float], None]:
+    """Speed against power, both relative to the reference; the front joins what no other profile beats.
+
+    Args:
+        points: Columns ``profile``, ``power_pct``, ``power_low_pct``, ``power_high_pct``, ``speed_pct``,
+            ``speed_low_pct``, ``speed_high_pct``, ``on_front`` (bool); 100 is the reference.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        ax = figure.subplots()
+        front = points[points["on_front"]].sort_values("power_pct")
+        ax.plot(
+            front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.light, lw=1.2 * scale, ls=(0, (4, 2))
+        )
+        for point in points.itertuples():
+            style = looks[str(point.profile)]
+            colour = style.role.light
+            ax.hlines(
+                point.speed_pct,
+                point.power_low_pct,
+                point.power_high_pct,
+                color=colour,
+                lw=2 * scale,
+                alpha=0.45,
+            )
+            ax.vlines(
+                point.power_pct,
+                point.speed_low_pct,
+                point.speed_high_pct,
+                color=colour,
+                lw=2 * scale,
+                alpha=0.45,
+            )
+            ax.plot(point.power_pct, point.speed_pct, style.mark, color=colour, ms=7 * scale)
+            ax.annotate(
+                labels[str(point.profile)], (point.power_pct, point.speed_pct), xytext=(8 * scale, -3 * scale),
+                textcoords="offset points", va="top",
+            )  # fmt: skip
+        ax.margins(0.18)
+        ax.set_xlabel("mean power, % of the reference")
+        ax.set_ylabel("average FPS, % of the reference")
+
+    return draw
+
+
+def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[bool]:
+    """Which points no other point beats: none has less power and at least the speed, or the reverse."""
+    return [
+        not any((q <= p and s > v) or (q < p and s >= v) for q, s in zip(power, speed, strict=True))
+        for p, v in zip(power, speed, strict=True)
+    ]
+
+
+def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Callable[[Figure, float], None]:
+    """Each repeat against the mean of its cell, over the night; the line is the running median.
+
+    Args:
+        points: Columns ``hours``, ``profile``, ``deviation_pct``, ``sentinel`` (bool).
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        ax = figure.subplots()
+        ax.axhline(0, color=look.INK.light, lw=0.8 * scale)
+        for profile in points["profile"].unique():
+            mine = points[points["profile"] == profile]
+            style = looks[profile]
+            ax.plot(
+                mine["hours"], mine["deviation_pct"], style.mark, color=style.role.light, ms=4.5 * scale, alpha=0.75,
+                mew=0, label=labels[profile],
+            )  # fmt: skip
+        if len(points) >= 12:
+            ordered = points.sort_values("hours")
+            window = max(len(ordered) // 8, 5)
+            running = ordered["deviation_pct"].rolling(window, center=True, min_periods=3).median()
+            ax.plot(ordered["hours"], running, color=look.QUIET_INK.light, lw=1.6 * scale)
+        ax.set_xlabel("hours since the campaign's first attempt")
+        ax.set_ylabel("average FPS against its cell's mean, %")
+        _legend(figure, ax)
+
+    return draw
+
+
+def start_conditions(
+    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str], limit_c: float | None
+) -> Callable[[Figure, float], None]:
+    """Temperature at the end of every cooldown, over the night.
+
+    Args:
+        points: Columns ``hours``, ``profile``, ``start_temp_c``, ``start_ambient_temp_c``.
+        limit_c: The plan's cooldown temperature, drawn as a line.
+    """
+
+    def draw(figure: Figure, scale: float) -> None:
+        ax = figure.subplots()
+        if limit_c is not None:
+            ax.axhline(limit_c, color=look.BAND_EDGE.light, lw=1.1 * scale, ls=(0, (3, 2)))
+            ax.annotate(
+                "cooldown rule", (1, limit_c), xycoords=("axes fraction", "data"), ha="right", va="bottom",
+                color=look.QUIET_INK.light, fontsize="small",
+            )  # fmt: skip
+        ambient = points.dropna(subset=["start_ambient_temp_c"]).sort_values("hours")
+        if len(ambient):
+            ax.plot(
+                ambient["hours"], ambient["start_ambient_temp_c"], color=look.QUIET_INK.light, label="ambient"
+            )
+        for profile in points["profile"].unique():
+            mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
+            style = looks[profile]
+            ax.plot(
+                mine["hours"], mine["start_temp_c"], style.mark, color=style.role.light, ms=4.5 * scale, alpha=0.75,
+                mew=0, label=labels[profile],
+            )  # fmt: skip
+        ax.set_xlabel("hours since the campaign's first attempt")
+        ax.set_ylabel("temperature when the cooldown ended, °C")
+        _legend(figure, ax)
+
+    return draw
+
+
+def _legend(figure: Figure, ax: Axes) -> None:
+    handles, texts = ax.get_legend_handles_labels()
+    if handles:
+        figure.legend(handles, texts, loc="outside upper right", ncols=min(len(handles), 5))

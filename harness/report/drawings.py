@@ -1,0 +1,51 @@
+"""Charts as SVG for the page and as files for publication."""
+
+from __future__ import annotations
+
+import io
+import re
+
+from markupsafe import Markup, escape
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from harness.report import look
+from harness.report.charts import Chart
+
+PAGE_WIDTH_IN = 8.6
+_HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
+_METADATA = re.compile(r"<metadata>.*?</metadata>\s*", re.DOTALL)
+_FONT = re.compile(r"font: ((?:[\w.]+ )*?[\d.]+px) [^;\"]*")
+_FAMILY = re.compile(r"font-family: [^;\"]*;?")
+_LONG_NUMBER = re.compile(r"(\d+\.\d)\d{2,}")
+_ID = re.compile(r'(id="|url\(#|href="#)([^")]+)')
+
+
+def figure_of(chart: Chart, width_in: float, height_in: float, scale: float = 1.0) -> Figure:
+    """The chart as a Matplotlib figure. Call inside :func:`harness.report.look.drawing`."""
+    figure = Figure(figsize=(width_in, height_in))
+    FigureCanvasAgg(figure)
+    chart.draw(figure, scale)
+    return figure
+
+
+def page_svg(chart: Chart) -> Markup:
+    """The chart as inline SVG whose colours are the page's CSS variables and whose text is text.
+
+    Every text of the chart passes Matplotlib's XML escaping, so a name with markup in it stays text.
+    """
+    with look.drawing():
+        figure = figure_of(chart, PAGE_WIDTH_IN, chart.height_in)
+        buffer = io.StringIO()
+        figure.savefig(buffer, format="svg", transparent=True)
+    return Markup(slim_svg(buffer.getvalue(), str(escape(chart.id))))
+
+
+def slim_svg(svg: str, prefix: str) -> str:
+    """Strip what a page doesn't need; ids get a prefix, so that two drawings share a page."""
+    svg = _METADATA.sub("", _HEAD.sub("", svg))
+    svg = _FONT.sub(r"font: \1 inherit-family", svg).replace("inherit-family", look.FONT_STACK)
+    svg = _FAMILY.sub("", svg)
+    svg = _LONG_NUMBER.sub(r"\1", svg)
+    svg = _ID.sub(lambda m: f"{m[1]}{prefix}-{m[2]}", svg)
+    return look.to_css_variables(svg)

@@ -1,0 +1,156 @@
+"""The visual language: colours by role, marks, type. One place for the page, its charts and the prints.
+
+Every colour is a role with a light and a dark value. Charts are drawn in the light values; in the page each
+value is swapped for the role's CSS variable, so one drawing serves light, dark and print. Profiles differ by
+colour *and* by mark, so that no reader needs the colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib as mpl
+
+
+@dataclass(frozen=True)
+class Role:
+    """A colour role: its value on light and on dark ground (``#rrggbb``, each value used once)."""
+
+    name: str
+    light: str
+    dark: str
+
+
+PAPER = Role("paper", "#fbfaf7", "#14181b")
+INK = Role("ink", "#1c2429", "#e9ecec")
+QUIET_INK = Role("quiet-ink", "#4e5a61", "#a9b4b8")
+RULE = Role("rule", "#d5d3cb", "#39434a")
+BAND = Role("band", "#e3e9e2", "#24332d")
+BAND_EDGE = Role("band-edge", "#7c9586", "#6f9482")
+PHASE_A = Role("phase-a", "#f0ede4", "#1d2327")
+PHASE_B = Role("phase-b", "#e6e1d3", "#282f34")
+PHASE_C = Role("phase-c", "#ddeaf0", "#1c303a")
+ALERT = Role("alert", "#a3231f", "#ff9b8e")
+
+#: Profiles in plan order; the reference takes the first. Beyond eight the list starts again with other marks.
+PROFILE_ROLES: tuple[Role, ...] = (
+    Role("p0", "#2b3136", "#dfe3e4"),
+    Role("p1", "#0067a8", "#62b5f0"),
+    Role("p2", "#bf4f00", "#ff9c50"),
+    Role("p3", "#8a2d86", "#e08bdc"),
+    Role("p4", "#007a5c", "#3fcfa4"),
+    Role("p5", "#8c6d00", "#e2c341"),
+    Role("p6", "#5a52c7", "#aaa3ff"),
+    Role("p7", "#b3265a", "#ff86ae"),
+)
+ROLES: tuple[Role, ...] = (
+    PAPER, INK, QUIET_INK, RULE, BAND, BAND_EDGE, PHASE_A, PHASE_B, PHASE_C, ALERT, *PROFILE_ROLES,
+)  # fmt: skip
+_MARKS = ("o", "s", "^", "D", "v", "P", "X", "h")
+_VEGA_MARKS = (
+    "circle",
+    "square",
+    "triangle-up",
+    "diamond",
+    "triangle-down",
+    "cross",
+    "triangle-right",
+    "stroke",
+)
+_DASHES = ("-", "--", "-.", ":")
+FONT_STACK = "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif"
+
+
+@dataclass(frozen=True)
+class ProfileLook:
+    """How one profile is drawn, everywhere."""
+
+    role: Role
+    mark: str
+    vega_mark: str
+    dash: str
+
+
+def profile_looks(profiles: list[str], reference: str) -> dict[str, ProfileLook]:
+    """Look of each profile: the reference first, the others in the order given."""
+    ordered = [p for p in profiles if p == reference] + [p for p in profiles if p != reference]
+    looks = {}
+    for i, profile in enumerate(ordered):
+        turn, place = divmod(i, len(PROFILE_ROLES))
+        mark = (place + 3 * turn) % len(_MARKS)
+        looks[profile] = ProfileLook(
+            PROFILE_ROLES[place], _MARKS[mark], _VEGA_MARKS[mark], _DASHES[turn % len(_DASHES)]
+        )
+    return looks
+
+
+def css_variables(dark: bool) -> str:
+    """The roles as CSS custom properties."""
+    return "".join(f"--{r.name}:{r.dark if dark else r.light};" for r in ROLES)
+
+
+def to_css_variables(svg: str) -> str:
+    """Swap each role's light value in an SVG text for its CSS variable."""
+    for role in ROLES:
+        svg = svg.replace(role.light, f"var(--{role.name})")
+    return svg
+
+
+_DARK = {role.light: role.dark for role in ROLES}
+
+
+def ground(theme: str) -> Mapping[str, str]:
+    """Light value -> value in that theme (``light`` or ``dark``), for drawings that leave the page."""
+    return _DARK if theme == "dark" else {value: value for value in _DARK}
+
+
+@contextmanager
+def drawing(scale: float = 1.0) -> Iterator[None]:
+    """Matplotlib settings for the time of one drawing. ``scale`` enlarges type and strokes together."""
+    with mpl.rc_context(_settings(scale)):
+        yield
+
+
+def _settings(scale: float) -> dict[str, Any]:
+    return {
+        "font.family": ["DejaVu Sans"],
+        "font.size": 9.5 * scale,
+        "axes.titlesize": 10.5 * scale,
+        "axes.labelsize": 9.5 * scale,
+        "xtick.labelsize": 9 * scale,
+        "ytick.labelsize": 9 * scale,
+        "legend.fontsize": 9 * scale,
+        "axes.titlelocation": "left",
+        "axes.titleweight": "bold",
+        "axes.titlecolor": INK.light,
+        "axes.labelcolor": QUIET_INK.light,
+        "axes.edgecolor": RULE.light,
+        "axes.facecolor": "none",
+        "axes.linewidth": 0.8 * scale,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.spines.left": False,
+        "axes.axisbelow": True,
+        "axes.grid": True,
+        "grid.color": RULE.light,
+        "grid.linewidth": 0.6 * scale,
+        "lines.linewidth": 1.4 * scale,
+        "lines.markersize": 6 * scale,
+        "patch.linewidth": 0.8 * scale,
+        "xtick.color": RULE.light,
+        "ytick.color": RULE.light,
+        "xtick.labelcolor": QUIET_INK.light,
+        "ytick.labelcolor": INK.light,
+        "xtick.major.size": 3 * scale,
+        "ytick.major.size": 0,
+        "text.color": INK.light,
+        "figure.facecolor": PAPER.light,
+        "savefig.facecolor": PAPER.light,
+        "svg.fonttype": "none",
+        "svg.hashsalt": "levelrig",
+        "legend.frameon": False,
+        "figure.constrained_layout.use": True,
+    }

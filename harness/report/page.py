@@ -1,0 +1,209 @@
+"""The page: what it says, in which order, and the template that lays it out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from harness.analysis import Analysis
+from harness.report import drawings, figures, look, summary, words
+from harness.report.charts import Chart
+from harness.report.folder import Campaign
+from harness.report.summary import Names
+from harness.report.view import Column, Entry, Named, Picture, Row, Section, Table, View, number
+
+COMPARED = ("speed", "average_fps", "one_percent_low_fps", "score", "mean_power_w", "fps_per_w")
+_POINTS_SHOWN = 400
+
+
+def picture(chart: Chart, title: str = "", interactive: str = "") -> Picture:
+    """A chart with its drawing and the table behind it."""
+    return Picture(
+        id=chart.id,
+        heading=chart.heading,
+        caption=chart.caption,
+        alt=chart.alt,
+        svg=drawings.page_svg(chart),
+        title=title,
+        interactive=interactive,
+        table=data_table(chart) if len(chart.data) <= _POINTS_SHOWN else None,
+    )
+
+
+def data_table(chart: Chart) -> Table:
+    """The table that a chart shows, as it stands."""
+    frame = chart.data
+    numeric = [pd.api.types.is_float_dtype(frame[name]) for name in frame.columns]
+    rows = [
+        Row(
+            [
+                Entry(number(float(v), 3) if is_number else str(v))
+                for v, is_number in zip(record, numeric, strict=True)
+            ],
+            title=str(getattr(record, "title", "")),
+            profile=str(getattr(record, "profile", "")),
+        )
+        for record in frame.itertuples(index=False)
+    ]
+    columns = [
+        Column(str(n).replace("_", " "), number=f) for n, f in zip(frame.columns, numeric, strict=True)
+    ]
+    return Table(f"data-{chart.id}", f"Data of the chart: {chart.heading}", columns, rows)
+
+
+def view_of(
+    campaign: Campaign,
+    analysis: Analysis,
+    names: Names,
+    overview: Sequence[Chart],
+    by_title: Sequence[tuple[str, Sequence[Chart]]],
+    methods: str = "",
+) -> View:
+    """Everything that the page says."""
+    by_id = {chart.id: chart for chart in overview}
+
+    def shown(*ids: str) -> list[Picture]:
+        return [picture(by_id[i]) for i in ids if i in by_id]
+
+    plan = campaign.plan
+    quantity = str(next(iter(campaign.repeats["temperature_quantity"].dropna()), "")) or "temperature"
+    rejected = summary.rejected_table(campaign, names)
+    marked = summary.marked_table(campaign, names)
+    conditions = summary.conditions_table(campaign, names)
+    counted, tried = len(campaign.repeats), len(campaign.attempts)
+    sections = [
+        Section(
+            "result",
+            "Result",
+            tables=[summary.overall_table(analysis, names)] if len(analysis.overall) else [],
+            bullets=list(analysis.warnings),
+        ),
+        Section(
+            "by-title",
+            "Title by title",
+            charts=shown("comparison"),
+            closing_tables=[summary.comparison_table(analysis, names, COMPARED)]
+            if len(analysis.comparisons)
+            else [],
+        ),
+        Section(
+            "levels-section",
+            "Average FPS and 1 % low",
+            charts=shown("levels"),
+            closing_tables=[summary.levels_table(analysis, names)] if len(analysis.cells) else [],
+        ),
+        Section("efficiency-section", "Speed against power", charts=shown("efficiency")),
+        Section(
+            "inside",
+            "Inside each title",
+            charts=[picture(chart, title=title) for title, charts in by_title for chart in charts],
+        ),
+        Section("drift-section", "Drift over the night", charts=shown("drift")),
+        Section(
+            "conditions",
+            "Conditions held",
+            paragraphs=[
+                f"Cooldown: {words.cooldown_rule(plan.conditions.cooldown, quantity)}. "
+                f"Warm-up: {words.warm_up_rule(plan.conditions.warm_up)}. "
+                f"Soak: {words.soak_rule(plan.conditions.soak)}.",
+                *(
+                    ["This rig has no temperature to hold conditions on; cooldown and warm-up went by time."]
+                    if campaign.repeats["temperature_quantity"].isna().all() and counted
+                    else []
+                ),
+            ],
+            tables=[conditions] if conditions else [],
+            charts=shown("start-conditions"),
+        ),
+        Section(
+            "attempts",
+            "Attempts that do not count",
+            paragraphs=[
+                f"{tried} attempts were made; {counted} count as repeats and {tried - counted} do not."
+            ],
+            bullets=summary.coverage(campaign, names),
+            tables=[rejected] if rejected else [],
+            closing_tables=[marked] if marked else [],
+        ),
+        Section(
+            "rig",
+            "Rig and profiles",
+            tables=[summary.profiles_table(campaign, names), summary.rig_table(campaign)],
+            texts=[("The plan, as it was run", campaign.plan_text)],
+        ),
+        Section(
+            "definitions",
+            "Definitions and uncertainty",
+            definitions=words.definitions(plan),
+            paragraphs=words.uncertainty(plan),
+        ),
+        Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
+        Section("methods", "Methods, ready to paste", paste=methods),
+    ]
+    return View(
+        name=campaign.name,
+        overline=" · ".join(
+            part
+            for part in (
+                campaign.name,
+                campaign.fact("card", "model") or campaign.fact("processor", "model"),
+                f"driver {campaign.fact('card', 'driver')}" if campaign.fact("card", "driver") else None,
+                summary.night(campaign),
+            )
+            if part
+        ),
+        question=plan.plan.question,
+        answer=analysis.answer,
+        simulated=campaign.simulated,
+        source=f"campaign {campaign.campaign_id}, plan {campaign.plan_sha256[:12]}",
+        titles=[
+            Named(t.name, names[t.name]) for t in plan.titles if (campaign.repeats["title"] == t.name).any()
+        ],
+        profiles=[
+            Named(p, names[p]) for p in figures.looks_of(campaign) if (campaign.repeats["profile"] == p).any()
+        ],
+        sections=[s for s in sections if _says_something(s)],
+    )
+
+
+def _says_something(section: Section) -> bool:
+    return any(
+        (
+            section.paragraphs, section.tables, section.charts, section.bullets, section.definitions,
+            section.closing_tables, section.texts, section.paste,
+        )
+    )  # fmt: skip
+
+
+def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", data: str = "") -> str:
+    """The page as one HTML text."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.report", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    css = environment.get_template("report.css").render().replace("FONT_STACK", look.FONT_STACK)
+    return environment.get_template("report.html.j2").render(
+        view=view,
+        roles={profile: style.role.name for profile, style in looks.items()},
+        light=Markup(look.css_variables(dark=False)),
+        dark=Markup(look.css_variables(dark=True)),
+        css=Markup(css),
+        version=tool_version(),
+        bundle=Markup(bundle),
+        data=Markup(data),
+        script=Markup(""),
+    )
+
+
+def tool_version() -> str:
+    """Version of the installed distribution."""
+    try:
+        return version("levelrig")
+    except PackageNotFoundError:
+        return "unknown"

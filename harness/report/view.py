@@ -1,0 +1,166 @@
+"""What the page shows, as plain values: the template only lays these out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+MINUS = "−"
+NOTHING = "–"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A table column as shown: heading, unit, and how its cells are set."""
+
+    heading: str
+    unit: str = ""
+    number: bool = False
+    wide: bool = False
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One table cell as shown.
+
+    Attributes:
+        text: What is printed.
+        range: Interval behind it, printed quieter.
+        number_id: Name under which :func:`harness.report.explain` knows this number.
+        profile: Profile whose colour is shown before the text.
+        sign: One sign before a decision word, so that it does not rest on colour.
+    """
+
+    text: str
+    range: str = ""
+    number_id: str = ""
+    profile: str = ""
+    sign: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One table row; ``title`` and ``profile`` are what the reader can select it by."""
+
+    cells: Sequence[Entry]
+    title: str = ""
+    profile: str = ""
+    summary: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table as shown."""
+
+    id: str
+    caption: str
+    columns: Sequence[Column]
+    rows: Sequence[Row]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart as shown: the drawing, and the name of its interactive form if it has one."""
+
+    id: str
+    heading: str
+    caption: str
+    alt: str
+    svg: Markup
+    title: str = ""
+    interactive: str = ""
+    table: Table | None = None
+
+
+@dataclass(frozen=True)
+class Definition:
+    """A term and what it means here."""
+
+    term: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of the page, in the order in which its members are laid out."""
+
+    id: str
+    heading: str
+    paragraphs: Sequence[str] = ()
+    tables: Sequence[Table] = ()
+    charts: Sequence[Picture] = ()
+    bullets: Sequence[str] = ()
+    definitions: Sequence[Definition] = ()
+    closing_tables: Sequence[Table] = ()
+    texts: Sequence[tuple[str, str]] = ()
+    paste: str = ""
+
+
+@dataclass(frozen=True)
+class Named:
+    """A title or profile: its name in the plan and what a reader calls it."""
+
+    name: str
+    label: str
+
+
+@dataclass(frozen=True)
+class View:
+    """The whole page."""
+
+    name: str
+    overline: str
+    question: str
+    answer: str
+    simulated: bool
+    source: str
+    titles: Sequence[Named]
+    profiles: Sequence[Named]
+    sections: Sequence[Section]
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+def number(value: float | None, decimals: int = 1) -> str:
+    """A number with a true minus; a dash where it is missing."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{value:.{decimals}f}"
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
+
+
+def signed(value: float | None, decimals: int = 1) -> str:
+    """The same with its sign."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{value:+.{decimals}f}"
+    return (f"±{abs(float(text)):.{decimals}f}" if float(text) == 0 else text).replace("-", MINUS)
+
+
+def between(low: float | None, high: float | None, decimals: int = 1, *, sign: bool = False) -> str:
+    """An interval; empty where it is unknown."""
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return ""
+    show = signed if sign else number
+    return f"{show(low, decimals)} to {show(high, decimals)}"
+
+
+def decimals_for(value: float, half_width: float | None = None) -> int:
+    """Decimals that keep two digits of the uncertainty, or four of the value where that is unknown."""
+    scale = half_width if half_width and math.isfinite(half_width) and half_width > 0 else abs(value) / 1000
+    if not scale or not math.isfinite(scale):
+        return 1
+    return max(0, min(4, 1 - math.floor(math.log10(scale))))
+
+
+def duration(seconds: float | None) -> str:
+    """``7 h 12 min``, ``45 s``."""
+    if seconds is None or not math.isfinite(seconds):
+        return NOTHING
+    minutes = round(seconds / 60)
+    if minutes < 2:
+        return f"{seconds:.0f} s"
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
