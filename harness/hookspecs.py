@@ -103,6 +103,14 @@ class HarnessSpec:
     def open_control(self, kind: str, clock: Clock) -> Control | None:
         """Open the control of that kind; None if it is not this plugin's. Raises PluginError."""
 
+    @hookspec
+    def factory_deviations(self) -> Sequence[str]:  # type: ignore[empty-body]
+        """Sentences about tuning that can be seen to differ from the maker's state, each naming the device.
+
+        For the control ``factory``: "card 0: power limit is 250 W, factory 320 W". Reads only; under 50 ms;
+        empty where nothing differs, where no device is there, and where it can't be known.
+        """
+
     @hookspec(firstresult=True)
     def open_workload(self, kind: str, cell: Cell, clock: Clock) -> Workload | None:
         """Make one run of the cell's title; None if the kind is not this plugin's.

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 import uuid
+import weakref
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO
@@ -43,6 +44,7 @@ _WINDOWS_CLASS: Mapping[Priority, str] = {
     "high": "HIGH_PRIORITY_CLASS",
 }
 _SPAWNING = threading.Lock()
+_TITLES: weakref.WeakSet[TitleProcess] = weakref.WeakSet()
 _GONE = (psutil.NoSuchProcess, psutil.ZombieProcess, psutil.AccessDenied)
 
 
@@ -85,6 +87,7 @@ class TitleProcess:
         self._output_path = output_path
         self._mark = f"{uuid.uuid4().hex}/{os.getpid()}/{psutil.Process().create_time():.2f}"
         self._seen: dict[int, psutil.Process] = {}
+        _TITLES.add(self)
         self._cpu_time_s = 0.0
         self._output_bytes = -1
         self._last_sign_s = clock.now_s()
@@ -189,6 +192,20 @@ class TitleProcess:
                 self._popen.send_signal(signal.CTRL_BREAK_EVENT)
         else:
             self._popen.terminate()
+
+
+def own_processes() -> list[psutil.Process]:
+    """The harness, all that it started, and all that its titles started, as far as they still live.
+
+    Costs about 10 µs for each process of the machine.
+    """
+    harness = psutil.Process()
+    found = {harness.pid: harness}
+    with contextlib.suppress(*_GONE):
+        found.update({child.pid: child for child in harness.children(recursive=True)})
+    for title in list(_TITLES):
+        found.update({p.pid: p for p in list(title._seen.values()) if _is_alive(p)})
+    return list(found.values())
 
 
 def end_orphans() -> list[str]:
