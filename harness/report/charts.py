@@ -16,6 +16,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from harness.report import look
 from harness.report.look import ProfileLook
+from harness.report.view import records
 
 Looks = Mapping[str, ProfileLook]
 
@@ -145,9 +146,14 @@ def levels(
                     alpha=0.45,
                 )
                 ax.plot(
-                    mine[f"{name}_fps"], y, style.mark, color=colour, mfc=face, ms=5.2 * scale,
+                    mine[f"{name}_fps"],
+                    y,
+                    style.mark,
+                    color=colour,
+                    mfc=face,
+                    ms=5.2 * scale,
                     label=labels[profile] if name == "average" else None,
-                )  # fmt: skip
+                )
         for edge in range(1, len(rows)):
             ax.axhline(edge - 0.5, color=look.RULE.light, lw=0.6 * scale)
         ax.set_yticks(range(len(rows)), rows)
@@ -202,9 +208,15 @@ def distribution(
             mine = curves[(curves["profile"] == profile) & (curves["slower_pct"] > 0)]
             style = looks[profile]
             ax.plot(
-                mine["frametime_ms"], mine["slower_pct"], style.dash, color=style.role.light, label=labels[profile],
-                marker=style.mark, markevery=0.12, ms=4.5 * scale,
-            )  # fmt: skip
+                mine["frametime_ms"],
+                mine["slower_pct"],
+                style.dash,
+                color=style.role.light,
+                label=labels[profile],
+                marker=style.mark,
+                markevery=0.12,
+                ms=4.5 * scale,
+            )
         ax.set_yscale("log")
         ax.set_ylim(0.02, 110)
         ax.set_yticks([100, 10, 1, 0.1], ["100 %", "10 %", "1 %", "0.1 %"])
@@ -242,25 +254,37 @@ def telemetry(
     def draw(figure: Figure, scale: float) -> None:
         axes = figure.subplots(len(quantities), 1, sharex=True, squeeze=False)[:, 0]
         for ax, (quantity, label) in zip(axes, quantities, strict=True):
-            for phase in phases.itertuples():
-                role = PHASE_ROLES.get(str(phase.phase), look.PHASE_A)
-                ax.axvspan(phase.start_s, phase.end_s, color=role.light, lw=0, zorder=0)
+            for phase in records(phases):
+                role = PHASE_ROLES.get(str(phase["phase"]), look.PHASE_A)
+                ax.axvspan(phase["start_s"], phase["end_s"], color=role.light, lw=0, zorder=0)
             for profile in series["profile"].unique():
                 mine = series[series["profile"] == profile]
                 style = looks[profile]
                 ax.plot(
-                    mine["t_s"], mine[quantity], style.dash, color=style.role.light, lw=1.2 * scale,
-                    label=labels[profile], marker=style.mark, markevery=0.17, ms=4.2 * scale,
-                )  # fmt: skip
+                    mine["t_s"],
+                    mine[quantity],
+                    style.dash,
+                    color=style.role.light,
+                    lw=1.2 * scale,
+                    label=labels[profile],
+                    marker=style.mark,
+                    markevery=0.17,
+                    ms=4.2 * scale,
+                )
             ax.set_ylabel(label)
             ax.margins(x=0)
         top = axes[0]
-        for phase in phases.itertuples():
-            if phase.end_s - phase.start_s > 0.08 * (phases["end_s"].max() - phases["start_s"].min()):
+        for phase in records(phases):
+            if phase["end_s"] - phase["start_s"] > 0.08 * (phases["end_s"].max() - phases["start_s"].min()):
                 top.annotate(
-                    str(phase.phase), ((phase.start_s + phase.end_s) / 2, 1.02), ha="center", va="bottom",
-                    xycoords=("data", "axes fraction"), color=look.QUIET_INK.light, fontsize="small",
-                )  # fmt: skip
+                    str(phase["phase"]),
+                    ((phase["start_s"] + phase["end_s"]) / 2, 1.02),
+                    ha="center",
+                    va="bottom",
+                    xycoords=("data", "axes fraction"),
+                    color=look.QUIET_INK.light,
+                    fontsize="small",
+                )
         axes[-1].set_xlabel("time from the start of the measured window, s")
         _legend(figure, axes[0])
 
@@ -283,30 +307,33 @@ def efficiency(
         ax.plot(
             front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.light, lw=1.2 * scale, ls=(0, (4, 2))
         )
-        for point in points.itertuples():
-            style = looks[str(point.profile)]
+        for point in records(points):
+            style = looks[str(point["profile"])]
             colour = style.role.light
             ax.hlines(
-                point.speed_pct,
-                point.power_low_pct,
-                point.power_high_pct,
+                point["speed_pct"],
+                point["power_low_pct"],
+                point["power_high_pct"],
                 color=colour,
                 lw=2 * scale,
                 alpha=0.45,
             )
             ax.vlines(
-                point.power_pct,
-                point.speed_low_pct,
-                point.speed_high_pct,
+                point["power_pct"],
+                point["speed_low_pct"],
+                point["speed_high_pct"],
                 color=colour,
                 lw=2 * scale,
                 alpha=0.45,
             )
-            ax.plot(point.power_pct, point.speed_pct, style.mark, color=colour, ms=7 * scale)
+            ax.plot(point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale)
             ax.annotate(
-                labels[str(point.profile)], (point.power_pct, point.speed_pct), xytext=(8 * scale, -3 * scale),
-                textcoords="offset points", va="top",
-            )  # fmt: skip
+                labels[str(point["profile"])],
+                (point["power_pct"], point["speed_pct"]),
+                xytext=(8 * scale, -3 * scale),
+                textcoords="offset points",
+                va="top",
+            )
         ax.margins(0.18)
         ax.set_xlabel("mean power, % of the reference")
         ax.set_ylabel("average FPS, % of the reference")
@@ -336,9 +363,15 @@ def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Call
             mine = points[points["profile"] == profile]
             style = looks[profile]
             ax.plot(
-                mine["hours"], mine["deviation_pct"], style.mark, color=style.role.light, ms=4.5 * scale, alpha=0.75,
-                mew=0, label=labels[profile],
-            )  # fmt: skip
+                mine["hours"],
+                mine["deviation_pct"],
+                style.mark,
+                color=style.role.light,
+                ms=4.5 * scale,
+                alpha=0.75,
+                mew=0,
+                label=labels[profile],
+            )
         if len(points) >= 12:
             ordered = points.sort_values("hours")
             window = max(len(ordered) // 8, 5)
@@ -366,9 +399,14 @@ def start_conditions(
         if limit_c is not None:
             ax.axhline(limit_c, color=look.BAND_EDGE.light, lw=1.1 * scale, ls=(0, (3, 2)))
             ax.annotate(
-                "cooldown rule", (1, limit_c), xycoords=("axes fraction", "data"), ha="right", va="bottom",
-                color=look.QUIET_INK.light, fontsize="small",
-            )  # fmt: skip
+                "cooldown rule",
+                (1, limit_c),
+                xycoords=("axes fraction", "data"),
+                ha="right",
+                va="bottom",
+                color=look.QUIET_INK.light,
+                fontsize="small",
+            )
         ambient = points.dropna(subset=["start_ambient_temp_c"]).sort_values("hours")
         if len(ambient):
             ax.plot(
@@ -378,9 +416,15 @@ def start_conditions(
             mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
             style = looks[profile]
             ax.plot(
-                mine["hours"], mine["start_temp_c"], style.mark, color=style.role.light, ms=4.5 * scale, alpha=0.75,
-                mew=0, label=labels[profile],
-            )  # fmt: skip
+                mine["hours"],
+                mine["start_temp_c"],
+                style.mark,
+                color=style.role.light,
+                ms=4.5 * scale,
+                alpha=0.75,
+                mew=0,
+                label=labels[profile],
+            )
         ax.set_xlabel("hours since the campaign's first attempt")
         ax.set_ylabel("temperature when the cooldown ended, °C")
         _legend(figure, ax)

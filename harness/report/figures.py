@@ -1,4 +1,4 @@
-"""From a campaign and its analysis to its charts. Reads frames and telemetry through the campaign, writes nothing."""
+"""From a campaign and its analysis to its charts. Reads frames and telemetry, writes nothing."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from harness.report.charts import Chart
 from harness.report.folder import Campaign
 from harness.report.summary import Names, shown_change
 from harness.report.traces import envelope, exceedance
+from harness.report.view import records
 
 SPEED_METRICS = ("speed", "average_fps", "score")
 POWER_METRICS = ("mean_power_w", "mean_wall_power_w", "mean_cpu_power_w")
@@ -83,7 +84,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str) -> Traces:
         rows = mine[mine["profile"] == profile]
         middle = middle_repeat(rows)
         shown[profile] = f"{middle['repeat_index']}.{middle['attempt_index']}"
-        loaded = [campaign.frames(row) for row in rows.to_dict("records")]
+        loaded = [campaign.frames(row) for row in records(rows)]
         times = [found[1] for found in loaded if found is not None and found[1].size]
         count += sum(t.size for t in times)
         own = campaign.frames(middle)
@@ -182,7 +183,7 @@ def effects(analysis: Analysis, names: Names, metrics: Iterable[str]) -> pd.Data
     several = analysis.comparisons[["title", "setting"]].drop_duplicates().shape[0] > 1
     for metric in metrics:
         for source, summary in ((analysis.comparisons, False), (analysis.overall, True)):
-            for r in source[source["metric"] == metric].to_dict("records"):
+            for r in records(source[source["metric"] == metric]):
                 if summary and not several:
                     continue
                 value, low, high, unit = shown_change(r)
@@ -230,7 +231,7 @@ def comparison_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> C
 def levels_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> Chart | None:
     cells = analysis.cells
     rows: dict[str, dict[str, Any]] = {}
-    for r in cells[cells["metric"].isin(["average_fps", "one_percent_low_fps"])].to_dict("records"):
+    for r in records(cells[cells["metric"].isin(["average_fps", "one_percent_low_fps"])]):
         row = rows.setdefault(
             r["cell_id"],
             {
@@ -248,11 +249,12 @@ def levels_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> Chart
     data = pd.DataFrame(list(rows.values())).reindex(
         columns=["title", "row_label", "profile", "profile_label", *wanted]
     )
-    best, worst = data.loc[data["average_fps"].idxmax()], data.loc[data["average_fps"].idxmin()]
+    ranked = records(data.sort_values("average_fps"))
+    best, worst = ranked[-1], ranked[0]
     return Chart(
         id="levels",
         heading="Average FPS and 1 % low",
-        caption="Mean over accepted repeats with its interval. The line joins a cell's average and its 1 % low.",
+        caption="Mean over accepted repeats with interval. The line joins a cell's average and 1 % low.",
         alt=(
             f"Average FPS from {worst['average_fps']:.0f} ({worst['row_label']}, {worst['profile_label']}) "
             f"to {best['average_fps']:.0f} ({best['row_label']}, {best['profile_label']})."
@@ -273,7 +275,7 @@ def efficiency_points(analysis: Analysis) -> pd.DataFrame:
     rows: list[dict[str, Any]] = [
         {"profile": analysis.settings.reference, **_hundred("power"), **_hundred("speed")}
     ]
-    by_key = {(r["metric"], r["profile"]): r for r in overall.to_dict("records")}
+    by_key = {(r["metric"], r["profile"]): r for r in records(overall)}
     for profile in overall["profile"].unique():
         if (speed, profile) in by_key and (power, profile) in by_key:
             row: dict[str, Any] = {"profile": profile}
@@ -311,7 +313,8 @@ def efficiency_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> C
         heading="Speed against power",
         caption=(
             f"Geometric means over titles, in % of {names[analysis.settings.reference]}; mean power "
-            f"{what[str(points['power_metric'].iloc[0])]}. The dashed line joins the profiles that no other profile "
+            f"{what[str(points['power_metric'].iloc[0])]}. The dashed line joins the profiles that no "
+            "other profile "
             "beats in both."
         ),
         alt=f"On the efficiency front: {front}.",
@@ -377,7 +380,7 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
     return Chart(
         id="start-conditions",
         heading="Temperature at the start of every repeat",
-        caption="Where the cooldown ended, before the title was started. The dashed line is the plan's cooldown rule.",
+        caption="At the end of the cooldown. The dashed line is the plan's cooldown rule.",
         alt=f"Start temperatures between {start.min():.1f} and {start.max():.1f} °C.",
         data=data,
         draw=charts.start_conditions(
@@ -396,13 +399,14 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
     shown = ", ".join(f"{labels[p]}: {r}" for p, r in traces.repeats.items())
     made = []
     if not traces.frames.empty:
-        longest = traces.frames.loc[traces.frames["high_ms"].idxmax()]
+        longest = records(traces.frames.nlargest(1, "high_ms"))[0]
         made.append(
             Chart(
                 id=f"frametimes-{stem}",
                 heading=f"{label}: frame times",
                 caption=(
-                    "The filled shape reaches from the shortest to the longest frame of each slice of time, so no "
+                    "The filled shape reaches from the shortest to the longest frame of each slice of "
+                    "time, so no "
                     f"stutter is lost; the line is the mean. Middle repeat of each profile ({shown})."
                 ),
                 alt=f"{label}: longest frame {longest['high_ms']:.1f} ms under {labels[longest['profile']]}.",
@@ -418,7 +422,8 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
                 heading=f"{label}: how often frames are slow",
                 caption=(
                     f"Share of frames slower than a given time, all accepted repeats together "
-                    f"({traces.frame_count:,} frames). Further left is better; the height of 1 % is where the 1 % low "
+                    f"({traces.frame_count:,} frames). Further left is better; the height of 1 % is where "
+                    "the 1 % low "
                     "by percentile is read."
                 ),
                 alt=f"{label}: share of frames slower than a given time, one curve a profile.",
@@ -438,8 +443,8 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
             Chart(
                 id=f"telemetry-{stem}",
                 heading=f"{label}: {', '.join(text.split(',')[0] for _, text in present)} over time",
-                caption=f"Mean of each slice of time, phases shaded. Middle repeat of each profile ({shown}).",
-                alt=f"{label}: {', '.join(text for _, text in present)} from cooldown to the end of the window.",
+                caption=f"Mean of each slice of time, phases shaded. Middle repeats ({shown}).",
+                alt=f"{label}: {', '.join(text for _, text in present)} from cooldown to window's end.",
                 data=traces.telemetry,
                 draw=charts.telemetry(traces.telemetry, traces.phases, looks, labels, present),
                 height_in=1.0 + 1.35 * len(present),

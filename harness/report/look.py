@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import matplotlib as mpl
 
@@ -110,7 +110,7 @@ def ground(theme: str) -> Mapping[str, str]:
 @contextmanager
 def drawing(scale: float = 1.0) -> Iterator[None]:
     """Matplotlib settings for the time of one drawing. ``scale`` enlarges type and strokes together."""
-    with mpl.rc_context(_settings(scale)):
+    with mpl.rc_context(cast(Any, _settings(scale))):
         yield
 
 

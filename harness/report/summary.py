@@ -20,6 +20,7 @@ from harness.report.view import (
     decimals_for,
     duration,
     number,
+    records,
     signed,
 )
 
@@ -44,7 +45,8 @@ class Names:
 
     def __init__(self, campaign: Campaign) -> None:
         plan = campaign.plan
-        self._labels = {part.name: part.label for part in [*plan.profiles, *plan.titles] if part.label}
+        self._labels = {p.name: p.label for p in plan.profiles if p.label}
+        self._labels |= {t.name: t.label for t in plan.titles if t.label}
         self._settings = {
             (title.name, setting.name): setting.label or setting.name
             for title in plan.titles
@@ -65,7 +67,7 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
     """One row per metric, one column per compared profile."""
     overall = analysis.overall
     profiles = list(overall["profile"].unique())
-    by_key = {(r["metric"], r["profile"]): r for r in overall.to_dict("records")}
+    by_key = {(r["metric"], r["profile"]): r for r in records(overall)}
     rows = [
         Row(
             [
@@ -93,7 +95,7 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
 def change_entry(row: Mapping[str, Any], number_id: str) -> Entry:
     """A change, its interval and its decision word: ``= same −0.8 % (−1.0 to −0.6)``."""
     value, low, high, unit = shown_change(row)
-    decimals = min(2, decimals_for(value, (high - low) / 2))
+    decimals = 2 if (high - low) / 2 < 0.1 else 1
     interval = between(low, high, decimals, sign=True)
     return Entry(
         f"{row['decision']} {signed(value, decimals)} {unit}",
@@ -117,7 +119,7 @@ def comparison_table(analysis: Analysis, names: Names, metrics: Sequence[str]) -
     shown = analysis.comparisons[analysis.comparisons["metric"].isin(metrics)]
     present = [m for m in metrics if m in set(shown["metric"])]
     labels = dict(zip(shown["metric"], shown["label"], strict=True))
-    by_key = {(r["title"], r["setting"], r["profile"], r["metric"]): r for r in shown.to_dict("records")}
+    by_key = {(r["title"], r["setting"], r["profile"], r["metric"]): r for r in records(shown)}
     rows = []
     for title, setting, profile in (
         shown[["title", "setting", "profile"]].drop_duplicates().itertuples(index=False)
@@ -161,9 +163,9 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
     cells = analysis.cells
     present = [m for m in LEVEL_METRICS if m in set(cells["metric"])]
     head = cells.drop_duplicates("metric").set_index("metric")
-    by_key = {(r["cell_id"], r["metric"]): r for r in cells.to_dict("records")}
+    by_key = {(r["cell_id"], r["metric"]): r for r in records(cells)}
     rows = []
-    for cell in cells.drop_duplicates("cell_id").to_dict("records"):
+    for cell in records(cells.drop_duplicates("cell_id")):
         found = [by_key.get((cell["cell_id"], m)) for m in present]
         repeats = max((int(r["n"]) for r in found if r), default=0)
         rows.append(
@@ -278,7 +280,7 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
             title=r["title"],
             profile=r["profile"],
         )
-        for r in lost.sort_values("position", kind="stable").to_dict("records")
+        for r in records(lost.sort_values("position", kind="stable"))
     ]
     return Table(
         "table-rejected",
@@ -309,7 +311,7 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
             title=r["title"],
             profile=r["profile"],
         )
-        for r in campaign.repeats.to_dict("records")
+        for r in records(campaign.repeats)
         if r["marks"] is not None and len(r["marks"])
     ]
     if not rows:

@@ -50,12 +50,12 @@ def envelope(x: Floats, y: Floats, buckets: int, x_range: tuple[float, float] | 
         empty = np.empty(0)
         return Envelope(empty, empty, empty, empty, 0)
     start, end = x_range or (float(x[0]), float(x[-1]))
-    width = (end - start) / buckets or 1.0
+    width = float(end - start) / buckets or 1.0
     place = np.clip(((x - start) / width).astype(np.int64), 0, buckets - 1)
     firsts = np.flatnonzero(np.r_[True, np.diff(place) != 0])
     counts = np.diff(np.r_[firsts, x.size])
     return Envelope(
-        x=start + (place[firsts] + 0.5) * width,
+        x=np.asarray(start + (place[firsts] + 0.5) * width, dtype=np.float64),
         low=np.minimum.reduceat(y, firsts),
         high=np.maximum.reduceat(y, firsts),
         mean=np.add.reduceat(y, firsts) / counts,

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, cast
 
+import pandas as pd
 from markupsafe import Markup
 
 MINUS = "−"
@@ -122,6 +123,11 @@ class View:
     profiles: Sequence[Named]
     sections: Sequence[Section]
     data: Mapping[str, Any] = field(default_factory=dict)
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as mappings from column name to value."""
+    return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
 def number(value: float | None, decimals: int = 1) -> str:

@@ -49,7 +49,8 @@ def definitions(plan: Plan) -> list[Definition]:
         Definition("Cell", "title × setting × profile."),
         Definition(
             "Change",
-            "ratio of a profile to the reference less one, in %. Temperatures and sound levels are compared by difference.",
+            "ratio of a profile to the reference less one, in %. Temperatures and sound levels are "
+            "compared by difference.",
         ),
         Definition(
             f"Margin ({plan.plan.margin_pct:g} %)",
@@ -57,7 +58,8 @@ def definitions(plan: Plan) -> list[Definition]:
         ),
         Definition(
             "Same",
-            "both one-sided tests place the change inside the margin. A plain lack of evidence is not called the same.",
+            "both one-sided tests place the change inside the margin. A plain lack of evidence is not "
+            "called the same.",
         ),
         Definition("Undecided", "the data neither exclude no change nor place the change inside the margin."),
     ]
@@ -67,17 +69,21 @@ def uncertainty(plan: Plan) -> list[str]:
     """How the intervals were found, in sentences."""
     head = plan.plan
     pairing = (
-        "Repeats of one block of the order are compared with each other, so that what drifts over the night falls out."
+        "Repeats of one block of the order are compared with each other, so that what drifts over the "
+        "night falls out."
         if head.order == "balanced"
-        else "The order was not blocked, so repeats of two profiles are compared as independent groups; a drift over "
-        "the night is not removed."
+        else "The order was not blocked, so repeats of two profiles are compared as independent groups; "
+        "a drift over the night is not removed."
     )
     return [
-        f"Intervals are {head.confidence_pct:g} % t-intervals over repeats, computed on the logarithm of ratios. {pairing}",
-        "Across titles the geometric mean of the ratios is given with two intervals: one for these titles, and a wider "
+        f"Intervals are {head.confidence_pct:g} % t-intervals over repeats, computed on the logarithm of "
+        f"ratios. {pairing}",
+        "Across titles the geometric mean of the ratios is given with two intervals: one for these titles, "
+        "and a wider "
         "one for titles like these, which also carries the scatter between titles.",
         "Where many titles are claimed at once, the p-values are adjusted by Holm's method.",
-        "The intervals hold what varied between repeats. What was equal in all of them (a biased sensor, one copy of "
+        "The intervals hold what varied between repeats. What was equal in all of them (a biased sensor, "
+        "one copy of "
         "the card, one version of a title) is not in them.",
     ]
 

@@ -16,6 +16,7 @@ from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_CO
 from harness.report import figures, page
 from harness.report.folder import Campaign, read_campaign
 from harness.report.summary import Names
+from harness.report.view import records
 from harness.tables import schema_of
 
 
@@ -48,8 +49,10 @@ def write_report(folder: Path, *, analysis: Analysis | None = None) -> ReportFil
     target.mkdir(exist_ok=True)
     names = Names(campaign)
     overview = figures.summary_charts(campaign, analysis, names)
-    by_title = [(t, figures.title_charts(campaign, figures.collect_traces(campaign, t, s), names))
-                for t, s in measured_titles(campaign)]  # fmt: skip
+    by_title = [
+        (t, figures.title_charts(campaign, figures.collect_traces(campaign, t, s), names))
+        for t, s in measured_titles(campaign)
+    ]
     view = page.view_of(campaign, analysis, names, overview, by_title)
     html = page.render(view, figures.looks_of(campaign))
     page_path = target / "index.html"
@@ -59,7 +62,7 @@ def write_report(folder: Path, *, analysis: Analysis | None = None) -> ReportFil
 
 def measured_titles(campaign: Campaign) -> list[tuple[str, str]]:
     """Title and setting of every accepted repeat, in the plan's order."""
-    present = {(r.title, r.setting) for r in campaign.repeats[["title", "setting"]].itertuples()}
+    present = {(str(r["title"]), str(r["setting"])) for r in records(campaign.repeats[["title", "setting"]])}
     planned = [(t.name, s.name) for t in campaign.plan.titles for s in t.settings]
     return [key for key in planned if key in present] + sorted(present - set(planned))
 
