@@ -162,7 +162,9 @@ def test_a_safety_stop_wins_over_a_stop_that_came_before():
 
 def test_an_event_that_the_phase_does_not_allow_names_both_and_the_history():
     state, _ = run_until(HoldGate)
-    with pytest.raises(InvalidTransition, match=r"WindowEnded\(\) can't happen in phase cooldown.*apply cooldown"):
+    with pytest.raises(
+        InvalidTransition, match=r"WindowEnded\(\) can't happen in phase cooldown.*apply cooldown"
+    ):
         step(state, WindowEnded())
 
 

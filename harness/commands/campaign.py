@@ -1,0 +1,124 @@
+"""``run``, ``rehearse`` and ``status``."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from harness.commands import add_command, print_json
+from harness.commands.conclude import conclude
+from harness.commands.signals import stop_on_signals
+from harness.engine.campaign import CampaignResult, RunOptions, run_campaign
+from harness.engine.progress import Observer, Silent, StopSignal
+from harness.errors import PluginError
+from harness.hookspecs import RehearsalRequest
+from harness.plan.load import load_plan
+from harness.plan.schema import Plan
+from harness.plugins import PluginHost, PluginRig
+from harness.rig import Rig
+from harness.terminal import TerminalObserver, console
+
+CAMPAIGNS = Path("campaigns")
+
+
+def register(commands: Any) -> None:
+    """Add the commands of this module."""
+    run = add_command(
+        commands,
+        "run",
+        _run,
+        summary="start or resume a campaign, then analyse and report",
+        example="levelrig run plans/first-night.toml --into campaigns/tonight",
+        reports=True,
+    )
+    _campaign_arguments(run)
+    run.add_argument(
+        "--discard-changed",
+        action="store_true",
+        help="go on although the plan changed and measured repeats of changed cells will be measured again",
+    )
+    run.add_argument(
+        "--other-rig", action="store_true", help="go on in a folder that was begun on another machine"
+    )
+    rehearse = add_command(
+        commands,
+        "rehearse",
+        _rehearse,
+        summary="run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",
+        example="levelrig rehearse plans/ten-titles.toml --seed 7",
+        reports=True,
+    )
+    _campaign_arguments(rehearse)
+    rehearse.add_argument("--seed", type=int, default=1, help="same seed, same night (default 1)")
+    rehearse.add_argument(
+        "--model", type=Path, help="a card model, as `levelrig doctor --characterise` writes it"
+    )
+
+
+def _campaign_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("plan", type=Path, help="plan file (TOML)")
+    parser.add_argument("--into", type=Path, metavar="FOLDER", help="campaign folder; default campaigns/PLAN")
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    host = PluginHost()
+    plan = load_plan(arguments.plan, host)
+    folder = arguments.into or CAMPAIGNS / arguments.plan.stem
+    options = RunOptions(discard_changed=arguments.discard_changed, other_rig=arguments.other_rig)
+    result = _night(plan, arguments, PluginRig(host, plan), folder, options)
+    return _end(result, arguments)
+
+
+def _rehearse(arguments: argparse.Namespace) -> int:
+    host = PluginHost()
+    plan = load_plan(arguments.plan, host)
+    request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model)
+    rig: Rig | None = host.manager.hook.open_rehearsal(request=request)
+    if rig is None:
+        raise PluginError("no installed plugin offers a rehearsal; reinstall levelrig")
+    folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
+    result = _night(plan, arguments, rig, folder, RunOptions())
+    return _end(result, arguments)
+
+
+def _night(
+    plan: Plan, arguments: argparse.Namespace, rig: Rig, folder: Path, options: RunOptions
+) -> CampaignResult:
+    stop = StopSignal()
+
+    def go(observer: Observer) -> CampaignResult:
+        with stop_on_signals(stop):
+            return run_campaign(
+                plan=plan,
+                plan_text=arguments.plan.read_text(encoding="utf-8"),
+                plan_source=str(arguments.plan),
+                rig=rig,
+                folder=folder,
+                observer=observer,
+                stop=stop,
+                options=options,
+            )
+
+    if arguments.json:
+        return go(Silent())
+    with TerminalObserver(plan.plan.name or arguments.plan.stem, console()) as observer:
+        return go(observer)
+
+
+def _end(result: CampaignResult, arguments: argparse.Namespace) -> int:
+    conclusion = conclude(result.folder)
+    if arguments.json:
+        print_json(
+            {
+                "folder": str(result.folder),
+                "exit_code": result.exit_code,
+                "reason": result.reason,
+                "accepted": result.accepted,
+                "wanted": result.wanted,
+                **conclusion.as_json(),
+            }
+        )
+    else:
+        conclusion.print(console(), result.reason)
+    return result.exit_code

@@ -1,0 +1,92 @@
+"""``check`` and ``schema``: before the night."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+from harness.commands import add_command, print_json
+from harness.plan.cells import expand
+from harness.plan.forecast import forecast
+from harness.plan.load import load_plan
+from harness.plan.order import arrange
+from harness.plan.schema_json import plan_schema
+from harness.plugins import PluginHost
+from harness.terminal import console, duration, print_table
+
+
+def register(commands: Any) -> None:
+    """Add the commands of this module."""
+    check = add_command(
+        commands,
+        "check",
+        _check,
+        summary="validate a plan; show its cells, their order and the forecast; change nothing",
+        example="levelrig check plans/first-night.toml",
+        reports=True,
+    )
+    check.add_argument("plan", type=Path, help="plan file (TOML)")
+    schema = add_command(
+        commands,
+        "schema",
+        _schema,
+        summary="print the JSON Schema of plan files, for completion in an editor",
+        example="levelrig schema > plan.schema.json",
+    )
+    schema.set_defaults(json=True)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    plan = load_plan(arguments.plan, PluginHost())
+    cells = expand(plan)
+    slots = arrange(plan, cells)
+    night = forecast(plan)
+    if arguments.json:
+        print_json(
+            {
+                "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
+                "order": [s.model_dump() for s in slots],
+                "forecast": dataclasses.asdict(night),
+            }
+        )
+        return 0
+    out = console()
+    print_table(
+        out,
+        f"{len(cells)} cells, {len(slots)} repeats, order {plan.plan.order}",
+        ["title", "setting", "profile", "definition"],
+        [[c.title.name, c.setting.name, c.profile.name, c.definition_hash] for c in cells],
+    )
+    out.print()
+    print_table(
+        out,
+        "order of the night (first block of each title)",
+        ["position", "block", "cell", "repeat"],
+        [
+            [str(s.position), str(s.block), s.cell_id, str(s.repeat_index)]
+            for s in slots
+            if s.repeat_index == 1
+        ],
+    )
+    out.print()
+    print_table(
+        out,
+        "forecast",
+        ["phase", "shortest", "expected", "longest"],
+        [
+            [phase, duration(span.shortest_s), duration(span.expected_s), duration(span.longest_s)]
+            for phase, span in (*night.phases.items(), ("together", night.total))
+        ],
+    )
+    for assumption in night.assumptions:
+        out.print(f"assumed: {assumption}", markup=False)
+    out.print()
+    out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
+    return 0
+
+
+def _schema(arguments: argparse.Namespace) -> int:
+    print_json(plan_schema(PluginHost().kinds))
+    return 0

@@ -1,0 +1,141 @@
+"""One attempt in the driver's hands: what happened so far, and the row that it becomes."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from harness.engine.messages import GateName
+from harness.plan.schema import Cell, Plan, Slot, Soak, WarmUp
+from harness.rig import Workload
+from harness.store.artifacts import TableWriter
+from harness.store.campaign import AttemptRef
+
+
+@dataclass
+class GateResult:
+    """How a gate ended: seconds waited and the word for what ended it."""
+
+    waited_s: float
+    ended_by: str
+
+
+@dataclass
+class Running:
+    """The attempt that is being made. Times are the rig's clock, seconds."""
+
+    slot: Slot
+    cell: Cell
+    ref: AttemptRef
+    started_utc: datetime
+    start_s: float
+    campaign_start_s: float
+    boot_id: str
+    gates: dict[GateName, GateResult] = field(default_factory=dict)
+    marks: list[str] = field(default_factory=list)
+    read_back: dict[str, Any] = field(default_factory=dict)
+    workload: Workload | None = None
+    launch_s: float | None = None
+    window_start_s: float | None = None
+    window_end_s: float | None = None
+    start_temp_c: float | None = None
+    start_ambient_temp_c: float | None = None
+    temperature_quantity: str | None = None
+    not_in_force: list[str] = field(default_factory=list)
+    exit_code: int | None = None
+    recording: Recording | None = None
+    telemetry_saved: bool = False
+    metrics: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def work_folder(self) -> Path:
+        """Folder for the title's own files."""
+        return self.ref.folder / "work"
+
+    @property
+    def output_path(self) -> Path:
+        """File with the title's standard output and error."""
+        return self.ref.folder / "output.log"
+
+    def mark(self, text: str) -> None:
+        """Note something unusual that does not reject the attempt, once."""
+        if text not in self.marks:
+            self.marks.append(text)
+
+    def warm_up_rule(self, plan: Plan) -> WarmUp:
+        """The title's own rule, or the plan's."""
+        return self.cell.title.warm_up or plan.conditions.warm_up
+
+    def soak_rule(self, plan: Plan) -> Soak:
+        """The title's own rule, or the plan's."""
+        return self.cell.title.soak or plan.conditions.soak
+
+    def telemetry_table(self) -> pa.Table | None:
+        """All rows recorded, ``t_s`` from the window's start (from the attempt's start without a window)."""
+        if self.recording is None or not self.recording.tables:
+            return None
+        table = pa.concat_tables(self.recording.tables, promote_options="permissive")
+        origin_s = self.window_start_s if self.window_start_s is not None else self.start_s
+        index = table.schema.get_field_index("t_s")
+        field_ = table.schema.field(index)
+        return table.set_column(index, field_, pc.subtract(table["t_s"], pa.scalar(origin_s)))
+
+    def row(
+        self, *, now_s: float, verdict: str, reason_code: str | None, reason: str | None
+    ) -> dict[str, Any]:
+        """The attempt as a row of ``harness.tables.ATTEMPTS``; ids of campaign and rig are the store's."""
+        row: dict[str, Any] = {
+            "cell_id": self.cell.cell_id,
+            "title": self.cell.title.name,
+            "setting": self.cell.setting.name,
+            "profile": self.cell.profile.name,
+            "repeat_index": self.slot.repeat_index,
+            "attempt_index": self.ref.attempt_index,
+            "block": self.slot.block,
+            "position": self.slot.position,
+            "sentinel": self.slot.sentinel,
+            "definition_hash": self.cell.definition_hash,
+            "verdict": verdict,
+            "reason_code": reason_code,
+            "reason": reason,
+            "marks": list(self.marks),
+            "started_utc": self.started_utc,
+            "start_s": self.start_s - self.campaign_start_s,
+            "duration_s": now_s - self.start_s,
+            "measured_s": self.measured_s,
+            "start_temp_c": self.start_temp_c,
+            "start_ambient_temp_c": self.start_ambient_temp_c,
+            "temperature_quantity": self.temperature_quantity,
+            "profile_read_back": json.dumps(self.read_back, sort_keys=True),
+            "boot_id": self.boot_id,
+        }
+        for gate, result in self.gates.items():
+            row[f"{gate}_s"] = result.waited_s
+            row[f"{gate}_end"] = result.ended_by
+        return row | self.metrics
+
+    @property
+    def measured_s(self) -> float | None:
+        """Length of the measured window; None while there is none."""
+        if self.window_start_s is None or self.window_end_s is None:
+            return None
+        return self.window_end_s - self.window_start_s
+
+
+class Recording:
+    """Keeps an attempt's telemetry rows and passes them on to the file that survives a crash."""
+
+    def __init__(self, partial: TableWriter) -> None:
+        self.tables: list[pa.Table] = []
+        self.partial = partial
+
+    def write(self, table: pa.Table) -> None:
+        """Take one batch of rows, ``t_s`` on the rig's clock."""
+        self.tables.append(table)
+        self.partial.write(table)

@@ -1,0 +1,223 @@
+"""A campaign from plan to dataset: open the folder, run what is left, restore, export.
+
+Resuming is the same call: what the folder already holds is kept, the rest is measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from harness import log as harness_log
+from harness.engine.driver import Driver
+from harness.engine.messages import EndCampaign, StopKind
+from harness.engine.profiles import ProfileKeeper
+from harness.engine.progress import Observer, StopSignal
+from harness.errors import HarnessError, PlanError, Problem
+from harness.plan.cells import expand
+from harness.plan.forecast import forecast
+from harness.plan.order import arrange
+from harness.plan.schema import Cell, Plan, Slot
+from harness.rig import Rig, RigFacts
+from harness.store.campaign import CampaignStore
+from harness.telemetry.sampler import Sampler
+
+log = structlog.get_logger("levelrig.campaign")
+
+_EXIT_OF_STOP: dict[StopKind | None, int] = {
+    None: 0,
+    "interrupt": 130,
+    "stop": 130,
+    "pause": 130,
+    "safety": 5,
+    "conditions": 3,
+    "storage": 1,
+}
+EXIT_INCOMPLETE = 4
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """What the user allows beyond the plan.
+
+    Attributes:
+        discard_changed: Go on with a changed plan although measured work would be set aside.
+        other_rig: Go on in a folder that was begun on another machine.
+    """
+
+    discard_changed: bool = False
+    other_rig: bool = False
+
+
+@dataclass(frozen=True)
+class CampaignResult:
+    """How a run ended.
+
+    Attributes:
+        folder: The campaign folder; complete and closed.
+        exit_code: As in DESIGN: 0 done, 3 conditions, 4 some repeats are missing, 5 safety, 130 resumable.
+        reason: Why it ended, in a sentence.
+        accepted: Repeats accepted in the whole campaign.
+        wanted: Repeats wanted in the whole campaign.
+    """
+
+    folder: Path
+    exit_code: int
+    reason: str
+    accepted: int
+    wanted: int
+
+
+def preflight(plan: Plan, rig: Rig, source: str) -> None:
+    """Ask each control whether this device can take its profiles. Reads only.
+
+    Raises:
+        PlanError: With every problem of every profile.
+    """
+    problems: list[Problem] = []
+    for profile in plan.profiles:
+        try:
+            problems += rig.open_control(profile.control).check(profile)
+        except HarnessError as error:
+            problems.append(Problem(f"profiles.{profile.name}.control", str(error), "see `levelrig doctor`"))
+    if problems:
+        raise PlanError(source, problems)
+
+
+def run_campaign(
+    *,
+    plan: Plan,
+    plan_text: str,
+    plan_source: str,
+    rig: Rig,
+    folder: Path,
+    observer: Observer,
+    stop: StopSignal,
+    options: RunOptions = RunOptions(),
+) -> CampaignResult:
+    """Start or resume a campaign and run it to its end.
+
+    Raises:
+        PlanError: The device can't take a profile. Nothing was changed.
+        StoreError: The folder can't be used, or can't be written any more.
+    """
+    cells = expand(plan)
+    slots = arrange(plan, cells)
+    facts = rig.facts()
+    preflight(plan, rig, plan_source)
+    with CampaignStore.open(
+        folder,
+        plan_text=plan_text,
+        plan_source=plan_source,
+        cells=cells,
+        slots=slots,
+        facts=facts,
+        now_utc=rig.clock.now_utc(),
+        retries=plan.retries,
+        accept_plan_change=options.discard_changed,
+        accept_other_rig=options.other_rig,
+        now=rig.clock.now_utc,
+    ) as store:
+        harness_log.write_to(folder / "log.jsonl")
+        try:
+            return _run(plan, cells, rig, facts, store, folder, observer, stop)
+        finally:
+            harness_log.write_to(None)
+
+
+def _run(
+    plan: Plan,
+    cells: tuple[Cell, ...],
+    rig: Rig,
+    facts: RigFacts,
+    store: CampaignStore,
+    folder: Path,
+    observer: Observer,
+    stop: StopSignal,
+) -> CampaignResult:
+    keeper = ProfileKeeper(rig.open_control, store, allow_hardware_changes=plan.plan.allow_hardware_changes)
+    if store.open_snapshots():
+        observer.on_message("warning", "the last run did not restore the card; restoring it first")
+        keeper.restore()
+    for message in _opening_messages(store):
+        observer.on_message("info", message)
+    sensors = rig.open_sensors()
+    sampler = Sampler(
+        sensors,
+        rig.clock,
+        plan.sampling.period_s,
+        sensor_tries=plan.retries.sensor_tries,
+        on_event=lambda kind, text: _sensor_event(store, observer, kind, text),
+    )
+    wanted = store.standing().wanted_count
+    driver = Driver(
+        plan=plan,
+        cells={cell.cell_id: cell for cell in cells},
+        rig=rig,
+        store=store,
+        sampler=sampler,
+        keeper=keeper,
+        observer=observer,
+        stop=stop,
+        boot_id=facts.boot_id,
+        next_slot=lambda: _first(store.remaining_slots()),
+        typical_s=forecast(plan).expected_s / max(wanted, 1),
+    )
+    log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=len(store.remaining_slots()))
+    sampler.start()
+    try:
+        end = driver.run()
+    except (Exception, KeyboardInterrupt, SystemExit):
+        driver.abandon()
+        keeper.restore()
+        raise
+    finally:
+        sampler.stop()
+        for sensor in sensors:
+            sensor.close()
+    return _finish(store, folder, end)
+
+
+def _finish(store: CampaignStore, folder: Path, end: EndCampaign) -> CampaignResult:
+    standing = store.standing()
+    accepted, wanted = standing.accepted_count, standing.wanted_count
+    exit_code = _EXIT_OF_STOP[end.stop]
+    reason = end.reason
+    if end.stop is None and accepted < wanted:
+        exit_code = EXIT_INCOMPLETE
+        reason = f"{wanted - accepted} of {wanted} repeats could not be measured; the report says why"
+    log.info("campaign ends", reason=reason, accepted=accepted, wanted=wanted, exit_code=exit_code)
+    store.finish(end.stop or ("done" if exit_code == 0 else "missing"), reason)
+    store.export_dataset()
+    return CampaignResult(folder, exit_code, reason, accepted, wanted)
+
+
+def _first(slots: tuple[Slot, ...]) -> Slot | None:
+    return slots[0] if slots else None
+
+
+def _sensor_event(store: CampaignStore, observer: Observer, kind: str, text: str) -> None:
+    log.warning("sensor", event_kind=kind, text=text)
+    observer.on_message("warning", text)
+    store.note(kind, text)
+
+
+def _opening_messages(store: CampaignStore) -> list[str]:
+    """What a person should know of the folder that is gone on with."""
+    messages: list[str] = []
+    if store.stale_pid is not None:
+        messages.append(f"the last run (process {store.stale_pid}) ended without closing the folder")
+    messages += [
+        f"{attempt_id} was interrupted; it is kept as evidence and measured again"
+        for attempt_id in store.closed_attempts
+    ]
+    if store.plan_change is not None and store.plan_change.changed:
+        messages += store.plan_change.lines()
+    standing = store.standing()
+    if standing.accepted_count:
+        messages.append(
+            f"going on: {standing.accepted_count} of {standing.wanted_count} repeats are measured"
+        )
+    return messages

@@ -1,0 +1,511 @@
+"""Carries the state machine's instructions out: the only place where the engine touches the rig.
+
+Every wait runs through :meth:`Driver._pulse`, which keeps the heartbeat, the safety limits, stop requests and
+the title's life in view; so a wait ends for whatever comes first.
+"""
+
+from __future__ import annotations
+
+import shutil
+import statistics
+from collections.abc import Callable, Mapping
+
+import structlog
+import tenacity
+
+from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
+from harness.engine.attempt import GateResult, Recording, Running
+from harness.engine.history import History
+from harness.engine.ingest import ingest_and_judge, save_telemetry
+from harness.engine.machine import RUNNING, State, step
+from harness.engine.messages import (
+    ApplyProfile,
+    AttemptBegun,
+    BeginAttempt,
+    Closed,
+    CloseTitle,
+    CommitAttempt,
+    Committed,
+    EndCampaign,
+    Event,
+    Failed,
+    FetchSlot,
+    GateName,
+    GateOpened,
+    GateTimedOut,
+    HoldGate,
+    IngestAndJudge,
+    Instruction,
+    Launched,
+    LaunchTitle,
+    MeasureWindow,
+    Phase,
+    ProfileInForce,
+    Restored,
+    RestoreFactory,
+    SlotOffered,
+    Start,
+    StopRequested,
+    WindowEnded,
+)
+from harness.engine.profiles import ProfileKeeper
+from harness.engine.progress import Observer, Progress, StopSignal
+from harness.errors import ControlRefused, HarnessError, PluginError, WorkloadFailed
+from harness.plan.schema import Cell, Cooldown, Plan, Slot, Soak, Then, WarmUp
+from harness.rig import Launch, Rig, Workload, WorkloadState
+from harness.store.campaign import CampaignStore
+from harness.tables import TELEMETRY
+from harness.telemetry.sampler import Sampler
+
+#: Longest time between two looks at limits, stop requests and the title, seconds.
+PULSE_S = 0.25
+HEARTBEAT_S = 5.0
+#: Time that a title is given to end by itself before its process tree is ended, seconds.
+STOP_GRACE_S = 5.0
+#: Temperatures that conditions can be held on, in order of preference.
+TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
+_STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
+_LIMITS = {
+    "core_temp_c": "°C",
+    "hotspot_temp_c": "°C",
+    "memory_temp_c": "°C",
+    "power_w": "W",
+}
+
+log = structlog.get_logger("levelrig.engine")
+
+
+class Driver:
+    """Runs a campaign's slots on a rig. One use."""
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        cells: Mapping[str, Cell],
+        rig: Rig,
+        store: CampaignStore,
+        sampler: Sampler,
+        keeper: ProfileKeeper,
+        observer: Observer,
+        stop: StopSignal,
+        boot_id: str,
+        next_slot: Callable[[], Slot | None],
+        typical_s: float,
+    ) -> None:
+        self._plan = plan
+        self._cells = cells
+        self._rig = rig
+        self._clock = rig.clock
+        self._store = store
+        self._sampler = sampler
+        self._keeper = keeper
+        self._observer = observer
+        self._stop = stop
+        self._boot_id = boot_id
+        self._next_slot = next_slot
+        self._typical_s = typical_s
+        self._durations_s: list[float] = []
+        self._state = State()
+        self._running: Running | None = None
+        self._origin_s = self._clock.now_s()
+        self._phase_start_s = self._origin_s
+        self._heartbeat_due_s = self._origin_s
+        self._history = History(store.attempts_table().to_pylist())
+        self._stopping = False
+        self._count_repeats()
+        wanted = set(self._sampler.quantities)
+        preferred = [plan.conditions.temperature] if plan.conditions.temperature else []
+        self._temperature = next((q for q in (*preferred, *TEMPERATURES) if q in wanted), None)
+
+    # --- the loop -----------------------------------------------------------------------------------------
+
+    def run(self) -> EndCampaign:
+        """Run until the machine ends the campaign; returns how it ended.
+
+        Raises:
+            HarnessError: The store or a plugin failed; the factory state was restored as far as possible.
+        """
+        instructions: tuple[Instruction, ...] = self._step(Start())
+        while True:
+            (instruction,) = instructions
+            if isinstance(instruction, EndCampaign):
+                return instruction
+            stop = self._stop_request() if isinstance(instruction, _STOPPABLE) else None
+            if stop is not None:
+                instructions = self._step(stop) or instructions
+                continue
+            instructions = self._step(self._carry_out(instruction))
+
+    def _step(self, event: Event) -> tuple[Instruction, ...]:
+        before = self._state.phase
+        self._state, instructions = step(self._state, event)
+        if self._state.phase != before:
+            now_s = self._clock.now_s()
+            self._phase_start_s = now_s
+            self._sampler.set_phase(str(self._state.phase))
+            if self._running is not None:
+                self._store.mark_phase(
+                    self._running.ref, str(self._state.phase), now_s - self._running.start_s
+                )
+        return instructions
+
+    def _carry_out(self, instruction: Instruction) -> Event:
+        match instruction:
+            case FetchSlot():
+                return SlotOffered(self._next_slot())
+            case BeginAttempt(slot):
+                return self._begin(slot)
+            case ApplyProfile():
+                return self._apply()
+            case HoldGate(gate):
+                return self._hold(gate)
+            case LaunchTitle():
+                return self._launch()
+            case MeasureWindow():
+                return self._measure()
+            case CloseTitle():
+                return self._close()
+            case IngestAndJudge():
+                return ingest_and_judge(self._now, self._plan, self._rig, self._store, self._history)
+            case CommitAttempt():
+                return self._commit(instruction)
+            case RestoreFactory():
+                return self._restore()
+            case EndCampaign():
+                raise AssertionError("run() ends before this")
+
+    @property
+    def _now(self) -> Running:
+        assert self._running is not None, "an attempt's instruction came between attempts"
+        return self._running
+
+    # --- watching -----------------------------------------------------------------------------------------
+
+    def _stop_request(self) -> StopRequested | None:
+        """A stop to act on now. A pause is noted in the machine's state and lets the attempt end first."""
+        if self._stopping:
+            return None
+        request = self._stop.take() or self._end_of_night()
+        if request is None:
+            return None
+        self._observer.on_message("warning", f"stopping: {request.reason}")
+        log.warning("stop requested", kind=request.kind, reason=request.reason)
+        if request.kind == "pause":
+            self._step(request)
+            return None
+        self._stopping = True
+        return request
+
+    def _end_of_night(self) -> StopRequested | None:
+        limit_s = self._plan.limits.night_ends_after_s
+        if limit_s is not None and self._clock.now_s() - self._origin_s > limit_s:
+            return StopRequested("stop", f"the plan ends the night after {limit_s:.0f} s")
+        return None
+
+    def _limit_exceeded(self) -> StopRequested | None:
+        for quantity, unit in _LIMITS.items():
+            limit = getattr(self._plan.limits, quantity)
+            sample = self._sampler.latest(quantity) if limit is not None else None
+            if sample is not None and sample.value > limit:
+                reason = f"{quantity} is {sample.value:.1f} {unit}, the plan's limit is {limit:.1f} {unit}"
+                return StopRequested("safety", reason)
+        return None
+
+    def _title_trouble(self) -> Failed | None:
+        """What ended the title's usefulness, if anything did."""
+        running = self._now
+        if running.workload is None or self._state.phase not in RUNNING:
+            return None
+        title = running.cell.title
+        state = running.workload.poll()
+        running.exit_code = state.exit_code
+        if state.failure is not None:
+            return Failed("title-failed", state.failure)
+        if not state.running and not state.finished:
+            return Failed("title-crashed", f"{title.name} ended by itself (exit code {state.exit_code})")
+        if not state.running and state.exit_code not in (0, None):
+            return Failed("title-crashed", f"{title.name} ended with exit code {state.exit_code}")
+        now_s = self._clock.now_s()
+        if running.launch_s is not None and now_s - running.launch_s > title.deadline_s:
+            return Failed(
+                "deadline", f"{title.name} was still running after {title.deadline_s:.0f} s (deadline_s)"
+            )
+        if state.last_sign_s is not None and now_s - state.last_sign_s > title.silent_at_most_s:
+            silent_s = now_s - state.last_sign_s
+            return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
+        if state.finished and self._state.phase in (Phase.WARM_UP, Phase.SOAK):
+            return Failed("title-ended-early", f"{title.name} finished in its {self._state.phase}")
+        return None
+
+    def _pulse(self, detail: str = "", phase_left_s: float | None = None) -> Event | None:
+        """One look around; the event that ends the present wait, if any."""
+        now_s = self._clock.now_s()
+        if now_s >= self._heartbeat_due_s:
+            self._heartbeat_due_s = now_s + HEARTBEAT_S
+            self._store.heartbeat(self._clock.now_utc())
+        self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
+        return self._limit_exceeded() or self._stop_request() or self._title_trouble()
+
+    def _progress(self, now_s: float, detail: str, phase_left_s: float | None) -> Progress:
+        running = self._running
+        readings = {
+            quantity: sample.value
+            for quantity in self._sampler.quantities
+            if (sample := self._sampler.latest(quantity)) is not None
+        }
+        return Progress(
+            phase=self._state.phase,
+            cell_id=running.cell.cell_id if running else None,
+            repeat_index=running.slot.repeat_index if running else None,
+            attempt_index=running.ref.attempt_index if running else None,
+            accepted=self._accepted,
+            wanted=self._wanted,
+            phase_s=now_s - self._phase_start_s,
+            phase_left_s=phase_left_s,
+            ends_in_s=self._ends_in_s(now_s - running.start_s if running else 0.0),
+            readings=readings,
+            detail=detail,
+        )
+
+    def _count_repeats(self) -> None:
+        standing = self._store.standing()
+        self._accepted, self._wanted = standing.accepted_count, standing.wanted_count
+        self._left = len(standing.remaining)
+
+    def _ends_in_s(self, running_s: float) -> float:
+        """Attempts left times the typical length of one: the forecast's until three are done."""
+        enough = len(self._durations_s) >= 3
+        typical_s = statistics.median(self._durations_s) if enough else self._typical_s
+        return max(0.0, self._left * typical_s - min(running_s, typical_s))
+
+    # --- the instructions ---------------------------------------------------------------------------------
+
+    def _begin(self, slot: Slot) -> Event:
+        now_s, now_utc = self._clock.now_s(), self._clock.now_utc()
+        ref = self._store.begin_attempt(
+            slot, started_utc=now_utc, start_s=now_s - self._origin_s, boot_id=self._boot_id
+        )
+        self._running = Running(
+            slot=slot,
+            cell=self._cells[slot.cell_id],
+            ref=ref,
+            started_utc=now_utc,
+            start_s=now_s,
+            campaign_start_s=self._origin_s,
+            boot_id=self._boot_id,
+            temperature_quantity=self._temperature,
+        )
+        self._running.recording = Recording(self._store.table_writer(ref, "telemetry", TELEMETRY))
+        self._sampler.record_to(self._running.recording)
+        structlog.contextvars.bind_contextvars(
+            cell=slot.cell_id, repeat=slot.repeat_index, attempt=ref.attempt_index
+        )
+        log.info("attempt begins", position=slot.position, block=slot.block)
+        return AttemptBegun()
+
+    def _apply(self) -> Event:
+        try:
+            self._now.read_back = self._keeper.apply(self._now.cell.profile)
+        except (ControlRefused, PluginError) as error:
+            self._keeper.forget()
+            return Failed("profile-refused", str(error))
+        return ProfileInForce()
+
+    def _gate(self, name: GateName) -> Gate:
+        running = self._now
+        match name:
+            case "cooldown":
+                return cooldown_gate(
+                    self._plan.conditions.cooldown, first_start_c=self._history.first_start_temp_c
+                )
+            case "warm_up":
+                return warm_up_gate(running.warm_up_rule(self._plan))
+            case "soak":
+                return soak_gate(running.soak_rule(self._plan))
+
+    def _hold(self, name: GateName) -> Event:
+        running = self._now
+        gate = self._gate(name)
+        then = self._then(name)
+        start_s = self._clock.now_s()
+        while True:
+            state = gate.update(self._clock.now_s() - start_s, self._gate_readings())
+            waited_s = self._clock.now_s() - start_s
+            if state.open or state.timed_out:
+                break
+            if event := self._pulse(state.detail, state.expected_remaining_s):
+                return event
+            wait_s = (
+                PULSE_S if state.expected_remaining_s is None else min(PULSE_S, state.expected_remaining_s)
+            )
+            self._clock.sleep_s(max(wait_s, 0.01))
+        running.gates[name] = GateResult(waited_s, state.ended_by or "timeout")
+        if name == "cooldown":
+            self._note_start_conditions()
+        if name == "warm_up":
+            running.not_in_force = self._verify_profile()
+        if state.timed_out:
+            detail = f"{name}: {state.detail} after {waited_s:.0f} s; {self._remedy(name)}"
+            if then == "mark":
+                running.mark(f"{name}-timeout")
+            return GateTimedOut(name, then, detail)
+        return GateOpened(name)
+
+    def _then(self, name: GateName) -> Then:
+        rules: dict[GateName, Cooldown | WarmUp | Soak] = {
+            "cooldown": self._plan.conditions.cooldown,
+            "warm_up": self._now.warm_up_rule(self._plan),
+            "soak": self._now.soak_rule(self._plan),
+        }
+        return rules[name].then
+
+    @staticmethod
+    def _remedy(name: GateName) -> str:
+        return f"improve the cooling, or ease conditions.{name} in the plan"
+
+    def _gate_readings(self) -> GateReadings:
+        workload = self._now.workload
+        state: WorkloadState | None = workload.poll() if workload is not None else None
+        return GateReadings(
+            temp_c=self._value(self._temperature),
+            ambient_temp_c=self._value("ambient_temp_c"),
+            clock_mhz=self._value("core_clock_mhz"),
+            passes=state.passes if state is not None else None,
+        )
+
+    def _value(self, quantity: str | None) -> float | None:
+        sample = self._sampler.latest(quantity) if quantity is not None else None
+        return None if sample is None else sample.value
+
+    def _note_start_conditions(self) -> None:
+        running = self._now
+        running.start_temp_c = self._value(self._temperature)
+        running.start_ambient_temp_c = self._value("ambient_temp_c")
+
+    def _verify_profile(self) -> list[str]:
+        running = self._now
+        if running.launch_s is None or running.workload is None:
+            return []
+        since_s = running.launch_s
+        readings = {q: self._sampler.history(q, since_s)[1].tolist() for q in self._sampler.quantities}
+        control = self._rig.open_control(running.cell.profile.control)
+        return control.verify_under_load(running.cell.profile, readings, running.workload.process_id())
+
+    def _launch(self) -> Event:
+        running = self._now
+        running.work_folder.mkdir(parents=True, exist_ok=True)
+        control = self._rig.open_control(running.cell.profile.control)
+        launch = control.adapt_launch(
+            running.cell.profile,
+            Launch(cell=running.cell, work_folder=running.work_folder, output_path=running.output_path),
+        )
+        retrying = tenacity.Retrying(
+            stop=tenacity.stop_after_attempt(self._plan.retries.launch_tries),
+            wait=tenacity.wait_fixed(2.0),
+            retry=tenacity.retry_if_exception_type(WorkloadFailed),
+            sleep=self._clock.sleep_s,
+            before_sleep=lambda call: log.warning("launch failed, trying again", error=str(_error_of(call))),
+            reraise=True,
+        )
+        try:
+            running.workload = retrying(self._start_title, running.cell, launch)
+        except WorkloadFailed as error:
+            return Failed("launch-failed", str(error))
+        running.launch_s = self._clock.now_s()
+        while not running.workload.poll().ready:
+            if event := self._pulse("title starts"):
+                return event
+            self._clock.sleep_s(PULSE_S)
+        return Launched()
+
+    def _start_title(self, cell: Cell, launch: Launch) -> Workload:
+        workload = self._rig.open_workload(cell)
+        workload.start(launch)
+        return workload
+
+    def _measure(self) -> Event:
+        running = self._now
+        assert running.workload is not None
+        if running.window_start_s is None:
+            running.window_start_s = self._clock.now_s()
+        measure_s = running.cell.title.measure_s
+        while True:
+            now_s = self._clock.now_s()
+            left_s = None if measure_s is None else running.window_start_s + measure_s - now_s
+            over = left_s is not None and left_s <= 0
+            if not over and (event := self._pulse("", left_s)):
+                return event
+            if over or running.workload.poll().finished:
+                running.window_end_s = self._clock.now_s()
+                return WindowEnded()
+            self._clock.sleep_s(PULSE_S if left_s is None else min(PULSE_S, left_s))
+
+    def _close(self) -> Event:
+        running = self._now
+        self._sampler.stop_recording()
+        if running.workload is not None:
+            running.workload.stop(STOP_GRACE_S)
+            if running.exit_code is None:
+                running.exit_code = running.workload.poll().exit_code
+        return Closed()
+
+    def _commit(self, instruction: CommitAttempt) -> Event:
+        running = self._now
+        self._sampler.stop_recording()
+        save_telemetry(running, self._store)
+        shutil.rmtree(running.work_folder, ignore_errors=True)
+        if instruction.verdict == "failed":
+            self._keeper.forget()  # a driver reset may have undone the profile
+        now_s = self._clock.now_s()
+        row = running.row(
+            now_s=now_s,
+            verdict=instruction.verdict,
+            reason_code=instruction.reason_code,
+            reason=instruction.reason,
+        )
+        self._store.commit_attempt(running.ref, row)
+        self._history.add(row)
+        self._durations_s.append(now_s - running.start_s)
+        self._count_repeats()
+        log.info(
+            "attempt ends",
+            verdict=instruction.verdict,
+            reason=instruction.reason,
+            seconds=round(now_s - running.start_s, 1),
+        )
+        self._observer.on_attempt(
+            running.cell.cell_id,
+            running.slot.repeat_index,
+            running.ref.attempt_index,
+            instruction.verdict,
+            instruction.reason,
+        )
+        structlog.contextvars.unbind_contextvars("cell", "repeat", "attempt")
+        self._running = None
+        return Committed()
+
+    def _restore(self) -> Event:
+        try:
+            self._keeper.restore()
+        except HarnessError as error:
+            self._observer.on_message("error", str(error))
+            return Restored(str(error))
+        return Restored()
+
+    def abandon(self) -> None:
+        """After an exception: end the title and close the recording. Never raises; the keeper restores."""
+        self._sampler.stop_recording()
+        if self._running is None:
+            return
+        if self._running.recording is not None:
+            self._running.recording.partial.close()
+        if self._running.workload is not None:
+            try:
+                self._running.workload.stop(STOP_GRACE_S)
+            except Exception as error:
+                log.error("the title could not be ended", error=str(error))
+
+
+def _error_of(call: tenacity.RetryCallState) -> BaseException | None:
+    return call.outcome.exception() if call.outcome is not None else None

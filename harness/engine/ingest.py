@@ -1,0 +1,139 @@
+"""From what an attempt left on disk to its metrics and its judgement."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.checks import AttemptEvidence, judge, missing_lines, telemetry_evidence
+from harness.engine.attempt import Running
+from harness.engine.history import History
+from harness.engine.messages import Judged
+from harness.errors import FrameLogError
+from harness.frames.metrics import frame_metrics
+from harness.frames.window import cut_to_window
+from harness.plan.schema import Plan
+from harness.rig import FrameLogSource, Rig
+from harness.store.campaign import CampaignStore
+from harness.telemetry.summary import summarise_window
+
+
+def save_telemetry(running: Running, store: CampaignStore) -> None:
+    """Write the attempt's telemetry table, once; the stream that would survive a crash is then dropped."""
+    if running.recording is None or running.telemetry_saved:
+        return
+    running.telemetry_saved = True
+    table = running.telemetry_table()
+    if table is not None:
+        store.write_table(running.ref, "telemetry", table)
+    running.recording.partial.discard()
+
+
+def ingest_and_judge(
+    running: Running, plan: Plan, rig: Rig, store: CampaignStore, history: History
+) -> Judged:
+    """Read the frame log, cut it to the window, compute the metrics, make the checks.
+
+    The metrics are kept in ``running`` whatever the judgement: a rejected attempt is shown with its numbers.
+    """
+    save_telemetry(running, store)
+    workload = running.workload
+    assert workload is not None, "nothing was launched"
+    evidence = _known(running, history)
+    source = workload.frame_log()
+    try:
+        frames = {} if source is None else _frames(running, plan, rig, store, source)
+    except FrameLogError as error:
+        _telemetry(running, None)
+        return Judged(False, "frame-log", str(error))
+    running.metrics["score"] = workload.score()
+    evidence |= frames | _telemetry(running, running.metrics.get("frame_count"))
+    judgement = judge(AttemptEvidence(**evidence), plan.checks)
+    history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
+    for text in judgement.marks:
+        running.mark(text)
+    return Judged(judgement.accepted, judgement.reason_code, judgement.reason)
+
+
+def _known(running: Running, history: History) -> dict[str, Any]:
+    """Evidence that needs no log."""
+    title = running.cell.title
+    output = ""
+    if title.expect_lines and running.output_path.is_file():
+        output = running.output_path.read_text(encoding="utf-8", errors="replace")
+    ended_s, launch_s = running.window_end_s, running.launch_s
+    return {
+        "planned_s": title.measure_s,
+        "measured_s": running.measured_s,
+        "running_s": None if ended_s is None or launch_s is None else ended_s - launch_s,
+        "start_temp_c": running.start_temp_c,
+        "usual_start_temp_c": history.usual_start_temp_c,
+        "first_ambient_temp_c": history.first_ambient_temp_c,
+        "usual_foreign_gpu_processes": history.usual_foreign_gpu_processes,
+        "profile_messages": tuple(running.not_in_force),
+        "missing_lines": missing_lines(output, title.expect_lines),
+        "other_fps": history.other_fps(running.cell.cell_id),
+    }
+
+
+def _frames(
+    running: Running, plan: Plan, rig: Rig, store: CampaignStore, source: FrameLogSource
+) -> dict[str, Any]:
+    """Metrics and evidence of the frame log; table, original log and account are stored."""
+    assert running.window_start_s is not None
+    assert running.window_end_s is not None
+    if source.path.is_file():
+        store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
+    frame_log = rig.read_frame_log(source)
+    window = cut_to_window(
+        frame_log,
+        window_start_s=running.window_start_s,
+        window_end_s=running.window_end_s,
+        clock_offset_s=source.clock_offset_s,
+    )
+    store.write_table(running.ref, "frames", window.frames)
+    frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
+    dropped = dict(frame_log.dropped)
+    running.metrics |= frame_metrics(frametime_ms, low_definition=plan.plan.one_percent_low)
+    running.metrics |= {
+        "frame_rows_read": frame_log.rows_read,
+        "frame_rows_dropped": sum(dropped.values()),
+        "frame_clock": window.clock,
+        "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
+    }
+    store.note(
+        "frame-account",
+        f"{running.ref.attempt_id}: {frame_log.rows_read} rows read, {frametime_ms.size} inside the window",
+        attempt_id=running.ref.attempt_id,
+        dropped=dropped,
+        cut=dict(window.cut),
+        notes=list(frame_log.notes),
+    )
+    return {
+        "frametime_ms": frametime_ms,
+        "has_frame_log": True,
+        "log_span_s": float(frame_log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
+        "frame_rows_read": frame_log.rows_read,
+        "dropped_rows": dropped,
+        "average_fps": running.metrics["average_fps"],
+    }
+
+
+def _telemetry(running: Running, frame_count: int | None) -> dict[str, Any]:
+    """Metrics and evidence of the telemetry; empty where nothing was recorded."""
+    measured_s = running.measured_s
+    table = running.telemetry_table()
+    if table is None or not measured_s:
+        return {}
+    found = summarise_window(table, 0.0, measured_s, frame_count=frame_count)
+    for text in found.pop("marks"):
+        running.mark(text)
+    running.metrics |= found
+    return telemetry_evidence(table, measured_s) | {
+        "telemetry_gap_s": found["telemetry_gap_s"],
+        "foreign_cpu_load_pct": found["mean_foreign_cpu_load_pct"],
+        "mean_gpu_load_pct": found["mean_gpu_load_pct"],
+        "ambient_temp_c": found["mean_ambient_temp_c"],
+    }
