@@ -86,6 +86,28 @@ class CampaignBusy(StoreError):
     """Another levelrig process works on this folder."""
 
 
+class StorageFault(StoreError):
+    """The disk failed a write or an fsync. Never tried again: the folder is reopened and verified instead."""
+
+
+class DiskFull(StoreError):
+    """No room left in the campaign folder. The campaign pauses; the same command goes on once there is."""
+
+    exit_code = 3
+
+
+class PlanChanged(StoreError):
+    """The plan differs from the folder's so that measured work would be discarded; ask for it by flag."""
+
+    exit_code = 2
+
+
+class RigChanged(StoreError):
+    """The folder was begun on another rig; going on here mixes two rigs and must be asked for by flag."""
+
+    exit_code = 2
+
+
 class SafetyStop(HarnessError):
     """A limit of the plan was exceeded; the factory state was restored and the night was ended."""
 

@@ -1,0 +1,199 @@
+"""Artifacts of an attempt: Parquet tables and the title's own files, complete or not there at all.
+
+A Parquet file without its footer is unreadable, so a table that grows during an attempt goes to an Arrow
+stream first, batch by batch: what a crash leaves of it can be read up to the last whole batch and is kept as
+evidence. :meth:`TableWriter.commit` turns it into Parquet.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from harness.store.files import TEMPORARY, SafeFile, SafeFiles, pyarrow_sink
+
+STREAM_SUFFIX: Final = ".arrows" + TEMPORARY
+_ROW_GROUP_ROWS: Final = 262_144
+_COPY_BYTES: Final = 1 << 20
+
+
+@dataclass(frozen=True)
+class Artifact:
+    """A finished file of an attempt.
+
+    Attributes:
+        path: Relative to the campaign folder, with forward slashes.
+        sha256: Of the whole file, hexadecimal.
+        size_bytes: Of the whole file.
+        row_count: Rows of a table; None for other files.
+        partial: True for what was saved of an interrupted attempt.
+    """
+
+    path: str
+    sha256: str
+    size_bytes: int
+    row_count: int | None = None
+    partial: bool = False
+
+
+class TableWriter:
+    """A table of an attempt that grows by batches. Usable from the sampler's thread.
+
+    Nothing of it counts before :meth:`commit`; batches already written survive the process.
+    """
+
+    def __init__(
+        self, files: SafeFiles, path: Path, schema: pa.Schema, done: Callable[[Artifact], None]
+    ) -> None:
+        self._files = files
+        self._path = path
+        self._schema = schema
+        self._done = done
+        self._lock = threading.Lock()
+        self._stream_path = path.with_name(path.stem + STREAM_SUFFIX)
+        self._file: SafeFile | None = files.create(self._stream_path)
+        self._writer = pa.ipc.new_stream(pyarrow_sink(self._file), schema, options=_STREAM_OPTIONS)
+
+    def write(self, table: pa.Table) -> None:
+        """Append rows: a table or record batch with the writer's schema."""
+        with self._lock:
+            if self._file is None:
+                raise ValueError(f"{self._path.name}: already closed")
+            self._writer.write(table)
+
+    def commit(self) -> Artifact:
+        """Finish the table: Parquet, durable, hashed. It counts once the attempt is committed."""
+        self._close()
+        artifact = parquet_from_stream(self._files, self._stream_path, self._path)
+        self._files.remove(self._stream_path)
+        self._done(artifact)
+        return artifact
+
+    def discard(self) -> None:
+        """Throw away what was written. Safe to call twice, or after ``commit``."""
+        self._close()
+        self._files.remove(self._stream_path)
+
+    def close(self) -> None:
+        """Leave the stream on the disk as evidence."""
+        self._close()
+
+    def _close(self) -> None:
+        with self._lock:
+            if self._file is not None:
+                try:
+                    if not self._files.faulty:
+                        self._writer.close()
+                finally:
+                    self._file.close()
+                    self._file = None
+
+
+_STREAM_OPTIONS: Final = pa.ipc.IpcWriteOptions(emit_dictionary_deltas=True)
+
+
+def write_table(files: SafeFiles, path: Path, table: pa.Table) -> Artifact:
+    """Write a whole table as Parquet, durably."""
+
+    def fill(file: SafeFile) -> None:
+        with pyarrow_sink(file) as sink:
+            pq.write_table(table, sink, compression="zstd", row_group_size=_ROW_GROUP_ROWS)
+
+    files.write_through(path, fill)
+    return describe(files.folder, path, row_count=table.num_rows)
+
+
+def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: bool = False) -> Artifact:
+    """Turn an Arrow stream into Parquet; a stream cut off by a crash gives its whole batches."""
+    count = 0
+
+    def fill(file: SafeFile) -> None:
+        nonlocal count
+        with stream.open("rb") as source, pyarrow_sink(file) as sink:
+            reader = pa.ipc.open_stream(source)
+            with pq.ParquetWriter(sink, reader.schema, compression="zstd") as writer:
+                pending: list[pa.RecordBatch] = []
+                for batch in _whole_batches(reader, strict=not partial):
+                    pending.append(batch)
+                    count += batch.num_rows
+                    if sum(b.num_rows for b in pending) >= _ROW_GROUP_ROWS:
+                        writer.write_table(_join(pending, reader.schema))
+                        pending = []
+                writer.write_table(_join(pending, reader.schema))
+
+    files.write_through(path, fill)
+    return describe(files.folder, path, row_count=count, partial=partial)
+
+
+def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
+    """Save what an interrupted attempt left: streams become ``<name>.cut.parquet``, the rest is removed."""
+    saved: list[Artifact] = []
+    if not attempt_folder.is_dir():
+        return saved
+    for stream in sorted(attempt_folder.glob("*" + STREAM_SUFFIX)):
+        name = stream.name.removesuffix(STREAM_SUFFIX)
+        with suppress(pa.ArrowInvalid, OSError):  # cut off before its first whole batch: nothing to save
+            cut = attempt_folder / f"{name}.cut.parquet"
+            saved.append(parquet_from_stream(files, stream, cut, partial=True))
+        files.remove(stream)
+    for leftover in sorted(attempt_folder.glob("*" + TEMPORARY)):
+        files.remove(leftover)
+    known = {artifact.path for artifact in saved}
+    finished = [
+        describe(files.folder, p, partial=True) for p in sorted(attempt_folder.iterdir()) if p.is_file()
+    ]
+    return saved + [artifact for artifact in finished if artifact.path not in known]
+
+
+def keep_compressed(files: SafeFiles, source: Path, path: Path) -> Artifact:
+    """Keep a copy of a file, gzip-compressed, durably. The same content gives the same bytes."""
+
+    def fill(file: SafeFile) -> None:
+        with (
+            source.open("rb") as original,
+            gzip.GzipFile(filename="", fileobj=file, mode="wb", compresslevel=4, mtime=0) as packed,
+        ):
+            while piece := original.read(_COPY_BYTES):
+                packed.write(piece)
+
+    files.write_through(path, fill)
+    return describe(files.folder, path)
+
+
+def describe(folder: Path, path: Path, *, row_count: int | None = None, partial: bool = False) -> Artifact:
+    """The artifact's entry for the journal: the hash is taken from the file as it can be read back."""
+    return Artifact(
+        path.relative_to(folder).as_posix(), sha256_of(path), path.stat().st_size, row_count, partial
+    )
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _whole_batches(reader: pa.RecordBatchStreamReader, *, strict: bool) -> Iterator[pa.RecordBatch]:
+    while True:
+        try:
+            batch = reader.read_next_batch()
+        except StopIteration:
+            return
+        except (pa.ArrowInvalid, OSError):
+            if strict:
+                raise
+            return
+        yield batch
+
+
+def _join(batches: list[pa.RecordBatch], schema: pa.Schema) -> pa.Table:
+    return pa.Table.from_batches(batches, schema).unify_dictionaries()

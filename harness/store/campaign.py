@@ -1,0 +1,410 @@
+"""One campaign folder, for the process that runs the campaign and for those that look at it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final, Self
+
+import pyarrow as pa
+
+from harness.errors import DiskFull, StoreError
+from harness.plan.schema import Cell, Retries, Slot
+from harness.rig import RigFacts
+from harness.store import dataset, opening, records
+from harness.store.artifacts import Artifact, TableWriter, keep_compressed, write_table
+from harness.store.changes import PlanChange
+from harness.store.files import FileSystem, SafeFiles, pyarrow_sink
+from harness.store.journal import JOURNAL_NAME, Journal, add_event
+from harness.store.lock import FolderLock
+from harness.store.manifest import write_manifest
+from harness.store.opening import ATTEMPTS_FOLDER, BALLAST_NAME, PLAN_NAME, RIG_NAME
+from harness.store.records import Session
+from harness.store.standing import Standing
+
+DATASET_FOLDER: Final = "dataset"
+
+
+@dataclass(frozen=True)
+class AttemptRef:
+    """One begun attempt.
+
+    Attributes:
+        attempt_index: Try at that repeat, from 1.
+        attempt_id: ``<cell>/<repeat>.<attempt>``; unique in the campaign.
+        folder: Its artifacts go here; exists.
+    """
+
+    cell_id: str
+    repeat_index: int
+    attempt_index: int
+    attempt_id: str
+    folder: Path
+
+
+class CampaignStore:
+    """A campaign folder, open. Made by :meth:`open` (to run it) or :meth:`read` (to look at it).
+
+    Attributes:
+        folder: The campaign folder.
+        campaign_id: Its identity.
+        rig_id: The rig of this session; when only looking, that of the last one.
+        plan_change: How the plan differs from the folder's when the campaign went on; None where it began.
+        stale_pid: Process that worked on the folder before and ended without closing it; else None.
+        closed_attempts: Ids of attempts that this opening closed as interrupted.
+    """
+
+    def __init__(
+        self,
+        journal: Journal,
+        lock: FolderLock | None,
+        session: opening.OpenSession | None,
+        now: Callable[[], datetime],
+    ) -> None:
+        """Not called from outside."""
+        self.folder = journal.files.folder
+        self.campaign_id: str = journal.meta("campaign_id")
+        self.rig_id: str = session.rig_id if session else records.sessions(journal)[-1].rig_id
+        self.plan_change: PlanChange | None = session.plan_change if session else None
+        self.closed_attempts: tuple[str, ...] = session.closed_attempts if session else ()
+        self.stale_pid = lock.stale_pid if lock else None
+        self._journal = journal
+        self._files = journal.files
+        self._lock = lock
+        self._session = session
+        self._now = now
+        self._pending: dict[str, list[Artifact]] = {}
+        self._standing: Standing | None = None
+
+    # --- opening and closing ------------------------------------------------------------------------------
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        *,
+        plan_text: str,
+        plan_source: str,
+        cells: Sequence[Cell],
+        slots: Sequence[Slot],
+        facts: RigFacts,
+        now_utc: datetime,
+        retries: Retries | None = None,
+        accept_plan_change: bool = False,
+        accept_other_rig: bool = False,
+        now: Callable[[], datetime] | None = None,
+        file_system: FileSystem | None = None,
+    ) -> Self:
+        """Begin a campaign in a new folder, or go on with the one that is there.
+
+        Attempts that were begun and never ended are closed as interrupted; their evidence is kept.
+
+        Args:
+            folder: The campaign folder.
+            plan_text: The plan file, word for word; kept as ``plan.toml``.
+            plan_source: Where it came from, for messages.
+            cells: All cells of the plan.
+            slots: The wanted repeats in the order of the night.
+            facts: The rig at this moment, with its boot identity.
+            now_utc: Present wall-clock time.
+            retries: The plan's bounds for tries at a repeat and for setting profiles aside.
+            accept_plan_change: Go on though accepted repeats will no longer count.
+            accept_other_rig: Go on though the folder was begun on another rig.
+            now: Wall clock that events are stamped with; default: ``now_utc``, later the heartbeat's.
+            file_system: Effects on the disk, for tests.
+        Raises:
+            CampaignBusy: Another process works on the folder; the message has its process id.
+            PlanChanged: The plan differs so that accepted repeats would be discarded.
+            RigChanged: The folder was begun on another rig.
+            DiskFull, StorageFault, StoreError: The folder can't be used.
+        """
+        folder = folder.absolute()
+        files = SafeFiles(folder, file_system)
+        files.make_folders(folder)
+        lock = FolderLock(folder, now_utc)
+        journal: Journal | None = None
+        try:
+            journal = Journal.open(files)
+            plan = opening.PlanInForce(plan_text, plan_source, cells, slots, retries or Retries())
+            session = opening.begin_session(
+                journal,
+                plan,
+                facts,
+                now_utc,
+                accept_plan_change=accept_plan_change,
+                accept_other_rig=accept_other_rig,
+            )
+            return cls(journal, lock, session, now or session.last_known_utc)
+        except BaseException:
+            if journal is not None:
+                journal.close()
+            lock.release()
+            raise
+
+    @classmethod
+    def read(cls, folder: Path) -> Self:
+        """Look at a campaign, also while it runs. Whatever would change it raises StoreError."""
+        journal = Journal.read(folder.absolute())
+        if journal.meta("campaign_id") is None:
+            journal.close()
+            raise StoreError(f"{folder}: the campaign was not begun to the end; run its plan again")
+
+        def no_clock() -> datetime:
+            raise StoreError(f"{folder}: open for reading only")
+
+        return cls(journal, None, None, no_clock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def finish(self, outcome: str, message: str = "") -> None:
+        """Put down how this session ended (``done``, ``missing``, ``safety``, ``interrupt``…)."""
+        session = self._writing()
+        now_utc = self._now()
+        with self._journal.transaction("finish") as connection:
+            connection.execute(
+                "UPDATE sessions SET outcome = ? WHERE session_id = ?", (outcome, session.session_id)
+            )
+            add_event(connection, now_utc, "finished", message or outcome, {"outcome": outcome})
+
+    def close(self) -> None:
+        """Close, with a fresh manifest. Safe to call twice; after a disk fault nothing is written."""
+        if self._lock is None:
+            self._journal.close()
+            return
+        lock, self._lock = self._lock, None
+        try:
+            known = {} if self._files.faulty else self._close_session()
+            self._journal.close()
+            if not self._files.faulty:
+                self._write_manifest(known)
+        except DiskFull:
+            pass  # the journal holds all that counts; the next session writes the manifest anew
+        finally:
+            self._journal.close()
+            lock.release()
+
+    def _close_session(self) -> dict[str, tuple[str, int]]:
+        assert self._session is not None
+        known = {a.path: (a.sha256, a.size_bytes) for _, a in records.artifacts(self._journal)}
+        with self._journal.transaction("close") as connection:
+            connection.execute(
+                "UPDATE sessions SET closed_utc = ? WHERE session_id = ?",
+                (self._now().isoformat(), self._session.session_id),
+            )
+        return known
+
+    def _write_manifest(self, known: Mapping[str, tuple[str, int]]) -> None:
+        further = [
+            *(self.folder / name for name in (JOURNAL_NAME, PLAN_NAME, RIG_NAME)),
+            *(self.folder / DATASET_FOLDER / name for name in DATASET_NAMES),
+        ]
+        write_manifest(self._files, self.campaign_id, self._now(), known, further)
+
+    # --- attempts -----------------------------------------------------------------------------------------
+
+    def begin_attempt(self, slot: Slot, *, started_utc: datetime, start_s: float, boot_id: str) -> AttemptRef:
+        """Put the start of an attempt down; durable on return, so call it before anything is applied.
+
+        Args:
+            slot: The wanted repeat that it serves.
+            started_utc: Wall-clock time of its start.
+            start_s: Monotonic seconds since this session began; the store adds what went before.
+            boot_id: Identity of the rig's present boot.
+        """
+        session = self._writing()
+        with self._journal.transaction("begin_attempt") as connection:
+            begun = records.insert_attempt(
+                connection,
+                slot,
+                session_id=session.session_id,
+                started_utc=started_utc,
+                start_s=start_s + session.start_offset_s,
+                boot_id=boot_id,
+                rig_id=session.rig_id,
+            )
+        self._standing = None
+        folder = self.folder / ATTEMPTS_FOLDER / begun.attempt_id
+        self._files.make_folders(folder)
+        self._pending[begun.attempt_id] = []
+        return AttemptRef(slot.cell_id, slot.repeat_index, begun.attempt_index, begun.attempt_id, folder)
+
+    def mark_phase(self, ref: AttemptRef, phase: str, t_s: float) -> None:
+        """Put down that the attempt enters a phase, ``t_s`` seconds after its start; durable on return."""
+        self._writing()
+        with self._journal.transaction("mark_phase") as connection:
+            connection.execute("INSERT INTO transitions VALUES (?, ?, ?)", (ref.attempt_id, phase, t_s))
+
+    def table_writer(self, ref: AttemptRef, name: str, schema: pa.Schema) -> TableWriter:
+        """A table of the attempt that grows by batches and survives a crash up to its last whole batch."""
+        self._writing()
+        path = ref.folder / f"{name}.parquet"
+        return TableWriter(self._files, path, schema, self._pending[ref.attempt_id].append)
+
+    def write_table(self, ref: AttemptRef, name: str, table: pa.Table) -> Artifact:
+        """Write a whole table of the attempt as ``<name>.parquet``."""
+        self._writing()
+        return self._keep(ref, write_table(self._files, ref.folder / f"{name}.parquet", table))
+
+    def keep_file(self, ref: AttemptRef, source: Path, name: str) -> Artifact:
+        """Keep a copy of a file as ``<name>.gz`` (gzip), for instance the original frame log."""
+        self._writing()
+        return self._keep(ref, keep_compressed(self._files, source, ref.folder / f"{name}.gz"))
+
+    def commit_attempt(self, ref: AttemptRef, row: Mapping[str, Any]) -> None:
+        """Put the attempt's outcome down, with its artifacts and their hashes; durable on return.
+
+        Args:
+            ref: The attempt.
+            row: Columns of ``harness.tables.ATTEMPTS``. What the store knows (ids, place in the order,
+                start) is filled in by it. A figure that is not finite becomes null and is marked.
+        Raises:
+            ValueError: A column is unknown, missing or of the wrong type.
+            StoreError: The attempt has an outcome already, or its repeat is accepted already.
+        """
+        self._writing()
+        known = records.known_fields(self._journal, ref.attempt_id, self.campaign_id)
+        encoded = dataset.encode_row({**row, **known})
+        evidence = {a.path: a for a in self._pending.get(ref.attempt_id, ())}
+        with self._journal.transaction("commit_attempt") as connection:
+            if not records.end_attempt(
+                connection,
+                ref.attempt_id,
+                row["verdict"],
+                row.get("reason_code"),
+                encoded,
+                list(evidence.values()),
+            ):
+                raise StoreError(f"{ref.attempt_id}: has an outcome already; begin a new attempt")
+        self._pending.pop(ref.attempt_id, None)
+        self._standing = None
+
+    def _keep(self, ref: AttemptRef, artifact: Artifact) -> Artifact:
+        self._pending[ref.attempt_id].append(artifact)
+        return artifact
+
+    # --- the campaign -------------------------------------------------------------------------------------
+
+    def standing(self) -> Standing:
+        """Where the campaign stands. Cheap between attempts: it is worked out once after each change."""
+        if self._standing is None or self._session is None:
+            self._standing = records.standing(self._journal)
+        return self._standing
+
+    def remaining_slots(self) -> tuple[Slot, ...]:
+        """What is still to be measured, in the order of the night."""
+        return self.standing().remaining
+
+    def add_slots(self, slots: Sequence[Slot]) -> None:
+        """Want further repeats, at positions that are free; durable on return."""
+        self._writing()
+        with self._journal.transaction("add_slots") as connection:
+            records.insert_slots(connection, slots)
+        self._standing = None
+
+    def note(self, kind: str, message: str, **data: Any) -> None:
+        """Put an event down (a reboot, a stop, a warning); durable on return."""
+        self._writing()
+        with self._journal.transaction("note") as connection:
+            add_event(connection, self._now(), kind, message, data)
+
+    def heartbeat(self, now_utc: datetime) -> None:
+        """Put a sign of life down. Costs no wait for the disk: it may be lost with the machine."""
+        session = self._writing()
+        session.known_utc = now_utc
+        with self._journal.transaction("heartbeat", durable=False) as connection:
+            connection.execute(
+                "UPDATE sessions SET heartbeat_utc = ? WHERE session_id = ?",
+                (now_utc.isoformat(), session.session_id),
+            )
+
+    def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None:
+        """Keep the state that a control is to go back to. One that is still open is not overwritten:
+        what a control reads after a crash is the profile's state, not the factory's."""
+        self._writing()
+        with self._journal.transaction("save_snapshot") as connection:
+            connection.execute(
+                "INSERT OR IGNORE INTO snapshots VALUES (?, ?, ?)",
+                (control_kind, json.dumps(dict(snapshot)), self._now().isoformat()),
+            )
+
+    def open_snapshots(self) -> dict[str, dict[str, Any]]:
+        """control kind -> state to go back to, of controls that were not restored yet."""
+        rows = self._journal.query("SELECT control, snapshot FROM snapshots ORDER BY saved_utc, control")
+        return {r["control"]: json.loads(r["snapshot"]) for r in rows}
+
+    def clear_snapshot(self, control_kind: str) -> None:
+        """The control is restored."""
+        self._writing()
+        with self._journal.transaction("clear_snapshot") as connection:
+            connection.execute("DELETE FROM snapshots WHERE control = ?", (control_kind,))
+
+    def release_ballast(self) -> None:
+        """On a full disk: give up the reserve, so that what happened can be put down. Never raises."""
+        with suppress(OSError):
+            (self.folder / BALLAST_NAME).unlink(missing_ok=True)
+
+    # --- looking ------------------------------------------------------------------------------------------
+
+    def attempts_table(self) -> pa.Table:
+        """Every ended attempt, in the order of their starts; schema ``harness.tables.ATTEMPTS``."""
+        return dataset.decode_rows(records.encoded_rows(self._journal))
+
+    def repeats_table(self) -> pa.Table:
+        """The accepted attempt of each repeat, at the cells' present definitions; the same schema."""
+        return dataset.decode_rows(records.encoded_rows(self._journal, repeats_only=True))
+
+    def sessions(self) -> list[Session]:
+        """The processes that worked on the folder, oldest first."""
+        return records.sessions(self._journal)
+
+    def events(self) -> list[dict[str, Any]]:
+        """All events, oldest first: ``utc``, ``kind``, ``message``, ``data``."""
+        rows = self._journal.query("SELECT * FROM events ORDER BY event_number")
+        return [
+            {"utc": r["utc"], "kind": r["kind"], "message": r["message"], "data": json.loads(r["data"])}
+            for r in rows
+        ]
+
+    def phases(self, attempt_id: str) -> list[tuple[str, float]]:
+        """(phase, seconds after the attempt's start) as put down."""
+        rows = self._journal.query(
+            "SELECT phase, t_s FROM transitions WHERE attempt_id = ? ORDER BY rowid", (attempt_id,)
+        )
+        return [(r["phase"], r["t_s"]) for r in rows]
+
+    def plan_text(self) -> str:
+        """The plan in force, word for word."""
+        text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
+        return text
+
+    def export_dataset(self) -> list[Path]:
+        """Write ``dataset/``: attempts and repeats as Parquet and CSV. Returns the files."""
+        self._writing()
+        folder = self.folder / DATASET_FOLDER
+        self._files.make_folders(folder)
+        for name, table in (("attempts", self.attempts_table()), ("repeats", self.repeats_table())):
+            write_table(self._files, folder / f"{name}.parquet", table)
+
+            def fill(file: Any, table: pa.Table = table) -> None:
+                with pyarrow_sink(file) as sink:
+                    dataset.write_csv(table, sink)
+
+            self._files.write_through(folder / f"{name}.csv", fill)
+        return [folder / name for name in DATASET_NAMES]
+
+    def _writing(self) -> opening.OpenSession:
+        self._files.check()
+        if self._session is None or self._lock is None:
+            raise StoreError(f"{self.folder}: not open for writing; open the campaign to change it")
+        return self._session
+
+
+DATASET_NAMES: Final = ("attempts.parquet", "attempts.csv", "repeats.parquet", "repeats.csv")

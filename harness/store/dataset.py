@@ -1,0 +1,70 @@
+"""The journal's attempts as the tables of :mod:`harness.tables`. Pure, but for writing to an open sink."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from harness.tables import ATTEMPTS
+
+
+def encode_row(row: Mapping[str, Any]) -> str:
+    """A row of ``ATTEMPTS`` as JSON. A figure that is not finite becomes null and is marked as such.
+
+    Raises:
+        ValueError: A column that the table doesn't have, or a value that it can't take.
+    """
+    unknown = sorted(set(row) - set(ATTEMPTS.names))
+    if unknown:
+        raise ValueError(f"no such column in the attempts table: {', '.join(unknown)}")
+    clean = dict(row)
+    for name, value in row.items():
+        if isinstance(value, float) and not math.isfinite(value):
+            clean[name] = None
+            clean["marks"] = [*(clean.get("marks") or ()), f"not-finite:{name}"]
+    for field in ATTEMPTS:
+        value = clean.get(field.name)
+        if value is None and not field.nullable:
+            raise ValueError(f"column {field.name} of the attempts table must have a value")
+        try:
+            pa.array([value], field.type)
+        except (pa.ArrowInvalid, pa.ArrowTypeError) as error:
+            raise ValueError(f"column {field.name} of the attempts table: {error}") from error
+    return json.dumps({k: v for k, v in clean.items() if v is not None}, default=_plain, allow_nan=False)
+
+
+def decode_rows(encoded: Sequence[str]) -> pa.Table:
+    """Rows from :func:`encode_row` as one table with the schema ``ATTEMPTS``."""
+    rows = [json.loads(text) for text in encoded]
+    for row in rows:
+        row["started_utc"] = datetime.fromisoformat(row["started_utc"])
+    return pa.Table.from_pylist(rows, schema=ATTEMPTS)
+
+
+def write_csv(table: pa.Table, sink: Any) -> None:
+    """The table as CSV (RFC 4180, UTF-8, header): lists joined by ``;``, null as an empty field."""
+    columns = []
+    for name, column in zip(table.column_names, table.columns, strict=True):
+        if pa.types.is_list(column.type):
+            column = pc.binary_join(column, ";")
+        elif pa.types.is_timestamp(column.type):
+            column = pc.strftime(column, format="%Y-%m-%dT%H:%M:%SZ")
+        columns.append((name, column))
+    pyarrow.csv.write_csv(pa.table(dict(columns)), sink)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError("a time without time zone can't be stored; pass UTC")
+        return value.astimezone(UTC).isoformat()
+    if hasattr(value, "item"):  # NumPy scalars
+        return value.item()
+    raise TypeError(f"{type(value).__name__} can't be stored in the attempts table")

@@ -1,0 +1,254 @@
+"""The journal: what was begun, what became of it and what is on disk, in one SQLite file.
+
+WAL mode with ``synchronous=FULL``: a transition is on the disk before the call that made it returns. Every
+transition is one transaction that passes through :meth:`FileSystem.commit`, so that tests can break each.
+
+After an unclean end the journal is not trusted in place. The pages that a failed fsync left behind may be in
+memory only, so :func:`mend` copies all that can be read into a new file, syncs that, and puts it in the old
+one's place: either file is whole at any moment.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from harness.errors import StoreError
+from harness.store.files import TEMPORARY, SafeFiles
+
+JOURNAL_NAME: Final = "journal.sqlite"
+_MENDED_NAME: Final = "journal.mended"
+SCHEMA_VERSION: Final = 1
+
+_SCHEMA: Final = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+CREATE TABLE plans (
+    opened_utc TEXT NOT NULL, source TEXT NOT NULL, text TEXT NOT NULL
+) STRICT;
+CREATE TABLE sessions (
+    session_id INTEGER PRIMARY KEY, opened_utc TEXT NOT NULL, pid INTEGER NOT NULL, rig_id TEXT NOT NULL,
+    boot_id TEXT NOT NULL, heartbeat_utc TEXT NOT NULL, closed_utc TEXT, outcome TEXT
+) STRICT;
+CREATE TABLE cells (
+    cell_id TEXT PRIMARY KEY, title TEXT NOT NULL, setting TEXT NOT NULL, profile TEXT NOT NULL,
+    definition_hash TEXT NOT NULL, definition TEXT NOT NULL
+) STRICT;
+CREATE TABLE slots (
+    position INTEGER PRIMARY KEY, block INTEGER NOT NULL, cell_id TEXT NOT NULL REFERENCES cells,
+    repeat_index INTEGER NOT NULL, sentinel INTEGER NOT NULL,
+    UNIQUE (cell_id, repeat_index, sentinel)
+) STRICT;
+-- definition_hash is copied: a cell's definition may change later, what an attempt measured does not.
+-- A row without a verdict is an attempt that was begun and has not ended.
+CREATE TABLE attempts (
+    attempt_number INTEGER PRIMARY KEY, attempt_id TEXT NOT NULL UNIQUE, session_id INTEGER NOT NULL,
+    cell_id TEXT NOT NULL, title TEXT NOT NULL, setting TEXT NOT NULL, profile TEXT NOT NULL,
+    definition_hash TEXT NOT NULL, repeat_index INTEGER NOT NULL, sentinel INTEGER NOT NULL,
+    attempt_index INTEGER NOT NULL, position INTEGER NOT NULL, block INTEGER NOT NULL,
+    started_utc TEXT NOT NULL, start_s REAL NOT NULL, boot_id TEXT NOT NULL, rig_id TEXT NOT NULL,
+    verdict TEXT, reason_code TEXT, fields TEXT,
+    UNIQUE (cell_id, repeat_index, sentinel, attempt_index)
+) STRICT;
+-- No repeat is counted twice, whatever the program does.
+CREATE UNIQUE INDEX accepted_once ON attempts (cell_id, definition_hash, repeat_index, sentinel)
+    WHERE verdict = 'accepted';
+CREATE TABLE transitions (
+    attempt_id TEXT NOT NULL REFERENCES attempts (attempt_id), phase TEXT NOT NULL, t_s REAL NOT NULL
+) STRICT;
+CREATE TABLE artifacts (
+    attempt_id TEXT NOT NULL REFERENCES attempts (attempt_id), path TEXT NOT NULL UNIQUE,
+    sha256 TEXT NOT NULL, bytes INTEGER NOT NULL, row_count INTEGER, partial INTEGER NOT NULL
+) STRICT;
+CREATE TABLE snapshots (control TEXT PRIMARY KEY, snapshot TEXT NOT NULL, saved_utc TEXT NOT NULL) STRICT;
+CREATE TABLE events (
+    event_number INTEGER PRIMARY KEY, utc TEXT NOT NULL, kind TEXT NOT NULL, message TEXT NOT NULL,
+    data TEXT NOT NULL
+) STRICT;
+"""
+
+
+class Journal:
+    """An open journal. Usable from several threads; one transaction at a time."""
+
+    def __init__(self, files: SafeFiles, connection: sqlite3.Connection) -> None:
+        self.files = files
+        self._connection = connection
+        self._connection.row_factory = sqlite3.Row
+        self._lock = threading.RLock()
+
+    @classmethod
+    def open(cls, files: SafeFiles) -> Journal:
+        """Open for writing; make it if it isn't there; mend it first if the last end was unclean.
+
+        The caller holds the folder's lock.
+        """
+        mend(files)
+        path = files.folder / JOURNAL_NAME
+        with files.guarded(f"opening {path}"):
+            connection = _connect(path)
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute("PRAGMA foreign_keys=ON")
+        journal = cls(files, connection)
+        version = journal.query("PRAGMA user_version")[0][0]
+        if version == 0:
+            with journal.transaction("create"):
+                for statement in _statements(_SCHEMA):
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+            files.sync_folder(files.folder)
+        elif version != SCHEMA_VERSION:
+            connection.close()
+            raise StoreError(
+                f"{path}: format {version}, this levelrig knows {SCHEMA_VERSION}; "
+                "use the levelrig that wrote it, or a new folder"
+            )
+        return journal
+
+    @classmethod
+    def read(cls, folder: Path) -> Journal:
+        """Open read-only, also while another process writes. Raises StoreError if there is none."""
+        path = folder / JOURNAL_NAME
+        mended = folder / _MENDED_NAME
+        if not path.exists() and mended.exists():
+            path = mended
+        if not path.exists():
+            raise StoreError(f"{folder}: no campaign here (no {JOURNAL_NAME}); name a campaign folder")
+        files = SafeFiles(folder)
+        with files.guarded(f"opening {path}"):
+            journal = cls(files, _connect(path, "ro"))
+            journal._connection.execute("SELECT count(*) FROM sqlite_master")
+        return journal
+
+    def close(self) -> None:
+        """Close. After a disk fault nothing is written any more: the next start mends the journal."""
+        with self._lock:
+            if self.files.faulty:
+                # An open connection writes on closing; leaving it to the end of the process does not.
+                _ABANDONED.append(self._connection)
+                return
+            self._connection.close()
+
+    @contextmanager
+    def transaction(self, transition: str, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transition: all of it or none. On the disk when the block is left, unless not ``durable``.
+
+        Raises:
+            DiskFull, StorageFault, StoreError: It did not happen (after a StorageFault: it may have; the
+            next start tells).
+        """
+        with self._lock, self.files.guarded(f"journal ({transition})"):
+            connection = self._connection
+            if not durable:
+                connection.execute("PRAGMA synchronous=NORMAL")
+            try:
+                connection.execute("BEGIN IMMEDIATE")
+                try:
+                    yield connection
+                    self.files.primitives.commit(connection, transition)
+                except BaseException:
+                    if connection.in_transaction:
+                        connection.execute("ROLLBACK")
+                    raise
+            finally:
+                if not durable:
+                    connection.execute("PRAGMA synchronous=FULL")
+
+    def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[sqlite3.Row]:
+        """Rows of a reading statement."""
+        with self._lock, self.files.guarded("reading the journal"):
+            return self._connection.execute(sql, parameters).fetchall()
+
+    # --- small things -------------------------------------------------------------------------------------
+
+    def meta(self, key: str) -> Any:
+        """A value kept under ``key``; None if there is none."""
+        rows = self.query("SELECT value FROM meta WHERE key = ?", (key,))
+        return json.loads(rows[0]["value"]) if rows else None
+
+    def problems(self) -> list[str]:
+        """What SQLite's own integrity check finds; empty when all is well."""
+        found = [row[0] for row in self.query("PRAGMA integrity_check")]
+        return [] if found == ["ok"] else found
+
+
+def set_meta(connection: sqlite3.Connection, values: Mapping[str, Any]) -> None:
+    """Keep values, inside a transaction."""
+    connection.executemany(
+        "INSERT OR REPLACE INTO meta VALUES (?, ?)",
+        [(key, json.dumps(value)) for key, value in values.items()],
+    )
+
+
+def add_event(
+    connection: sqlite3.Connection, utc: datetime, kind: str, message: str, data: Mapping[str, Any]
+) -> None:
+    """Put an event down, inside a transaction."""
+    connection.execute(
+        "INSERT INTO events (utc, kind, message, data) VALUES (?, ?, ?, ?)",
+        (utc.isoformat(), kind, message, json.dumps(data, default=str, sort_keys=True)),
+    )
+
+
+def mend(files: SafeFiles) -> bool:
+    """Bring the journal into one whole, freshly written file if the last end was unclean.
+
+    Returns:
+        Whether there was something to mend.
+    Raises:
+        StorageFault: The journal is damaged; the message says what to do.
+    """
+    folder = files.folder
+    path, mended = folder / JOURNAL_NAME, folder / _MENDED_NAME
+    log, index = folder / f"{JOURNAL_NAME}-wal", folder / f"{JOURNAL_NAME}-shm"
+    if not mended.exists():
+        if not log.exists() or not path.exists():
+            return False
+        _copy_readable(files, path, mended)
+    # ``mended`` is complete and on the disk; from here on every step can be repeated.
+    for leftover in (log, index):
+        files.remove(leftover)
+    files.sync_folder(folder)
+    files.publish(mended, path)
+    return True
+
+
+def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
+    temporary = target.with_name(target.name + TEMPORARY)
+    files.remove(temporary)
+    with files.guarded(f"mending {path}"):
+        connection = _connect(path)
+        try:
+            problems = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+            if problems != ["ok"]:
+                raise files.fail(f"mending {path}", sqlite3.DatabaseError("; ".join(problems[:3])))
+            connection.execute("VACUUM INTO ?", (str(temporary),))
+            with temporary.open("rb+", buffering=0) as copy:
+                files.sync(copy, temporary)
+            # Published before the old journal is closed: closing writes to it what may be in memory only.
+            files.publish(temporary, target)
+        finally:
+            connection.close()
+
+
+def _connect(path: Path, mode: str = "rwc") -> sqlite3.Connection:
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    return sqlite3.connect(uri, uri=True, timeout=10, isolation_level=None, check_same_thread=False)
+
+
+def _statements(script: str) -> Iterator[str]:
+    pending = ""
+    for line in script.splitlines():
+        pending += line + "\n"
+        if sqlite3.complete_statement(pending):
+            yield pending
+            pending = ""
+
+
+_ABANDONED: list[sqlite3.Connection] = []

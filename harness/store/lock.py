@@ -1,0 +1,81 @@
+"""One process at a time on a campaign folder. The system's own file lock decides; the text only informs."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from harness.errors import CampaignBusy, StoreError
+
+LOCK_NAME: Final = "lock"
+_LOCKED_BYTE: Final = 4096  # beyond the text: Windows locks keep others from reading the locked bytes
+
+
+class FolderLock:
+    """Held from construction to :meth:`release`, or to the end of the process, however it ends.
+
+    Attributes:
+        stale_pid: Process that left its name here without releasing the lock; None if the last one did.
+    """
+
+    def __init__(self, folder: Path, now_utc: datetime) -> None:
+        """Raises CampaignBusy with the holder's process id, or StoreError where locks don't work."""
+        self._path = folder / LOCK_NAME
+        self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        holder = self._holder()
+        try:
+            _lock(self._descriptor)
+        except OSError as error:
+            os.close(self._descriptor)
+            if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+                raise CampaignBusy(
+                    f"{folder}: process {holder or 'unknown'} works on this folder; wait for it, or end it"
+                ) from error
+            raise StoreError(
+                f"{folder}: files can't be locked here ({error.strerror}); use a folder on a local disk"
+            ) from error
+        self.stale_pid = holder
+        self._say({"pid": os.getpid(), "since_utc": now_utc.isoformat()})
+
+    def release(self) -> None:
+        """Let the next process in. Safe to call twice."""
+        if self._descriptor >= 0:
+            self._say({})
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def _holder(self) -> int | None:
+        try:
+            os.lseek(self._descriptor, 0, os.SEEK_SET)
+            pid = json.loads(os.read(self._descriptor, 1024))["pid"]
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        return pid if isinstance(pid, int) else None
+
+    def _say(self, content: dict[str, object]) -> None:
+        """Inform others. Not synced: after a crash of the machine nobody holds the lock anyway."""
+        try:
+            os.ftruncate(self._descriptor, 0)
+            os.lseek(self._descriptor, 0, os.SEEK_SET)
+            os.write(self._descriptor, json.dumps(content).encode())
+        except OSError:
+            pass  # on a full disk the lock still holds; only its text is missing
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(descriptor: int) -> None:
+        os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock(descriptor: int) -> None:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,0 +1,228 @@
+"""What happens when a campaign folder is opened: it begins, or goes on where it was left."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import sha256
+from typing import Any, Final
+
+from harness.errors import PlanChanged, RigChanged
+from harness.plan.schema import Cell, Retries, Slot
+from harness.rig import RigFacts
+from harness.store import dataset, records
+from harness.store.artifacts import Artifact, salvage
+from harness.store.changes import PlanChange, compare
+from harness.store.files import SafeFiles
+from harness.store.journal import Journal, add_event, set_meta
+from harness.store.standing import PROGRAM_LOST, RIG_LOST
+
+ATTEMPTS_FOLDER: Final = "attempts"
+PLAN_NAME: Final = "plan.toml"
+RIG_NAME: Final = "rig.json"
+#: Room kept for the journal, given up on a full disk so that the stop can still be put down.
+BALLAST_NAME: Final = "ballast"
+BALLAST_BYTES: Final = 1 << 20
+
+
+@dataclass(frozen=True)
+class PlanInForce:
+    """The plan that a session goes by."""
+
+    text: str
+    source: str
+    cells: Sequence[Cell]
+    slots: Sequence[Slot]
+    retries: Retries
+
+
+@dataclass
+class OpenSession:
+    """This process's time with the folder.
+
+    Attributes:
+        start_offset_s: Seconds from the campaign's first start to this session's, by the wall clock.
+        plan_change: How the plan differs from the folder's; None where the campaign begins.
+        closed_attempts: Attempts that were found begun and not ended.
+        known_utc: Latest wall-clock time that the store was told.
+    """
+
+    session_id: int
+    rig_id: str
+    start_offset_s: float
+    plan_change: PlanChange | None
+    closed_attempts: tuple[str, ...]
+    known_utc: datetime
+
+    def last_known_utc(self) -> datetime:
+        return self.known_utc
+
+
+def begin_session(
+    journal: Journal,
+    plan: PlanInForce,
+    facts: RigFacts,
+    now_utc: datetime,
+    *,
+    accept_plan_change: bool,
+    accept_other_rig: bool,
+) -> OpenSession:
+    """Begin the campaign in an empty journal, or go on. See ``CampaignStore.open``."""
+    files = journal.files
+    begun = journal.meta("campaign_id") is not None
+    change = compare_plans(journal, plan.cells) if begun else None
+    if change is not None:
+        _refuse_silent_losses(journal, facts, change, accept_plan_change, accept_other_rig)
+    saved = {
+        row["attempt_id"]: salvage(files, files.folder / ATTEMPTS_FOLDER / row["attempt_id"])
+        for row in records.unfinished(journal)
+    }
+    _keep_ballast(files)
+    with journal.transaction("resume" if begun else "begin_campaign") as connection:
+        if not begun:
+            set_meta(
+                connection, {"campaign_id": _new_id(plan, facts, now_utc), "begun_utc": now_utc.isoformat()}
+            )
+        closed = _close_interrupted(journal, connection, facts, now_utc, saved)
+        _put_plan_in_force(journal, connection, plan, change, now_utc)
+        if begun:
+            _note_resume(journal, connection, facts, change, closed, now_utc)
+        set_meta(connection, {"retries": plan.retries.model_dump()})
+        session_id = records.insert_session(connection, now_utc, os.getpid(), facts.rig_id, facts.boot_id)
+    _write_if_changed(files, PLAN_NAME, plan.text.encode())
+    if not (files.folder / RIG_NAME).exists():
+        _write_if_changed(files, RIG_NAME, rig_json(facts))
+    begun_utc = datetime.fromisoformat(journal.meta("begun_utc"))
+    offset_s = max(0.0, (now_utc - begun_utc).total_seconds())
+    return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc)
+
+
+def compare_plans(journal: Journal, cells: Sequence[Cell]) -> PlanChange:
+    """How these cells differ from those of the folder."""
+    after = {cell.cell_id: cell.definition_hash for cell in cells}
+    return compare(records.definitions(journal), after, records.accepted_counts(journal))
+
+
+def rig_json(facts: RigFacts) -> bytes:
+    """Content of ``rig.json``."""
+    content = {
+        "rig_id": facts.rig_id,
+        "boot_id": facts.boot_id,
+        "simulated": facts.simulated,
+        "facts": {section: dict(values) for section, values in facts.facts.items()},
+    }
+    return (json.dumps(content, indent=1, sort_keys=True, default=str) + "\n").encode()
+
+
+def _refuse_silent_losses(
+    journal: Journal, facts: RigFacts, change: PlanChange, accept_plan_change: bool, accept_other_rig: bool
+) -> None:
+    folder = journal.files.folder
+    if change.discards_work and not accept_plan_change:
+        told = "\n".join(f"  {line}" for line in change.lines())
+        lost = sum(change.discarded_repeats.values())
+        raise PlanChanged(
+            f"{folder}: the plan changed, and {lost} accepted repeats would no longer count:\n"
+            f"{told}\nadd --accept-plan-change to go on so, or use a new folder"
+        )
+    last = records.sessions(journal)[-1].rig_id
+    if last != facts.rig_id and not accept_other_rig:
+        raise RigChanged(
+            f"{folder}: measured on rig {last}, this is rig {facts.rig_id}; analyse it as it is, use a new "
+            "folder here, or add --accept-other-rig to mix both rigs in one campaign"
+        )
+
+
+def _close_interrupted(
+    journal: Journal,
+    connection: sqlite3.Connection,
+    facts: RigFacts,
+    now_utc: datetime,
+    saved: dict[str, list[Artifact]],
+) -> list[str]:
+    closed: list[str] = []
+    for row in records.unfinished(journal):
+        attempt_id = row["attempt_id"]
+        code, reason = why_interrupted(row["last_phase"], rebooted=row["boot_id"] != facts.boot_id)
+        fields = records.known_fields(journal, attempt_id, journal.meta("campaign_id"))
+        fields |= {"verdict": "interrupted", "reason_code": code, "reason": reason, "boot_id": row["boot_id"]}
+        evidence = saved.get(attempt_id, [])
+        records.end_attempt(connection, attempt_id, "interrupted", code, dataset.encode_row(fields), evidence)
+        add_event(connection, now_utc, code, f"{attempt_id}: {reason}", {"attempt_id": attempt_id})
+        closed.append(attempt_id)
+    return closed
+
+
+def why_interrupted(last_phase: str | None, *, rebooted: bool) -> tuple[str, str]:
+    """(reason code, sentence) for an attempt that was begun and never ended."""
+    where = f"in phase {last_phase}" if last_phase else "before its first phase"
+    if rebooted:
+        return RIG_LOST, f"the rig went down {where}: it has been started anew since"
+    return PROGRAM_LOST, f"levelrig ended {where} without closing the attempt; the rig stayed up"
+
+
+def _put_plan_in_force(
+    journal: Journal,
+    connection: sqlite3.Connection,
+    plan: PlanInForce,
+    change: PlanChange | None,
+    now_utc: datetime,
+) -> None:
+    before = journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")
+    if not before or before[0]["text"] != plan.text:
+        connection.execute(
+            "INSERT INTO plans VALUES (?, ?, ?)", (now_utc.isoformat(), plan.source, plan.text)
+        )
+    records.replace_plan(connection, plan.cells, plan.slots)
+    if change is not None and change.changed:
+        data: dict[str, Any] = {
+            "remeasured": change.remeasured,
+            "orphaned": change.orphaned,
+            "added": change.added,
+            "discarded_repeats": dict(change.discarded_repeats),
+        }
+        add_event(connection, now_utc, "plan-changed", "the plan changed: " + "; ".join(change.lines()), data)
+
+
+def _note_resume(
+    journal: Journal,
+    connection: sqlite3.Connection,
+    facts: RigFacts,
+    change: PlanChange | None,
+    closed: list[str],
+    now_utc: datetime,
+) -> None:
+    last = records.sessions(journal)[-1]
+    data: dict[str, Any] = {"closed_attempts": closed, "last_heartbeat_utc": last.heartbeat_utc}
+    if last.boot_id != facts.boot_id:
+        add_event(connection, now_utc, "rebooted", "the rig was started anew since the last session", data)
+    if last.rig_id != facts.rig_id:
+        message = f"goes on on rig {facts.rig_id}; was on rig {last.rig_id}"
+        add_event(connection, now_utc, "rig-changed", message, {"before": last.rig_id, "after": facts.rig_id})
+    if now_utc < last.heartbeat_utc:
+        add_event(
+            connection, now_utc, "clock-stepped", "the wall clock stands before the last session's end", data
+        )
+    ended = "closed" if last.closed_utc else "not closed"
+    add_event(connection, now_utc, "resumed", f"goes on; the last session was {ended}", data)
+
+
+def _keep_ballast(files: SafeFiles) -> None:
+    path = files.folder / BALLAST_NAME
+    if not path.exists() or path.stat().st_size != BALLAST_BYTES:
+        files.write_whole(path, os.urandom(BALLAST_BYTES))
+
+
+def _write_if_changed(files: SafeFiles, name: str, content: bytes) -> None:
+    path = files.folder / name
+    if not path.exists() or path.read_bytes() != content:
+        files.write_whole(path, content)
+
+
+def _new_id(plan: PlanInForce, facts: RigFacts, now_utc: datetime) -> str:
+    identity = f"{plan.text}/{facts.rig_id}/{now_utc.isoformat()}"
+    return sha256(identity.encode()).hexdigest()[:12]

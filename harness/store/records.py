@@ -1,0 +1,273 @@
+"""What the journal's tables hold, as values, and the statements that change them.
+
+Functions that take a connection run inside a transaction of :class:`~harness.store.journal.Journal`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from harness.plan.schema import Cell, Retries, Slot
+from harness.store import standing as rules
+from harness.store.artifacts import Artifact
+from harness.store.journal import Journal
+from harness.store.standing import AttemptFact, Standing
+
+
+@dataclass(frozen=True)
+class BegunAttempt:
+    """An attempt's durable start, as :func:`insert_attempt` put it down."""
+
+    attempt_id: str
+    attempt_index: int
+
+
+@dataclass(frozen=True)
+class Session:
+    """One process that worked on the folder.
+
+    Attributes:
+        heartbeat_utc: Last sign of life.
+        closed_utc: None if it is at work, or ended without closing the folder.
+        outcome: How the campaign ended in it, where it got that far.
+    """
+
+    session_id: int
+    opened_utc: datetime
+    pid: int
+    rig_id: str
+    boot_id: str
+    heartbeat_utc: datetime
+    closed_utc: datetime | None
+    outcome: str | None
+
+
+def folder_name(repeat_index: int, attempt_index: int, sentinel: bool) -> str:
+    """Name of an attempt's folder below its cell's."""
+    return f"{'sentinel-' if sentinel else ''}{repeat_index}.{attempt_index}"
+
+
+# --- reading ----------------------------------------------------------------------------------------------
+
+
+def definitions(journal: Journal) -> dict[str, str]:
+    """cell_id -> definition hash of the plan in force."""
+    return {r["cell_id"]: r["definition_hash"] for r in journal.query("SELECT * FROM cells ORDER BY rowid")}
+
+
+def slots(journal: Journal) -> list[Slot]:
+    """The wanted repeats in the order of the night."""
+    return [
+        Slot(
+            position=r["position"],
+            block=r["block"],
+            cell_id=r["cell_id"],
+            repeat_index=r["repeat_index"],
+            sentinel=bool(r["sentinel"]),
+        )
+        for r in journal.query("SELECT * FROM slots ORDER BY position")
+    ]
+
+
+def attempt_facts(journal: Journal) -> list[AttemptFact]:
+    """Every attempt, as the rules see it."""
+    return [
+        AttemptFact(
+            cell_id=r["cell_id"],
+            title=r["title"],
+            profile=r["profile"],
+            definition_hash=r["definition_hash"],
+            repeat_index=r["repeat_index"],
+            sentinel=bool(r["sentinel"]),
+            verdict=r["verdict"],
+            reason_code=r["reason_code"],
+        )
+        for r in journal.query("SELECT * FROM attempts ORDER BY attempt_number")
+    ]
+
+
+def accepted_counts(journal: Journal) -> Mapping[tuple[str, str], int]:
+    """(cell_id, definition hash) -> accepted repeats."""
+    return Counter((a.cell_id, a.definition_hash) for a in attempt_facts(journal) if a.verdict == "accepted")
+
+
+def standing(journal: Journal) -> Standing:
+    """Where the campaign stands now."""
+    names = {r["cell_id"]: (r["title"], r["profile"]) for r in journal.query("SELECT * FROM cells")}
+    retries = Retries.model_validate(journal.meta("retries"))
+    return rules.standing(slots(journal), definitions(journal), names, attempt_facts(journal), retries)
+
+
+def unfinished(journal: Journal) -> list[sqlite3.Row]:
+    """Attempts that were begun and have no verdict; ``last_phase`` is the last one put down."""
+    return journal.query(
+        "SELECT *, (SELECT phase FROM transitions t WHERE t.attempt_id = a.attempt_id"
+        " ORDER BY t.rowid DESC LIMIT 1) AS last_phase FROM attempts a WHERE verdict IS NULL"
+        " ORDER BY attempt_number"
+    )
+
+
+def encoded_rows(journal: Journal, *, repeats_only: bool = False) -> list[str]:
+    """Rows of ended attempts as JSON; of accepted ones at present definitions only, if asked for."""
+    if not repeats_only:
+        sql = "SELECT fields FROM attempts WHERE verdict IS NOT NULL ORDER BY attempt_number"
+    else:
+        sql = (
+            "SELECT fields FROM attempts JOIN cells USING (cell_id, definition_hash)"
+            " WHERE verdict = 'accepted' ORDER BY attempt_number"
+        )
+    return [r["fields"] for r in journal.query(sql)]
+
+
+def artifacts(journal: Journal) -> list[tuple[str, Artifact]]:
+    """(attempt_id, artifact) of everything that was committed."""
+    return [
+        (
+            r["attempt_id"],
+            Artifact(r["path"], r["sha256"], r["bytes"], r["row_count"], bool(r["partial"])),
+        )
+        for r in journal.query("SELECT * FROM artifacts ORDER BY path")
+    ]
+
+
+def sessions(journal: Journal) -> list[Session]:
+    """All sessions, oldest first."""
+    return [
+        Session(
+            session_id=r["session_id"],
+            opened_utc=datetime.fromisoformat(r["opened_utc"]),
+            pid=r["pid"],
+            rig_id=r["rig_id"],
+            boot_id=r["boot_id"],
+            heartbeat_utc=datetime.fromisoformat(r["heartbeat_utc"]),
+            closed_utc=datetime.fromisoformat(r["closed_utc"]) if r["closed_utc"] else None,
+            outcome=r["outcome"],
+        )
+        for r in journal.query("SELECT * FROM sessions ORDER BY session_id")
+    ]
+
+
+# --- writing ----------------------------------------------------------------------------------------------
+
+
+def replace_plan(connection: sqlite3.Connection, cells: Sequence[Cell], wanted: Iterable[Slot]) -> None:
+    """Put a plan's cells and slots in force."""
+    connection.execute("DELETE FROM slots")
+    connection.execute("DELETE FROM cells")
+    connection.executemany(
+        "INSERT INTO cells VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            (
+                c.cell_id,
+                c.title.name,
+                c.setting.name,
+                c.profile.name,
+                c.definition_hash,
+                c.model_dump_json(),
+            )
+            for c in cells
+        ],
+    )
+    insert_slots(connection, wanted)
+
+
+def insert_slots(connection: sqlite3.Connection, wanted: Iterable[Slot]) -> None:
+    """Add wanted repeats."""
+    connection.executemany(
+        "INSERT INTO slots VALUES (?, ?, ?, ?, ?)",
+        [(s.position, s.block, s.cell_id, s.repeat_index, s.sentinel) for s in wanted],
+    )
+
+
+def insert_session(
+    connection: sqlite3.Connection, now_utc: datetime, pid: int, rig_id: str, boot_id: str
+) -> int:
+    """Put a session's start down; returns its id."""
+    now = now_utc.isoformat()
+    cursor = connection.execute(
+        "INSERT INTO sessions (opened_utc, pid, rig_id, boot_id, heartbeat_utc) VALUES (?, ?, ?, ?, ?)",
+        (now, pid, rig_id, boot_id, now),
+    )
+    assert cursor.lastrowid is not None
+    return cursor.lastrowid
+
+
+def insert_attempt(
+    connection: sqlite3.Connection,
+    slot: Slot,
+    *,
+    session_id: int,
+    started_utc: datetime,
+    start_s: float,
+    boot_id: str,
+    rig_id: str,
+) -> BegunAttempt:
+    """Put an attempt's start down, with the next free attempt index."""
+    key = (slot.cell_id, slot.repeat_index, slot.sentinel)
+    (index,) = connection.execute(
+        "SELECT coalesce(max(attempt_index), 0) + 1 FROM attempts"
+        " WHERE cell_id = ? AND repeat_index = ? AND sentinel = ?",
+        key,
+    ).fetchone()
+    attempt_id = f"{slot.cell_id}/{folder_name(slot.repeat_index, index, slot.sentinel)}"
+    connection.execute(
+        "INSERT INTO attempts (attempt_id, session_id, cell_id, title, setting, profile, definition_hash,"
+        " repeat_index, sentinel, attempt_index, position, block, started_utc, start_s, boot_id, rig_id)"
+        " SELECT ?, ?, cell_id, title, setting, profile, definition_hash, ?, ?, ?, ?, ?, ?, ?, ?, ?"
+        " FROM cells WHERE cell_id = ?",
+        (
+            attempt_id,
+            session_id,
+            slot.repeat_index,
+            slot.sentinel,
+            index,
+            slot.position,
+            slot.block,
+            started_utc.isoformat(),
+            start_s,
+            boot_id,
+            rig_id,
+            slot.cell_id,
+        ),
+    )
+    return BegunAttempt(attempt_id, index)
+
+
+def end_attempt(
+    connection: sqlite3.Connection,
+    attempt_id: str,
+    verdict: str,
+    reason_code: str | None,
+    fields: str,
+    evidence: Sequence[Artifact],
+) -> bool:
+    """Put an attempt's outcome down, with its artifacts. False if it has an outcome already."""
+    changed = connection.execute(
+        "UPDATE attempts SET verdict = ?, reason_code = ?, fields = ?"
+        " WHERE attempt_id = ? AND verdict IS NULL",
+        (verdict, reason_code, fields, attempt_id),
+    ).rowcount
+    connection.executemany(
+        "INSERT INTO artifacts VALUES (?, ?, ?, ?, ?, ?)",
+        [(attempt_id, a.path, a.sha256, a.size_bytes, a.row_count, a.partial) for a in evidence],
+    )
+    return changed == 1
+
+
+def known_fields(journal: Journal, attempt_id: str, campaign_id: str) -> dict[str, object]:
+    """Columns of the attempts table that the journal knows better than anybody."""
+    row = journal.query("SELECT * FROM attempts WHERE attempt_id = ?", (attempt_id,))[0]
+    names = (
+        "cell_id", "title", "setting", "profile", "repeat_index", "attempt_index", "block", "position",
+        "definition_hash", "start_s", "rig_id",
+    )  # fmt: skip
+    return {
+        "campaign_id": campaign_id,
+        **{name: row[name] for name in names},
+        "sentinel": bool(row["sentinel"]),
+        "started_utc": datetime.fromisoformat(row["started_utc"]),
+    }

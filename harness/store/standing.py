@@ -1,0 +1,206 @@
+"""Where a campaign stands: pure functions on what the journal holds. No file, no clock."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final
+
+from harness.plan.schema import Retries, Slot
+
+#: Reason codes of attempts that ended because the title crashed or hung under its profile.
+CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"})
+#: The whole machine went down during the attempt: its boot identity changed.
+RIG_LOST: Final = "rig-lost"
+#: levelrig itself ended during the attempt, on a machine that stayed up.
+PROGRAM_LOST: Final = "program-lost"
+#: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
+BLAMELESS_CODES: Final = frozenset(
+    {PROGRAM_LOST, "interrupt", "stop", "pause", "storage", "disk-full", "clock-stepped", "suspended"}
+)
+
+SlotKey = tuple[str, int, bool]
+
+
+def key_of(slot: Slot) -> SlotKey:
+    """What makes a wanted repeat itself: cell, repeat, sentinel or not."""
+    return (slot.cell_id, slot.repeat_index, slot.sentinel)
+
+
+@dataclass(frozen=True)
+class AttemptFact:
+    """What the rules need to know of one attempt. ``verdict`` is None while it runs."""
+
+    cell_id: str
+    title: str
+    profile: str
+    definition_hash: str
+    repeat_index: int
+    sentinel: bool
+    verdict: str | None
+    reason_code: str | None
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A profile found unstable: a result of the campaign, not missing data.
+
+    Attributes:
+        profile: Its name.
+        title: The title under which it was set aside; None for all titles.
+        crash_count: Crashes (of one title) or losses of the rig that led to it.
+        reason: The same in a sentence.
+    """
+
+    profile: str
+    title: str | None
+    crash_count: int
+    reason: str
+
+    def covers(self, title: str, profile: str) -> bool:
+        return profile == self.profile and self.title in (None, title)
+
+
+@dataclass(frozen=True)
+class RepeatStanding:
+    """One wanted repeat.
+
+    Attributes:
+        slot: The wanted repeat.
+        accepted: It is measured.
+        tries: Attempts that used up a try.
+        attempts: All attempts, those that use up no try included.
+        set_aside: Its profile is set aside, for its title or altogether.
+        exhausted: Not accepted, and no try is left.
+    """
+
+    slot: Slot
+    accepted: bool
+    tries: int
+    attempts: int
+    set_aside: bool
+    exhausted: bool
+
+    @property
+    def open(self) -> bool:
+        """It is still to be measured."""
+        return not (self.accepted or self.set_aside or self.exhausted)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where the campaign stands.
+
+    Attributes:
+        repeats: The wanted repeats in the order of the night.
+        set_aside: Profiles found unstable.
+        crash_counts: (title, profile) -> crashes of the title.
+        rig_losses: profile -> losses of the rig.
+    """
+
+    repeats: tuple[RepeatStanding, ...]
+    set_aside: tuple[SetAside, ...] = ()
+    crash_counts: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    rig_losses: Mapping[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def wanted_count(self) -> int:
+        return len(self.repeats)
+
+    @cached_property
+    def accepted_count(self) -> int:
+        return sum(r.accepted for r in self.repeats)
+
+    @cached_property
+    def missing(self) -> tuple[RepeatStanding, ...]:
+        """Wanted, given up, and not because of an unstable profile."""
+        return tuple(r for r in self.repeats if r.exhausted and not r.set_aside)
+
+    @cached_property
+    def remaining(self) -> tuple[Slot, ...]:
+        """What is still to be measured, in the order of the night."""
+        return tuple(r.slot for r in self.repeats if r.open)
+
+    @property
+    def complete(self) -> bool:
+        """Nothing is left to measure."""
+        return not self.remaining
+
+
+def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tuple[SetAside, ...]:
+    """Which profiles are to be set aside, for a title or altogether.
+
+    Args:
+        attempts: Attempts at present definitions only: a profile that was changed starts anew.
+        retries: The plan's bounds.
+    """
+    crashes = crash_counts(attempts)
+    losses = rig_losses(attempts)
+    found: list[SetAside] = []
+    for profile, count in sorted(losses.items()):
+        if count >= retries.set_aside_after_rig_losses:
+            reason = f"the rig went down {_times(count)} under profile {profile}; set aside as unstable"
+            found.append(SetAside(profile, None, count, reason))
+    whole = {entry.profile for entry in found}
+    for (title, profile), count in sorted(crashes.items()):
+        if count >= retries.set_aside_after_crashes and profile not in whole:
+            reason = f"{title} crashed {_times(count)} under profile {profile}; set aside for this title"
+            found.append(SetAside(profile, title, count, reason))
+    return tuple(found)
+
+
+def crash_counts(attempts: Sequence[AttemptFact]) -> Mapping[tuple[str, str], int]:
+    """(title, profile) -> attempts in which the title crashed or hung."""
+    return Counter((a.title, a.profile) for a in attempts if a.reason_code in CRASH_CODES)
+
+
+def rig_losses(attempts: Sequence[AttemptFact]) -> Mapping[str, int]:
+    """profile -> attempts in which the whole rig went down."""
+    return Counter(a.profile for a in attempts if a.reason_code == RIG_LOST)
+
+
+def standing(
+    slots: Sequence[Slot],
+    definitions: Mapping[str, str],
+    names: Mapping[str, tuple[str, str]],
+    attempts: Sequence[AttemptFact],
+    retries: Retries,
+) -> Standing:
+    """Judge every wanted repeat.
+
+    Args:
+        slots: Wanted repeats in the order of the night.
+        definitions: cell_id -> present definition hash.
+        names: cell_id -> (title, profile).
+        attempts: All attempts ever made in this campaign.
+        retries: The plan's bounds.
+    """
+    present = [a for a in attempts if definitions.get(a.cell_id) == a.definition_hash]
+    aside = unstable_profiles(present, retries)
+    accepted = {(a.cell_id, a.repeat_index, a.sentinel) for a in present if a.verdict == "accepted"}
+    made = Counter((a.cell_id, a.repeat_index, a.sentinel) for a in present)
+    tries = Counter(
+        (a.cell_id, a.repeat_index, a.sentinel) for a in present if a.reason_code not in BLAMELESS_CODES
+    )
+    judged: list[RepeatStanding] = []
+    for slot in slots:
+        key = key_of(slot)
+        done = key in accepted
+        title, profile = names[slot.cell_id]
+        judged.append(
+            RepeatStanding(
+                slot=slot,
+                accepted=done,
+                tries=tries[key],
+                attempts=made[key],
+                set_aside=not done and any(entry.covers(title, profile) for entry in aside),
+                exhausted=not done and tries[key] >= retries.attempts_per_repeat,
+            )
+        )
+    return Standing(tuple(judged), aside, crash_counts(present), rig_losses(present))
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")

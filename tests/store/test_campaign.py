@@ -1,0 +1,193 @@
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+import pytest
+
+from harness.errors import CampaignBusy, PlanChanged, RigChanged, StoreError
+from harness.store.campaign import CampaignStore
+from harness.tables import ATTEMPTS, REPEATS
+
+
+def test_a_campaign_ends_with_every_wanted_repeat_accepted_once_and_every_attempt_listed(small, tmp_path):
+    small.run(tmp_path / "c")
+    repeats = pq.read_table(tmp_path / "c/dataset/repeats.parquet")
+    attempts = pq.read_table(tmp_path / "c/dataset/attempts.parquet")
+    assert repeats.schema.equals(REPEATS)
+    assert attempts.schema.equals(ATTEMPTS)
+    assert sorted(zip(repeats["cell_id"].to_pylist(), repeats["repeat_index"].to_pylist(), strict=True)) == [
+        ("title-1.default.factory", 1),
+        ("title-1.default.factory", 2),
+        ("title-1.default.quiet", 1),
+        ("title-1.default.quiet", 2),
+    ]
+    assert attempts["verdict"].to_pylist() == ["rejected"] + ["accepted"] * 4
+
+
+def test_the_csv_files_hold_the_same_rows_as_the_parquet_files(small, tmp_path):
+    small.run(tmp_path / "c")
+    csv = pyarrow.csv.read_csv(tmp_path / "c/dataset/attempts.csv")
+    table = pq.read_table(tmp_path / "c/dataset/attempts.parquet")
+    assert csv.column_names == table.column_names
+    assert csv["average_fps"].to_pylist() == table["average_fps"].to_pylist()
+    assert csv["marks"].to_pylist() == ["a-mark"] * 5
+    assert csv["score"].null_count == 5
+
+
+def test_a_resumed_campaign_measures_only_what_is_missing(small, tmp_path):
+    with small.open_store(tmp_path / "c") as store:
+        first = store.remaining_slots()[0]
+        small.measure(store, first)
+    with small.open_store(tmp_path / "c") as store:
+        assert first not in store.remaining_slots()
+        assert len(store.remaining_slots()) == 3
+        assert store.standing().accepted_count == 1
+        assert store.standing().wanted_count == 4
+
+
+def test_an_attempt_without_an_end_is_closed_as_interrupted_and_its_telemetry_is_kept(small, tmp_path):
+    store = small.open_store(tmp_path / "c")
+    slot = store.remaining_slots()[0]
+    ref = small.begin(store, slot)
+    store.mark_phase(ref, "soak", 12.0)
+    growing = store.table_writer(ref, "telemetry", small.GROWING)
+    growing.write(pa.table({"t_s": [1.0, 2.0], "power_w": [3.0, 4.0]}, small.GROWING))
+    growing._file.close()
+    store._lock.release()  # what the end of the process does
+
+    with small.open_store(tmp_path / "c") as again:
+        assert again.closed_attempts == (ref.attempt_id,)
+        row = again.attempts_table().to_pylist()[0]
+        assert (row["verdict"], row["reason_code"]) == ("interrupted", "program-lost")
+        assert "soak" in row["reason"]
+        assert slot in again.remaining_slots()
+        saved = pq.read_table(ref.folder / "telemetry.cut.parquet")
+        assert saved["power_w"].to_pylist() == [3.0, 4.0]
+        assert small.begin(again, slot).attempt_index == 2
+
+
+def test_an_attempt_cut_off_by_a_reboot_counts_as_a_loss_of_the_rig(small, tmp_path):
+    store = small.open_store(tmp_path / "c")
+    small.begin(store, store.remaining_slots()[0])
+    store._lock.release()
+    with small.open_store(tmp_path / "c", boot_id="boot-2") as again:
+        assert again.attempts_table()["reason_code"].to_pylist() == ["rig-lost"]
+        assert again.standing().rig_losses == {"factory": 1}
+        assert "rebooted" in [event["kind"] for event in again.events()]
+
+
+def test_a_second_process_is_refused_with_the_first_ones_process_id(small, tmp_path):
+    with small.open_store(tmp_path / "c"), pytest.raises(CampaignBusy, match=f"process {os.getpid()} "):
+        small.open_store(tmp_path / "c")
+
+
+def test_a_lock_left_by_a_killed_process_is_recognised_and_taken_over(small, tmp_path):
+    script = (
+        "import sys, os, signal; sys.path.insert(0, sys.argv[1]); import small_campaign as s; from pathlib import Path\n"
+        "store = s.open_store(Path(sys.argv[2])); print(os.getpid(), flush=True); os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    here = os.path.dirname(__file__)  # noqa: PTH120
+    ended = subprocess.run(
+        [sys.executable, "-c", script, here, str(tmp_path / "c")], capture_output=True, text=True, check=False
+    )
+    with small.open_store(tmp_path / "c") as store:
+        assert store.stale_pid == int(ended.stdout)
+
+
+def test_a_plan_change_that_would_discard_accepted_repeats_is_refused_and_told(small, tmp_path):
+    small.run(tmp_path / "c")
+    other = small.plan(profiles=[{"name": "factory"}, {"name": "quiet", "power_limit_w": 200}])
+    with pytest.raises(
+        PlanChanged, match=r"title-1.default.quiet \(2 accepted repeats would no longer count"
+    ):
+        small.open_store(tmp_path / "c", other)
+    with small.open_store(tmp_path / "c", other, accept_plan_change=True) as store:
+        assert store.plan_change.kept == ("title-1.default.factory",)
+        assert {slot.cell_id for slot in store.remaining_slots()} == {"title-1.default.quiet"}
+        assert store.repeats_table()["profile"].to_pylist() == ["factory", "factory"]
+        assert store.attempts_table().num_rows == 5
+
+
+def test_a_plan_change_that_discards_nothing_needs_no_flag(small, tmp_path):
+    small.run(tmp_path / "c")
+    with small.open_store(tmp_path / "c", small.plan(repeats=3)) as store:
+        assert [slot.repeat_index for slot in store.remaining_slots()] == [3, 3]
+
+
+def test_going_on_on_another_rig_must_be_asked_for(small, tmp_path):
+    small.run(tmp_path / "c")
+    with pytest.raises(RigChanged, match="rig-1"):
+        small.open_store(tmp_path / "c", rig_id="rig-2")
+    small.open_store(tmp_path / "c", rig_id="rig-2", accept_other_rig=True).close()
+    with CampaignStore.read(tmp_path / "c") as store:
+        assert store.repeats_table().num_rows == 4
+
+
+def test_an_open_snapshot_survives_and_is_not_overwritten_by_what_a_crash_left_in_force(small, tmp_path):
+    with small.open_store(tmp_path / "c") as store:
+        store.save_snapshot("made-up", {"power_limit_w": 220})
+    with small.open_store(tmp_path / "c") as store:
+        store.save_snapshot("made-up", {"power_limit_w": 180})
+        assert store.open_snapshots() == {"made-up": {"power_limit_w": 220}}
+        store.clear_snapshot("made-up")
+        assert store.open_snapshots() == {}
+
+
+def test_a_figure_that_is_not_finite_becomes_null_and_is_marked(small, tmp_path):
+    with small.open_store(tmp_path / "c") as store:
+        small.measure(store, store.remaining_slots()[0], average_fps=float("inf"))
+        row = store.attempts_table().to_pylist()[0]
+    assert row["average_fps"] is None
+    assert "not-finite:average_fps" in row["marks"]
+
+
+def test_an_unknown_column_or_a_wrong_type_is_refused_by_name(small, tmp_path):
+    with small.open_store(tmp_path / "c") as store:
+        slot = store.remaining_slots()[0]
+        ref = small.begin(store, slot)
+        with pytest.raises(ValueError, match="fps_average"):
+            store.commit_attempt(ref, small.row(slot, fps_average=1.0))
+        with pytest.raises(ValueError, match="average_fps"):
+            store.commit_attempt(ref, small.row(slot, average_fps="fast"))
+
+
+def test_no_repeat_can_be_accepted_twice(small, tmp_path):
+    with small.open_store(tmp_path / "c") as store:
+        slot = store.remaining_slots()[0]
+        small.measure(store, slot)
+        with pytest.raises(StoreError):
+            small.measure(store, slot)
+        assert store.repeats_table().num_rows == 1
+
+
+def test_a_folder_that_is_only_looked_at_can_not_be_changed(small, tmp_path):
+    small.run(tmp_path / "c")
+    with CampaignStore.read(tmp_path / "c") as store:
+        assert store.standing().complete
+        with pytest.raises(StoreError, match="not open for writing"):
+            store.note("a", "b")
+
+
+def test_a_campaign_can_be_looked_at_while_it_runs(small, tmp_path):
+    with small.open_store(tmp_path / "c") as running:
+        small.measure(running, running.remaining_slots()[0])
+        with CampaignStore.read(tmp_path / "c") as looking:
+            assert looking.standing().accepted_count == 1
+
+
+def test_a_folder_without_a_campaign_says_so(tmp_path):
+    with pytest.raises(StoreError, match="no campaign here"):
+        CampaignStore.read(tmp_path)
+
+
+def test_the_manifest_lists_every_kept_file_with_its_hash(small, tmp_path):
+    small.run(tmp_path / "c")
+    files = json.loads((tmp_path / "c/manifest.json").read_text())["files"]
+    assert {"journal.sqlite", "plan.toml", "rig.json", "dataset/repeats.parquet"} <= set(files)
+    assert sum(name.endswith("frames.csv.gz") for name in files) == 5
