@@ -140,7 +140,7 @@ def test_factory_refuses_a_card_that_can_be_seen_to_differ() -> None:
 
 
 def test_factory_reads_back_as_unchanged_where_nothing_differs(tmp_path: Path) -> None:
-    control, profile = FactoryControl(lambda: []), ProfileSpec(name="factory")
+    control, profile = FactoryControl(list), ProfileSpec(name="factory")
     assert control.check(profile) == []
     assert control.read_back(profile) == {"changed": []}
     launch = launch_of(tmp_path)
