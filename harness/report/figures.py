@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from harness.analysis import Analysis
-from harness.report import charts, look
+from harness.report import charts, interactive, look
 from harness.report.charts import Chart
 from harness.report.folder import Campaign
 from harness.report.summary import Names, shown_change
@@ -45,6 +45,7 @@ class Traces:
         phases: Columns ``phase``, ``start_s``, ``end_s``.
         repeats: Profile -> ``repeat.attempt`` shown.
         frame_count: Frames that went in.
+        packed: Every repeat's frame times in the form that the page's script takes.
     """
 
     title: str
@@ -55,6 +56,7 @@ class Traces:
     phases: pd.DataFrame
     repeats: Mapping[str, str]
     frame_count: int
+    packed: Sequence[Mapping[str, Any]]
 
 
 def looks_of(campaign: Campaign) -> dict[str, look.ProfileLook]:
@@ -72,11 +74,16 @@ def middle_repeat(rows: pd.DataFrame) -> dict[str, Any]:
     return {str(k): v for k, v in rows.iloc[0].to_dict().items()}
 
 
-def collect_traces(campaign: Campaign, title: str, setting: str) -> Traces:
-    """Read and reduce frames and telemetry of one title and setting."""
+def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = FRAME_BUCKETS) -> Traces:
+    """Read and reduce frames and telemetry of one title and setting.
+
+    Args:
+        buckets: Buckets of each repeat's trace in the page's interactive chart.
+    """
     repeats = campaign.repeats
     mine = repeats[(repeats["title"] == title) & (repeats["setting"] == setting)]
     frames, tails, series, shown, count = [], [], [], {}, 0
+    packs: list[Mapping[str, Any]] = []
     phases = pd.DataFrame(columns=["phase", "start_s", "end_s"])
     reference = campaign.plan.plan.reference
     present = [p for p in looks_of(campaign) if p in set(mine["profile"])]
@@ -84,12 +91,22 @@ def collect_traces(campaign: Campaign, title: str, setting: str) -> Traces:
         rows = mine[mine["profile"] == profile]
         middle = middle_repeat(rows)
         shown[profile] = f"{middle['repeat_index']}.{middle['attempt_index']}"
-        loaded = [campaign.frames(row) for row in records(rows)]
-        times = [found[1] for found in loaded if found is not None and found[1].size]
+        times, own = [], None
+        for row in records(rows):
+            found = campaign.frames(row)
+            if found is None or not found[1].size:
+                continue
+            times.append(found[1])
+            place = (row["repeat_index"], row["attempt_index"])
+            is_middle = place == (middle["repeat_index"], middle["attempt_index"])
+            own = found if is_middle else own
+            start_s, end_s = float(found[0][0]), float(found[0][-1])
+            width_s = (end_s - start_s) / buckets or 1.0
+            short = envelope(*found, buckets)
+            packs.append(interactive.packed(profile, int(place[0]), is_middle, short, width_s, start_s))
         count += sum(t.size for t in times)
-        own = campaign.frames(middle)
-        if own is not None and own[0].size:
-            short = envelope(own[0], own[1], FRAME_BUCKETS)
+        if own is not None:
+            short = envelope(*own, FRAME_BUCKETS)
             frames.append(
                 pd.DataFrame(
                     {
@@ -122,6 +139,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str) -> Traces:
         phases,
         shown,
         count,
+        packs,
     )
 
 
@@ -390,6 +408,12 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
     )
 
 
+def telemetry_panels(traces: Traces) -> list[tuple[str, str]]:
+    """The quantities of the telemetry chart with their axis labels: at most three panels."""
+    panels = [next((q for q in panel if q[0] in traces.telemetry), None) for panel in TELEMETRY_PANELS]
+    return [panel for panel in panels if panel is not None][:3]
+
+
 def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart]:
     """The charts of one title and setting: frame times, their distribution, telemetry."""
     looks = looks_of(campaign)
@@ -432,12 +456,7 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
                 height_in=3.6,
             )
         )
-    panels = [
-        next((q for q in panel if q[0] in traces.telemetry.columns), None) for panel in TELEMETRY_PANELS
-    ]
-    present = [panel for panel in panels if panel is not None]
-    if len(present) > 3:
-        present = present[:3]
+    present = telemetry_panels(traces)
     if not traces.telemetry.empty and present:
         made.append(
             Chart(

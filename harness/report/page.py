@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
+from typing import Any
 
 import jinja2
 import pandas as pd
@@ -20,8 +21,8 @@ COMPARED = ("speed", "average_fps", "one_percent_low_fps", "score", "mean_power_
 _POINTS_SHOWN = 400
 
 
-def picture(chart: Chart, title: str = "", interactive: str = "") -> Picture:
-    """A chart with its drawing and the table behind it."""
+def picture(chart: Chart, title: str = "", form: Mapping[str, Any] | None = None) -> Picture:
+    """A chart with its drawing, the table behind it, and its interactive form where it has one."""
     return Picture(
         id=chart.id,
         heading=chart.heading,
@@ -29,7 +30,8 @@ def picture(chart: Chart, title: str = "", interactive: str = "") -> Picture:
         alt=chart.alt,
         svg=drawings.page_svg(chart),
         title=title,
-        interactive=interactive,
+        interactive=chart.id if form else "",
+        repeats=sorted({trace["repeat"] for trace in form.get("traces", ())}) if form else (),
         table=data_table(chart) if len(chart.data) <= _POINTS_SHOWN else None,
     )
 
@@ -61,13 +63,14 @@ def view_of(
     names: Names,
     overview: Sequence[Chart],
     by_title: Sequence[tuple[str, Sequence[Chart]]],
+    forms: Mapping[str, Any],
     methods: str = "",
 ) -> View:
     """Everything that the page says."""
     by_id = {chart.id: chart for chart in overview}
 
     def shown(*ids: str) -> list[Picture]:
-        return [picture(by_id[i]) for i in ids if i in by_id]
+        return [picture(by_id[i], form=forms.get(i)) for i in ids if i in by_id]
 
     plan = campaign.plan
     quantity = str(next(iter(campaign.repeats["temperature_quantity"].dropna()), "")) or "temperature"
@@ -100,7 +103,9 @@ def view_of(
         Section(
             "inside",
             "Inside each title",
-            charts=[picture(chart, title=title) for title, charts in by_title for chart in charts],
+            charts=[
+                picture(chart, title, forms.get(chart.id)) for title, charts in by_title for chart in charts
+            ],
         ),
         Section("drift-section", "Drift over the night", charts=shown("drift")),
         Section(
@@ -197,7 +202,7 @@ def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", 
         version=tool_version(),
         bundle=Markup(bundle),
         data=Markup(data),
-        script=Markup(""),
+        script=Markup(environment.get_template("report.js").render()),
     )
 
 

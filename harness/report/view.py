@@ -65,7 +65,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A chart as shown: the drawing, and the name of its interactive form if it has one."""
+    """A chart as shown: the drawing, the name of its interactive form, repeats to choose from."""
 
     id: str
     heading: str
@@ -74,6 +74,7 @@ class Picture:
     svg: Markup
     title: str = ""
     interactive: str = ""
+    repeats: Sequence[int] = ()
     table: Table | None = None
 
 

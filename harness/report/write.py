@@ -13,8 +13,9 @@ import pyarrow.parquet as pq
 
 from harness.analysis import Analysis, AnalysisSettings, analyse
 from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
-from harness.report import figures, page
+from harness.report import figures, interactive, page
 from harness.report.folder import Campaign, read_campaign
+from harness.report.forms import buckets_per_trace, overview_forms, page_data, title_forms
 from harness.report.summary import Names
 from harness.report.view import records
 from harness.tables import schema_of
@@ -49,12 +50,19 @@ def write_report(folder: Path, *, analysis: Analysis | None = None) -> ReportFil
     target.mkdir(exist_ok=True)
     names = Names(campaign)
     overview = figures.summary_charts(campaign, analysis, names)
-    by_title = [
-        (t, figures.title_charts(campaign, figures.collect_traces(campaign, t, s), names))
-        for t, s in measured_titles(campaign)
-    ]
-    view = page.view_of(campaign, analysis, names, overview, by_title)
-    html = page.render(view, figures.looks_of(campaign))
+    looks = figures.looks_of(campaign)
+    enc = interactive.Encodings(looks, {profile: names[profile] for profile in looks})
+    forms = overview_forms(campaign, overview, enc)
+    by_title = []
+    for title, setting in measured_titles(campaign):
+        traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.repeats)))
+        charts = figures.title_charts(campaign, traces, names)
+        forms |= title_forms(traces, charts, enc)
+        by_title.append((title, charts))
+    bundle = interactive.bundle()
+    view = page.view_of(campaign, analysis, names, overview, by_title, forms if bundle else {})
+    data = page_data(forms, names, campaign, overview) if bundle else ""
+    html = page.render(view, looks, bundle, data)
     page_path = target / "index.html"
     write_text(page_path, html)
     return ReportFiles(page_path, write_tables(target, analysis))

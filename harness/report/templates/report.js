@@ -1,0 +1,119 @@
+// Selection, drawing on demand, following the reader's light or dark ground. Data: #report-data.
+(() => {
+  "use strict";
+  const root = document.documentElement;
+  const store = JSON.parse(document.getElementById("report-data").textContent);
+  if (!window.vegaEmbed) return;
+  root.classList.add("js");
+  const pick = document.getElementById("pick-title");
+  const boxes = [...document.querySelectorAll("#controls input[type=checkbox]")];
+  const drawn = new Map();
+  const selected = () => ({ title: pick.value, profiles: boxes.filter((b) => b.checked).map((b) => b.value) });
+
+  const role = (name) => getComputedStyle(root).getPropertyValue("--" + name).trim();
+  const painted = (node) => {
+    if (typeof node === "string") return node[0] === "@" ? role(node.slice(1)) : node;
+    if (Array.isArray(node)) return node.map(painted);
+    if (node && typeof node === "object") return Object.fromEntries(Object.entries(node).map(([k, v]) => [k, painted(v)]));
+    return node;
+  };
+
+  const toRows = (columns) => {
+    const names = Object.keys(columns);
+    const rows = [];
+    for (let i = 0; i < (names.length ? columns[names[0]].length : 0); i++) {
+      const row = {};
+      for (const name of names) {
+        row[name] = columns[name][i];
+        if (store.labels[row[name]] && (name === "profile" || name === "title")) row[name + "_label"] = store.labels[row[name]];
+      }
+      rows.push(row);
+    }
+    return rows;
+  };
+
+  // A packed trace: bucket width, and shortest, longest and mean frame of each bucket in hundredths of a ms.
+  const unpack = (trace) => {
+    const rows = [];
+    trace.low.forEach((low, i) => {
+      if (low !== null) rows.push({
+        profile: trace.profile, profile_label: store.labels[trace.profile], t_s: trace.start + (i + 0.5) * trace.width,
+        low_ms: low / 100, high_ms: trace.high[i] / 100, mean_ms: trace.mean[i] / 100 });
+    });
+    return rows;
+  };
+  const rowsOf = (name) => {
+    const chart = store.charts[name];
+    if (!chart.traces) return toRows(chart.columns);
+    const choice = document.getElementById("repeat-" + name);
+    const middle = !choice || choice.value === "";
+    return chart.traces.filter((t) => (middle ? t.middle : t.repeat === Number(choice.value))).flatMap(unpack);
+  };
+
+  const config = () => ({
+    aria: false, background: null, font: "inherit",
+    view: { stroke: null },
+    axis: { gridColor: role("rule"), domainColor: role("rule"), tickColor: role("rule"), labelColor: role("ink"),
+      titleColor: role("quiet-ink"), titleFontWeight: "normal", labelFontSize: 12, titleFontSize: 12, labelLimit: 170 },
+    title: { color: role("ink"), fontSize: 13 },
+    header: { labelColor: role("ink"), labelFontSize: 12, labelFontWeight: "bold" },
+  });
+
+  // Vega-Lite sizes panels, not whole concatenations: spread the width over the panels here.
+  const sized = (spec, width) => {
+    const inner = Math.max(160, width - 70);
+    if (spec.concat) {
+      const columns = width < 700 ? 1 : spec.concat.length;
+      const labels = Math.min(180, 7 * Math.max(...store.rowLabels.map((l) => l.length)) + 20);
+      const each = Math.max(150, (width - columns * labels - 40) / columns);
+      return { ...spec, columns, concat: spec.concat.map((p) => ({ ...p, width: each })) };
+    }
+    if (spec.vconcat) return { ...spec, vconcat: spec.vconcat.map((p) => ({ ...p, width: inner })) };
+    if (spec.facet) return { ...spec, spec: { ...spec.spec, width: inner } };
+    return { ...spec, width: "container", autosize: { type: "fit-x", contains: "padding" } };
+  };
+
+  const draw = async (place) => {
+    const name = place.dataset.chart;
+    const state = selected();
+    const width = place.clientWidth;
+    const spec = { $schema: "https://vega.github.io/schema/vega-lite/v6.json", ...sized(painted(store.charts[name].spec), width),
+      data: { name: "rows", values: rowsOf(name) }, config: config() };
+    spec.params = [...(spec.params || []), { name: "title", value: state.title }, { name: "profiles", value: state.profiles }];
+    const before = drawn.get(place);
+    if (before) before.view.finalize();
+    const made = await vegaEmbed(place, spec, { actions: false, renderer: "svg", mode: "vega-lite" });
+    drawn.set(place, { view: made.view, width });
+    place.dataset.drawn = "yes";
+    const now = selected();
+    if (JSON.stringify(now) !== JSON.stringify(state)) made.view.signal("title", now.title).signal("profiles", now.profiles).runAsync();
+  };
+
+  const select = () => {
+    const state = selected();
+    for (const element of document.querySelectorAll("main [data-title], main [data-profile]")) {
+      const { title, profile } = element.dataset;
+      element.hidden = Boolean((title && state.title && title !== state.title) || (profile && !state.profiles.includes(profile)));
+    }
+    for (const { view } of drawn.values()) view.signal("title", state.title).signal("profiles", state.profiles).runAsync();
+  };
+  pick.addEventListener("change", select);
+  boxes.forEach((box) => box.addEventListener("change", select));
+
+  const places = [...document.querySelectorAll("[data-chart]")];
+  const seen = new IntersectionObserver((entries) => {
+    for (const entry of entries) if (entry.isIntersecting && !drawn.has(entry.target)) { drawn.set(entry.target, { view: { finalize() {}, signal() { return this; }, runAsync() {} }, width: 0 }); draw(entry.target); }
+  }, { rootMargin: "600px" });
+  places.forEach((place) => seen.observe(place));
+  for (const choice of document.querySelectorAll("select[data-repeat-of]"))
+    choice.addEventListener("change", () => draw(document.getElementById(choice.dataset.repeatOf + "-interactive")));
+
+  const again = () => places.filter((p) => drawn.has(p)).forEach(draw);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
+  let waiting = 0;
+  addEventListener("resize", () => {
+    clearTimeout(waiting);
+    waiting = setTimeout(() => places.filter((p) => drawn.has(p) && p.clientWidth && Math.abs(p.clientWidth - drawn.get(p).width) > 4).forEach(draw), 150);
+  });
+  root.dataset.ready = "yes";
+})();
