@@ -26,7 +26,7 @@ def expand(plan: Plan) -> tuple[Cell, ...]:
 def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSpec) -> Cell:
     overrides = {
         key: value
-        for key in ("measure_s", "deadline_s", "frame_log", "warm_up", "soak")
+        for key in ("measure_s", "deadline_s", "frame_log", "expect_lines", "warm_up", "soak")
         if (value := getattr(setting, key)) is not None
     }
     resolved = title.model_copy(update=overrides)

@@ -6,12 +6,39 @@ validated by the plugin's own model; see :mod:`harness.plan.load`. Times are sec
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 Then = Literal["skip", "mark", "stop"]
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
+CheckCode = Literal[
+    "title-failed",
+    "driver-reset",
+    "memory-exhausted",
+    "expected-line",
+    "profile-not-in-force",
+    "window-short",
+    "frame-log-unit",
+    "frame-log-missing",
+    "frame-log-too-long",
+    "frame-log-not-monotonic",
+    "frame-log-dropped-rows",
+    "frame-log-repeated",
+    "frame-log-short",
+    "long-pause",
+    "frame-cap",
+    "foreign-cpu-load",
+    "foreign-gpu-load",
+    "limit-reasons",
+    "start-temperature",
+    "ambient-temperature",
+    "telemetry-gap",
+    "unsteady",
+    "outlier",
+]
+#: A limit, or false for none (TOML has no null).
+Threshold = Annotated[float | None, BeforeValidator(lambda value: None if value is False else value)]
 Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
 
 
@@ -121,12 +148,37 @@ class Retries(Part):
 
 
 class Checks(Part):
-    """Table ``[checks]``: thresholds of the rules that accept or reject an attempt; null switches one off."""
+    """Table ``[checks]``: thresholds of the rules that accept or reject an attempt; false switches one off.
 
-    foreign_cpu_load_at_most_pct: float | None = Field(default=10, ge=0)
-    telemetry_gap_at_most_s: float | None = Field(default=2, gt=0)
-    window_at_least_pct: float | None = Field(default=90, gt=0, le=100)
-    longest_pause_at_most_s: float | None = Field(default=5, gt=0)
+    Each rule has the short name of :data:`harness.checks.CHECKS`; ``mark_only`` lists those that only mark.
+    """
+
+    mark_only: list[CheckCode] = Field(
+        default=["start-temperature", "ambient-temperature", "frame-cap", "unsteady"],
+        description="short names of checks that mark an attempt instead of rejecting it",
+    )
+    foreign_cpu_load_at_most_pct: Threshold = Field(default=10, ge=0)
+    idle_gpu_load_at_most_pct: Threshold = Field(default=25, ge=0, description="before the title starts")
+    extra_gpu_processes_at_most: Threshold = Field(default=0, ge=0, description="beyond the night's usual")
+    alarming_limits_at_most_pct: Threshold = Field(
+        default=1, ge=0, le=100, description="share of the window under a thermal or power-brake limit"
+    )
+    start_temp_within_k: Threshold = Field(default=3, gt=0, description="of the night's usual start")
+    ambient_temp_within_k: Threshold = Field(default=3, gt=0, description="of the night's first ambient")
+    telemetry_gap_at_most_s: Threshold = Field(default=2, gt=0)
+    window_at_least_pct: Threshold = Field(default=90, gt=0, le=100)
+    frames_cover_at_least_pct: Threshold = Field(default=95, gt=0, le=100, description="of the window")
+    dropped_rows_at_most_pct: Threshold = Field(default=1, ge=0, le=100, description="of the frame log")
+    repeated_frames_at_most_pct: Threshold = Field(default=5, ge=0, le=100, description="frozen or doubled")
+    longest_pause_at_most_s: Threshold = Field(default=5, gt=0)
+    frames_at_cap_at_most_pct: Threshold = Field(default=80, gt=0, le=100)
+    memory_use_at_most_pct: Threshold = Field(default=98, gt=0, le=100, description="main memory, card's")
+    unsteady_level_at_most_pct: Threshold = Field(
+        default=5, gt=0, description="largest step of the frame rate inside the window"
+    )
+    outlier_beyond_deviations: Threshold = Field(
+        default=6, gt=0, description="from the other repeats of its cell; marks, never rejects"
+    )
 
 
 class SensorSpec(OpenPart):
@@ -158,6 +210,7 @@ class SettingSpec(OpenPart):
     measure_s: float | None = Field(default=None, gt=0)
     deadline_s: float | None = Field(default=None, gt=0)
     frame_log: FrameLogSpec | None = None
+    expect_lines: list[str] | None = None
     warm_up: WarmUp | None = None
     soak: Soak | None = None
 
@@ -174,6 +227,9 @@ class TitleSpec(OpenPart):
         default=60, gt=0, description="without output, frame or processor time for longer it has hung"
     )
     frame_log: FrameLogSpec | None = None
+    expect_lines: list[str] = Field(
+        default_factory=list, description="patterns that its output must show, as the resolution in use"
+    )
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
     warm_up: WarmUp | None = None
     soak: Soak | None = None

@@ -1,0 +1,114 @@
+"""Checks of the conditions under which an attempt was measured. Each returns a sentence, or None."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from harness.checks.evidence import AttemptEvidence
+from harness.plan.schema import Checks
+from harness.telemetry.limits import ALARMING_BITS, all_reasons
+
+
+def title_failed(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The title crashed, hung or said that it failed."""
+    return seen.failure
+
+
+def driver_reset(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The driver was reset or the card was lost."""
+    return seen.driver_reset
+
+
+def profile_not_in_force(seen: AttemptEvidence, _: Checks) -> str | None:
+    """Clocks or power under load are not those of the profile."""
+    return "; ".join(seen.profile_messages) or None
+
+
+def expected_line(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The title's output does not show what the plan expects (such as its resolution)."""
+    if not seen.missing_lines:
+        return None
+    wanted = ", ".join(repr(pattern) for pattern in seen.missing_lines)
+    return f"the title's output has no line that matches {wanted}"
+
+
+def foreign_cpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Other programs used the processor."""
+    load, limit = seen.foreign_cpu_load_pct, limits.foreign_cpu_load_at_most_pct
+    if load is None or limit is None or load <= limit:
+        return None
+    return f"other programs used {load:.1f} % of the processor (limit {limit:g} %)"
+
+
+def foreign_gpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Other programs used the card: it was busy before the launch, or processes were added."""
+    idle, limit = seen.idle_gpu_load_pct, limits.idle_gpu_load_at_most_pct
+    if idle is not None and limit is not None and idle > limit:
+        return f"the card was {idle:.0f} % busy before the title started (limit {limit:g} %)"
+    count, usual, extra = (
+        seen.foreign_gpu_processes,
+        seen.usual_foreign_gpu_processes,
+        limits.extra_gpu_processes_at_most,
+    )
+    if count is None or usual is None or extra is None or count <= usual + extra:
+        return None
+    return f"{count:.0f} other processes were on the card (usual tonight: {usual:.0f})"
+
+
+def limit_reasons(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The driver held the clock down for heat or by a power brake; the plain power limit is normal."""
+    limit, masks = limits.alarming_limits_at_most_pct, seen.limit_reasons
+    if limit is None or not masks.size:
+        return None
+    alarming = masks & ALARMING_BITS
+    share_pct = 100 * float(np.mean(alarming != 0))
+    if share_pct <= limit:
+        return None
+    words = ", ".join(all_reasons(int(mask) for mask in np.unique(alarming) if mask))
+    return f"{words} in {share_pct:.0f} % of the window (limit {limit:g} %)"
+
+
+def start_temperature(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The start temperature is off the night's usual one."""
+    return _off("start temperature", seen.start_temp_c, seen.usual_start_temp_c, limits.start_temp_within_k)
+
+
+def ambient_temperature(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The ambient temperature is off the night's first one."""
+    return _off(
+        "ambient temperature", seen.ambient_temp_c, seen.first_ambient_temp_c, limits.ambient_temp_within_k
+    )
+
+
+def _off(name: str, value: float | None, wanted: float | None, band_k: float | None) -> str | None:
+    if value is None or wanted is None or band_k is None or abs(value - wanted) <= band_k:
+        return None
+    return f"{name} {value:.1f} °C is {value - wanted:+.1f} K off {wanted:.1f} °C (limit {band_k:g} K)"
+
+
+def telemetry_gap(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Telemetry is missing for too long inside the window."""
+    gap, limit = seen.telemetry_gap_s, limits.telemetry_gap_at_most_s
+    if gap is None or limit is None or gap <= limit:
+        return None
+    return f"{gap:.1f} s of the window are without telemetry (limit {limit:g} s)"
+
+
+def window_short(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The window is shorter than planned: the title ended early."""
+    limit = limits.window_at_least_pct
+    if limit is None or not seen.planned_s or seen.measured_s is None:
+        return None
+    share_pct = 100 * seen.measured_s / seen.planned_s
+    if share_pct >= limit:
+        return None
+    return f"the window lasted {seen.measured_s:.1f} s of {seen.planned_s:g} s planned (at least {limit:g} %)"
+
+
+def memory_exhausted(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """A memory was full or nearly so."""
+    limit = limits.memory_use_at_most_pct
+    if limit is None:
+        return None
+    full = [f"{name} was {use:.1f} % full" for name, use in seen.memory_use_pct.items() if use > limit]
+    return f"{' and '.join(full)} (limit {limit:g} %)" if full else None

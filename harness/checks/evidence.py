@@ -1,0 +1,130 @@
+"""What an attempt's checks look at: plain values and arrays, None or empty where there is nothing to see."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class AttemptEvidence:
+    """Evidence of one attempt. Every field may be left at its default: that check then stays silent.
+
+    Attributes:
+        frametime_ms: Frame times inside the window, in order; empty for a title without frames.
+        has_frame_log: The title has a frame log, so frames must be there.
+        planned_s: Length of the window that the plan wants; None where the title ends by itself.
+        measured_s: Length of the window that was measured.
+        running_s: Time from launch to end of the title.
+        log_span_s: Sum of all frame times of the log, before any cut.
+        frame_rows_read: Rows of the frame log.
+        dropped_rows: Rows dropped in reading, by reason.
+        telemetry_gap_s: Time without telemetry inside the window.
+        foreign_cpu_load_pct: Mean over the window.
+        idle_gpu_load_pct: Mean load of the card just before the launch.
+        foreign_gpu_processes: Most seen inside the window.
+        usual_foreign_gpu_processes: Of the attempts before; None at the first.
+        mean_gpu_load_pct: Mean load of the card over the window.
+        limit_reasons: Bit masks sampled inside the window.
+        start_temp_c: Temperature when the cooldown ended.
+        usual_start_temp_c: Median of the attempts before; None at the first.
+        ambient_temp_c: Mean over the window.
+        first_ambient_temp_c: Of the first attempt of the night.
+        profile_messages: What shows that the profile is not in force.
+        failure: What went wrong with the title, in a sentence.
+        driver_reset: What shows a reset of the driver or loss of the card, in a sentence.
+        memory_use_pct: Highest use of each memory, as ``{"main memory": 81.0}``.
+        missing_lines: Patterns of ``expect_lines`` that the output did not show.
+        average_fps: Of this attempt.
+        other_fps: Of the accepted repeats of the same cell.
+    """
+
+    frametime_ms: Floats = field(default_factory=lambda: np.empty(0))
+    has_frame_log: bool = False
+    planned_s: float | None = None
+    measured_s: float | None = None
+    running_s: float | None = None
+    log_span_s: float | None = None
+    frame_rows_read: int | None = None
+    dropped_rows: Mapping[str, int] = field(default_factory=dict)
+    telemetry_gap_s: float | None = None
+    foreign_cpu_load_pct: float | None = None
+    idle_gpu_load_pct: float | None = None
+    foreign_gpu_processes: float | None = None
+    usual_foreign_gpu_processes: float | None = None
+    mean_gpu_load_pct: float | None = None
+    limit_reasons: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    start_temp_c: float | None = None
+    usual_start_temp_c: float | None = None
+    ambient_temp_c: float | None = None
+    first_ambient_temp_c: float | None = None
+    profile_messages: Sequence[str] = ()
+    failure: str | None = None
+    driver_reset: str | None = None
+    memory_use_pct: Mapping[str, float] = field(default_factory=dict)
+    missing_lines: Sequence[str] = ()
+    average_fps: float | None = None
+    other_fps: Sequence[float] = ()
+
+
+def telemetry_evidence(
+    telemetry: pa.Table, measured_s: float, memory_total_mib: Mapping[str, float | None] | None = None
+) -> dict[str, Any]:
+    """The fields of :class:`AttemptEvidence` that an attempt's telemetry tells.
+
+    Args:
+        telemetry: Layout :data:`harness.tables.TELEMETRY`; the window is 0 to ``measured_s``.
+        measured_s: Length of the window.
+        memory_total_mib: Quantity (``memory_used_mib``, ``gpu_memory_used_mib``) -> size of that memory.
+    """
+    t_s = _column(telemetry, "t_s")
+    inside = (t_s >= 0) & (t_s <= measured_s)
+    found: dict[str, Any] = {}
+    foreign = _present(_column(telemetry, "foreign_gpu_processes")[inside])
+    if foreign.size:
+        found["foreign_gpu_processes"] = float(foreign.max())
+    masks = _present(_column(telemetry, "limit_reasons")[inside])
+    found["limit_reasons"] = masks.astype(np.int64)
+    if "phase" in telemetry.column_names:
+        phases = telemetry.column("phase").cast(pa.string()).to_pylist()
+        cooling = np.array([phase == "cooldown" for phase in phases], dtype=bool)
+        if cooling.any():
+            last_s = t_s[cooling].max()
+            idle = _present(_column(telemetry, "gpu_load_pct")[cooling & (t_s >= last_s - 3.0)])
+            if idle.size:
+                found["idle_gpu_load_pct"] = float(idle.mean())
+    counter = _present(_column(telemetry, "energy_j"))
+    if counter.size and bool(np.any(np.diff(counter) < -1.0)):
+        found["driver_reset"] = "the card's energy counter went back: the driver was reset"
+    use = {}
+    for quantity, total in (memory_total_mib or {}).items():
+        values = _present(_column(telemetry, quantity)[inside])
+        if total and values.size:
+            name = "main memory" if quantity == "memory_used_mib" else "the card's memory"
+            use[name] = 100 * float(values.max()) / total
+    found["memory_use_pct"] = use
+    return found
+
+
+def missing_lines(output: str, patterns: Sequence[str]) -> tuple[str, ...]:
+    """Patterns (regular expressions) that no line of a title's output matches."""
+    return tuple(pattern for pattern in patterns if not re.search(pattern, output, re.MULTILINE))
+
+
+def _column(table: pa.Table, name: str) -> Floats:
+    if name not in table.column_names:
+        return np.full(table.num_rows, np.nan)
+    column = table.column(name).cast(pa.float64(), safe=False)
+    return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def _present(values: Floats) -> Floats:
+    return values[np.isfinite(values)]

@@ -1,0 +1,141 @@
+"""Checks of a frame log. Each returns a sentence, or None."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from harness.checks.evidence import AttemptEvidence, Floats
+from harness.plan.schema import Checks
+
+#: Rates at which displays refresh and limiters cap (common practice, no source), 1/s.
+COMMON_RATES = (
+    *(24, 25, 30, 40, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 170, 175, 180),
+    *(200, 240, 280, 300, 360, 480, 500, 540),
+)
+_BLOCK = 16
+
+
+def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
+    """There is a frame log but no frame inside the window."""
+    if not seen.has_frame_log or seen.frametime_ms.size > 1:
+        return None
+    return f"the frame log has {seen.frametime_ms.size} frames inside the window"
+
+
+def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The log is longer or shorter than the run by about a power of 1000: its unit is wrong."""
+    if not seen.log_span_s or not seen.running_s or seen.log_span_s <= 0:
+        return None
+    magnitude = math.log10(seen.log_span_s / seen.running_s)
+    power = round(magnitude / 3)
+    if power == 0 or abs(magnitude - 3 * power) > 0.5:
+        return None
+    return (
+        f"the frame times add up to {seen.log_span_s:.3g} s in a run of {seen.running_s:.0f} s: "
+        f"their unit is wrong by about {1000.0**power:g}; mend frame_log.unit"
+    )
+
+
+def log_too_long(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The frames add up to more time than the title ran: rows are doubled."""
+    if seen.log_span_s is None or not seen.running_s or seen.log_span_s <= 1.1 * seen.running_s + 2:
+        return None
+    return f"the frame times add up to {seen.log_span_s:.0f} s in a run of {seen.running_s:.0f} s"
+
+
+def log_short(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The frames cover too little of the window."""
+    limit = limits.frames_cover_at_least_pct
+    if limit is None or not seen.frametime_ms.size or not seen.measured_s:
+        return None
+    share_pct = 100 * float(seen.frametime_ms.sum()) / 1000 / seen.measured_s
+    if share_pct >= limit:
+        return None
+    return f"the frames cover {share_pct:.0f} % of the window (at least {limit:g} %)"
+
+
+def log_not_monotonic(seen: AttemptEvidence, _: Checks) -> str | None:
+    """Time runs backwards or stands still between frames."""
+    backwards = int(np.count_nonzero(seen.frametime_ms <= 0))
+    return f"{backwards} frames end before or with the frame before" if backwards else None
+
+
+def rows_dropped(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Too many rows of the log were unusable."""
+    limit, dropped = limits.dropped_rows_at_most_pct, sum(seen.dropped_rows.values())
+    if limit is None or not seen.frame_rows_read or 100 * dropped / seen.frame_rows_read <= limit:
+        return None
+    why = ", ".join(f"{count} {reason}" for reason, count in seen.dropped_rows.items() if count)
+    return f"{dropped} of {seen.frame_rows_read} rows were unusable ({why}; limit {limit:g} %)"
+
+
+def frames_repeated(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """The same frame times stand in the log again and again: it froze, or rows are doubled.
+
+    Judged only where the log is fine enough (step under 0.1 % of the median frame time) that equal values
+    are no accident of rounding.
+    """
+    limit, frames = limits.repeated_frames_at_most_pct, seen.frametime_ms
+    if limit is None or frames.size < 4 * _BLOCK or _step_ms(frames) > 0.001 * float(np.median(frames)):
+        return None
+    equal = np.diff(frames) == 0
+    frozen_pct = 100 * float(np.mean(equal))
+    if frozen_pct > limit:
+        return f"{frozen_pct:.0f} % of the frame times equal the one before: frozen log or doubled rows"
+    blocks = np.lib.stride_tricks.sliding_window_view(frames.view(np.int64), _BLOCK)
+    distinct = np.unique((blocks * _HASH).sum(axis=1)).size
+    repeated_pct = 100 * (1 - distinct / blocks.shape[0])
+    if repeated_pct > limit:
+        return f"{repeated_pct:.0f} % of the log stands in it twice"
+    return None
+
+
+#: Odd factors: equal blocks have equal sums (modulo 2**64), unequal ones by chance only.
+_HASH = np.random.default_rng(16).integers(-(2**62), 2**62, _BLOCK) * 2 + 1
+
+
+def _step_ms(frames: Floats) -> float:
+    """Smallest difference between distinct frame times: the log's own resolution."""
+    steps = np.diff(np.unique(frames))
+    return float(steps.min()) if steps.size else 0.0
+
+
+def long_pause(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """One frame took as long as a pause, a loading screen or a window out of focus."""
+    limit = limits.longest_pause_at_most_s
+    if limit is None or not seen.frametime_ms.size:
+        return None
+    longest_s = float(seen.frametime_ms.max()) / 1000
+    if longest_s <= limit:
+        return None
+    at_s = float(seen.frametime_ms[: int(seen.frametime_ms.argmax())].sum()) / 1000
+    return f"no frame for {longest_s:.1f} s, {at_s:.0f} s into the window (limit {limit:g} s)"
+
+
+def frame_cap(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Frame times sit on a refresh rate or a cap: the title was held back, so profiles can't differ.
+
+    A frame counts as capped when it lies within 1 % of the interval of a common rate (a cap), or within
+    2 % of a multiple of it (vertical sync). The card at full load speaks against a cap.
+    """
+    limit, frames = limits.frames_at_cap_at_most_pct, seen.frametime_ms
+    busy = seen.mean_gpu_load_pct is not None and seen.mean_gpu_load_pct >= 97
+    if limit is None or frames.size < 100 or busy:
+        return None
+    median_ms = float(np.median(frames))
+    rate = min(COMMON_RATES, key=lambda rate: abs(median_ms * rate / 1000 - 1))
+    if abs(median_ms * rate / 1000 - 1) <= 0.002:
+        share_pct = 100 * float(np.mean(np.abs(frames * rate / 1000 - 1) <= 0.01))
+        if share_pct > limit:
+            return f"{share_pct:.0f} % of the frames come at {rate} a second: frame cap or vertical sync"
+    for rate in COMMON_RATES:
+        multiples = frames * rate / 1000
+        whole = np.round(multiples)
+        on_grid = (np.abs(multiples - whole) <= 0.02) & (whole >= 1) & (whole <= 4)
+        share_pct = 100 * float(np.mean(on_grid))
+        counts = np.bincount(whole[on_grid].astype(np.int64), minlength=5)[1:]
+        if share_pct > limit and np.count_nonzero(counts > 0.05 * frames.size) >= 2:
+            return f"{share_pct:.0f} % of the frames last whole multiples of 1/{rate} s: vertical sync"
+    return None

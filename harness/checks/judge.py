@@ -1,0 +1,80 @@
+"""Puts an attempt before all checks: accepted or rejected, with reason, and what was unusual."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from harness.checks import conditions, framelog
+from harness.checks.evidence import AttemptEvidence
+from harness.plan.schema import Checks
+
+Rule = Callable[[AttemptEvidence, Checks], str | None]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check: its short name, for the plan and the tables, and its rule."""
+
+    code: str
+    rule: Rule
+
+    @property
+    def meaning(self) -> str:
+        """What it looks for, in a sentence."""
+        return (self.rule.__doc__ or "").partition("\n")[0]
+
+
+#: All checks, in the order in which they decide: the first that fires gives the reason.
+CHECKS: Final[tuple[Check, ...]] = (
+    Check("title-failed", conditions.title_failed),
+    Check("driver-reset", conditions.driver_reset),
+    Check("memory-exhausted", conditions.memory_exhausted),
+    Check("expected-line", conditions.expected_line),
+    Check("profile-not-in-force", conditions.profile_not_in_force),
+    Check("window-short", conditions.window_short),
+    Check("frame-log-unit", framelog.log_unit),
+    Check("frame-log-missing", framelog.log_missing),
+    Check("frame-log-too-long", framelog.log_too_long),
+    Check("frame-log-not-monotonic", framelog.log_not_monotonic),
+    Check("frame-log-dropped-rows", framelog.rows_dropped),
+    Check("frame-log-repeated", framelog.frames_repeated),
+    Check("frame-log-short", framelog.log_short),
+    Check("long-pause", framelog.long_pause),
+    Check("frame-cap", framelog.frame_cap),
+    Check("foreign-cpu-load", conditions.foreign_cpu_load),
+    Check("foreign-gpu-load", conditions.foreign_gpu_load),
+    Check("limit-reasons", conditions.limit_reasons),
+    Check("start-temperature", conditions.start_temperature),
+    Check("ambient-temperature", conditions.ambient_temperature),
+    Check("telemetry-gap", conditions.telemetry_gap),
+)
+CODES: Final[tuple[str, ...]] = tuple(check.code for check in CHECKS)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Outcome of all checks.
+
+    Attributes:
+        accepted: No check rejected the attempt.
+        reason_code: Short name of the check that decided; None when accepted.
+        reason: Its sentence; where more checks rejected, theirs follow.
+        marks: ``code: sentence`` of what was unusual but did not reject.
+    """
+
+    accepted: bool
+    reason_code: str | None
+    reason: str | None
+    marks: tuple[str, ...]
+
+
+def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
+    """Apply all checks. Pure: the same evidence and thresholds give the same judgement."""
+    fired = [(check.code, said) for check in CHECKS if (said := check.rule(evidence, checks))]
+    against = [(code, said) for code, said in fired if code not in checks.mark_only]
+    marks = tuple(f"{code}: {said}" for code, said in fired if code in checks.mark_only)
+    if not against:
+        return Judgement(True, None, None, marks)
+    return Judgement(False, against[0][0], "; ".join(said for _, said in against), marks)
