@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,8 @@ from harness.terminal import print_table
 
 #: Metrics of the closing table, in this order, those that were measured.
 _CLOSING = ("average_fps", "one_percent_low_fps", "score", "mean_power_w", "fps_per_w", "end_core_temp_c")
+#: Ratios from here on say only that the interval is useless.
+_HUGE = 11
 
 
 @dataclass(frozen=True)
@@ -89,18 +92,22 @@ def closing_rows(analysis: Analysis) -> list[list[str]]:
 
 
 def _measured(cell: dict[str, Any]) -> str:
-    text = f"{cell['mean']:.4g}"
-    return text if pd.isna(cell["low"]) else f"{text} ± {(cell['high'] - cell['low']) / 2:.2g}"
+    """Mean ± half width, both to the half width's second digit."""
+    if cell["low"] is None:
+        return f"{cell['mean']:.4g}"
+    half = (cell["high"] - cell["low"]) / 2
+    decimals = 3 if half <= 0 else min(3, max(0, 1 - math.floor(math.log10(half))))
+    return f"{cell['mean']:.{decimals}f} ± {half:.{decimals}f}"
 
 
 def _claim(claim: dict[str, Any]) -> str:
     def shown(value: float) -> str:
         if claim["scale"] == "ratio":
-            return f"{(value - 1) * 100:+.1f} %"
+            return f"{(value - 1) * 100:+.1f} %" if value < _HUGE else f"over +{(_HUGE - 1) * 100} %"
         return f"{value:+.1f} {claim['unit']}"
 
     text = shown(claim["estimate"]).replace("-", "−")
-    if pd.isna(claim["low"]):
+    if claim["low"] is None:
         return text
     return f"{text} ({shown(claim['low'])} to {shown(claim['high'])})".replace("-", "−")
 

@@ -12,7 +12,6 @@ from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.load import load_plan
 from harness.plan.order import arrange
-from harness.plan.schema_json import plan_schema
 from harness.plugins import PluginHost
 from harness.terminal import console, duration, print_table
 
@@ -88,5 +87,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _schema(arguments: argparse.Namespace) -> int:
+    from harness.plan.schema_json import plan_schema
+
     print_json(plan_schema(PluginHost().kinds))
     return 0

@@ -139,7 +139,7 @@ def _run(
 ) -> CampaignResult:
     keeper = ProfileKeeper(rig.open_control, store, allow_hardware_changes=plan.plan.allow_hardware_changes)
     if store.open_snapshots():
-        observer.on_message("warning", "the last run did not restore the card; restoring it first")
+        observer.on_message("warning", "the last run did not restore what it had changed; restoring it first")
         keeper.restore()
     for message in _opening_messages(store):
         observer.on_message("info", message)

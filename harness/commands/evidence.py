@@ -1,0 +1,121 @@
+"""``status``: what a campaign folder says of itself."""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+from harness.commands import add_command, print_json
+from harness.store.campaign import CampaignStore
+from harness.terminal import console, duration, print_table
+
+#: Without a sign of life for this long, a run whose process is gone is taken to have ended, seconds.
+_SILENT_S = 60.0
+
+
+def register(commands: Any) -> None:
+    """Add the commands of this module."""
+    status = add_command(
+        commands,
+        "status",
+        _status,
+        summary="where a campaign stands, what is left, when it ends",
+        example="levelrig status campaigns/first-night",
+        reports=True,
+    )
+    status.add_argument("folder", type=Path, help="campaign folder")
+
+
+def _status(arguments: argparse.Namespace) -> int:
+    store = CampaignStore.read(arguments.folder)
+    try:
+        found = summarise(store, datetime.now(UTC))
+    finally:
+        store.close()
+    if arguments.json:
+        print_json(found)
+        return 0
+    out = console()
+    out.print(f"{arguments.folder}: {found['state']}", markup=False)
+    out.print(f"{found['accepted']} of {found['wanted']} repeats accepted, {found['left']} left to measure")
+    if found["ends_utc"]:
+        left_s = found["ends_in_s"]
+        out.print(f"ends about {found['ends_utc']:%Y-%m-%d %H:%M} UTC, in {duration(left_s)}")
+    out.print()
+    print_table(
+        out,
+        "",
+        ["cell", "accepted", "wanted", "attempts", "state"],
+        [
+            [c["cell_id"], str(c["accepted"]), str(c["wanted"]), str(c["attempts"]), c["state"]]
+            for c in found["cells"]
+        ],
+    )
+    for entry in found["set_aside"]:
+        out.print(f"unstable: {entry}", markup=False)
+    return 0
+
+
+def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
+    """The state of a campaign as JSON values.
+
+    Args:
+        store: Open for reading.
+        now_utc: Present wall-clock time.
+    """
+    standing = store.standing()
+    session = store.sessions()[-1]
+    alive = psutil.pid_exists(session.pid) and (now_utc - session.heartbeat_utc).total_seconds() < _SILENT_S
+    running = session.closed_utc is None and alive
+    attempts = store.attempts_table().to_pylist()
+    durations_s = [row["duration_s"] for row in attempts if row["duration_s"]]
+    left = len(standing.remaining)
+    ends_in_s = left * statistics.median(durations_s) if running and durations_s else None
+    if running:
+        state = f"running (process {session.pid})"
+    elif left:
+        state = "stopped; the same run command goes on"
+    else:
+        state = (
+            "complete" if standing.accepted_count == standing.wanted_count else "ended, some repeats missing"
+        )
+    return {
+        "campaign_id": store.campaign_id,
+        "state": state,
+        "running": running,
+        "accepted": standing.accepted_count,
+        "wanted": standing.wanted_count,
+        "left": left,
+        "ends_in_s": ends_in_s,
+        "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
+        "verdicts": dict(Counter(row["verdict"] for row in attempts)),
+        "set_aside": [entry.reason for entry in standing.set_aside],
+        "cells": _cells(store),
+    }
+
+
+def _cells(store: CampaignStore) -> list[dict[str, Any]]:
+    cells: dict[str, dict[str, Any]] = {}
+    for repeat in store.standing().repeats:
+        counts = {"accepted": 0, "wanted": 0, "attempts": 0, "open": 0, "aside": 0}
+        cell = cells.setdefault(repeat.slot.cell_id, {"cell_id": repeat.slot.cell_id, **counts})
+        cell["wanted"] += 1
+        cell["accepted"] += repeat.accepted
+        cell["attempts"] += repeat.attempts
+        cell["open"] += repeat.open
+        cell["aside"] += repeat.set_aside
+    for cell in cells.values():
+        still_open, aside = cell.pop("open"), cell.pop("aside")
+        if cell["accepted"] == cell["wanted"]:
+            cell["state"] = "complete"
+        elif aside:
+            cell["state"] = "set aside as unstable"
+        else:
+            cell["state"] = f"{still_open} to measure" if still_open else "no tries left"
+    return list(cells.values())
