@@ -79,7 +79,7 @@ class Cleaner:
             faults = None if faults is None else faults[ours]
         interval_ms = self._quantity(rows, mapping.interval_column, places)
         if interval_ms is not None:
-            interval_ms = interval_ms * (mapping.interval_seconds * 1e3)
+            interval_ms = mapping.interval_scale.ms(interval_ms)
         time = self._relative_time(rows, places, faults)
         damage = self._damage(faults, interval_ms, time, rows, places, first_row)
         left_out = self._left_out(rows, places)
@@ -101,6 +101,7 @@ class Cleaner:
                 f"{self._mapping.filter_column!r}; values there: {values}; set filter_value to one of these"
             )
         self._stop_if_hopeless(final=True)
+        self._stop_if_too_coarse()
         if self._pending_ms:
             self._pending_ms.clear()  # trailing frames that were never shown end no frame
 
@@ -117,16 +118,14 @@ class Cleaner:
             notes.append(f"{damaged} unreadable rows were left out; first: {self._first_damage}")
             if self._mapping.time_column is None:
                 notes.append("the time axis is short by those rows, as their frame times are unknown")
-        for reason in (NOT_SHOWN, GENERATED):
-            if self.account[reason]:
-                notes.append(f"{self.account[reason]} frames: {reason}")
-        return notes
+        flagged = (NOT_SHOWN, GENERATED)
+        return notes + [f"{self.account[r]} frames: {r}" for r in flagged if self.account[r]]
 
     def _ours(self, rows: RawRows) -> NDArray[np.bool_]:
         assert self._mapping.filter_column is not None
         column = pc.utf8_trim_whitespace(_words(rows.columns[self._mapping.filter_column]))
         mask = pc.is_in(column, value_set=pa.array(list(self._mapping.filter_values), pa.string()))
-        ours = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
+        ours: NDArray[np.bool_] = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
         if (
             rows.faults is not None
         ):  # a row too damaged to tell whose it is counts as damaged, not as another's
@@ -142,9 +141,8 @@ class Cleaner:
     ) -> NDArray[np.float64] | None:
         if reference is None:
             return None
-        values: NDArray[np.float64] = rows.columns[reference].to_numpy(zero_copy_only=False)
-        if values.dtype != np.float64:
-            values = values.astype(np.float64)
+        column = rows.columns[reference].to_numpy(zero_copy_only=False)
+        values = np.asarray(column, np.float64)
         return values if places is None else values[places]
 
     def _relative_time(
@@ -164,9 +162,11 @@ class Cleaner:
                 return np.full(len(values), np.nan)
             self._origin = values[int(np.argmax(usable))].item()
         assert self._origin is not None
+        relative: NDArray[np.float64] = np.subtract(values, self._origin, dtype=np.float64)
         if values.dtype == np.int64 and isinstance(self._origin, int):
-            return (values - self._origin).astype(np.float64)
-        return values.astype(np.float64) - float(self._origin)
+            near = np.abs(relative) < 2.0**62  # whole-number differences are exact but must not overflow
+            relative[near] = values[near] - self._origin
+        return relative
 
     def _damage(
         self,
@@ -328,12 +328,12 @@ class Cleaner:
         same[0] &= not starts_log
         self.account[NO_TIME] += int(np.count_nonzero(same))
         chosen = chosen[good] if places is None else places[chosen[good]]
-        frametime_ms = lengths[good] * (self._mapping.time_seconds * 1e3)
+        frametime_ms = self._mapping.time_scale.ms(lengths[good])
         return CleanBatch(self._log_time(times[good]), frametime_ms, self._kept(rows, chosen))
 
     def _log_time(self, relative: NDArray[np.float64]) -> NDArray[np.float64]:
-        scale = self._mapping.time_seconds
-        return (0.0 if self._origin is None else self._origin * scale) + relative * scale
+        scale = self._mapping.time_scale
+        return (self._origin or 0) / scale.units_per_s + scale.s(relative)
 
     def _refuse_backwards(
         self,
@@ -345,11 +345,12 @@ class Cleaner:
     ) -> None:
         place = int(np.argmax(lengths < 0))
         row = first_row + int(chosen[place] if places is None else places[chosen[place]])
-        back = -lengths[place] * self._mapping.time_seconds
+        back = -lengths[place] / self._mapping.time_scale.units_per_s
         raise FrameLogError(
-            f"{self._path}: data row {row}, column {self._mapping.time_column!r}: time goes back by {back:.6g} s; "
-            "the log holds several runs (set when_time_goes_back = 'last-run'), several processes (set "
-            "filter_column and filter_value) or unordered rows (set when_time_goes_back = 'sort')"
+            f"{self._path}: data row {row}, column {self._mapping.time_column!r}: time goes back by "
+            f"{back:.6g} s; the log holds several runs (set when_time_goes_back = 'last-run'), several "
+            "processes (set filter_column and filter_value) or unordered rows (set when_time_goes_back = "
+            "'sort')"
         )
 
     def _kept(self, rows: RawRows, chosen: NDArray[np.int64] | None) -> dict[str, pa.Array]:
@@ -373,9 +374,23 @@ class Cleaner:
             return
         raise FrameLogError(
             f"{self._path}: {damaged} of {own} rows can't be used ({share_pct:.3g} %, allowed "
-            f"{limit_pct:g} %); first: {self._first_damage}; check delimiter, decimal and the mapped columns, "
-            "or raise damaged_rows_at_most_pct"
+            f"{limit_pct:g} %); first: {self._first_damage}; check delimiter, decimal and the mapped "
+            "columns, or raise damaged_rows_at_most_pct"
         )
+
+    def _stop_if_too_coarse(self) -> None:
+        """Refuse times so large that a binary floating-point number can't tell frames apart."""
+        if not isinstance(self._origin, float) or self._previous is None or self.frames == 0:
+            return
+        step = math.ulp(max(abs(self._origin), abs(self._origin + self._previous)))
+        mean = abs(self._previous) / self.frames
+        if step > 0.01 * mean:
+            raise FrameLogError(
+                f"{self._path}: column {self._mapping.time_column!r} holds times near "
+                f"{self._origin:.6g} that are known only to "
+                f"{1e3 * step / self._mapping.time_scale.units_per_s:.3g} ms; write whole numbers below "
+                "2**63, or times since the start of the log"
+            )
 
 
 class _RunningSum:

@@ -51,7 +51,8 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
                 )
     except (OSError, pa.ArrowException) as error:
         raise FrameLogError(
-            f"{path}: not readable as Parquet ({error}); the file is damaged or was not closed, write it again"
+            f"{path}: not readable as Parquet ({error}); "
+            "the file is damaged or was not closed, write it again"
         ) from error
 
 
@@ -67,10 +68,20 @@ def _from_arrays(found: dict[str, pa.Array], numbers: dict[str, bool], count: in
                 faults[missing] = EMPTY
                 sample = f"no value in {reference!r}"
                 column = column.fill_null(0)
-            whole = pa.types.is_integer(column.type) and column.type != pa.uint64()
-            column = column.cast(pa.int64() if whole else pa.float64())
+            column = _plain_numbers(column)
         columns[reference] = column
     return RawRows(count, columns, faults, sample)
+
+
+def _plain_numbers(column: pa.Array) -> pa.Array:
+    if pa.types.is_integer(column.type):
+        try:
+            return column.cast(pa.int64())
+        except (
+            pa.ArrowInvalid
+        ):  # an unsigned counter above 2**63; the cleaning tells whether that is too coarse
+            pass
+    return column.cast(pa.float64(), safe=False)
 
 
 def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:

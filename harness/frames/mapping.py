@@ -6,14 +6,35 @@ in a title's ``frame_log`` table; ``levelrig map FILE`` proposes them from the n
 
 from __future__ import annotations
 
+import codecs
+from dataclasses import dataclass
 from typing import Any, Literal, Self
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 Unit = Literal["s", "ms", "us", "ns", "ticks"]
-_SECONDS: dict[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+_UNITS_PER_S: dict[str, float] = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 _NAMED_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " ", "bar": "|"}
 _TRUE_WORDS = ["1", "true", "yes"]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Units in a second. Divides where it can, so that 16667 µs is exactly 16.667 ms."""
+
+    units_per_s: float
+
+    def s(self, value: NDArray[np.float64]) -> NDArray[np.float64]:
+        """In seconds."""
+        return value / self.units_per_s
+
+    def ms(self, value: NDArray[np.float64]) -> NDArray[np.float64]:
+        """In milliseconds; a new array only where something changes."""
+        if self.units_per_s == 1e3:
+            return value
+        return value * 1e3 if self.units_per_s == 1.0 else value / (self.units_per_s / 1e3)
 
 
 class ColumnMapping(BaseModel):
@@ -64,7 +85,7 @@ class ColumnMapping(BaseModel):
     filter_value: str | list[str] | None = Field(default=None, description="value(s) of the rows to use")
     dropped_column: str | None = Field(
         default=None,
-        description="column that flags frames which were never shown; their time counts to the next one shown",
+        description="column that flags frames which were never shown; their time counts to the next one",
     )
     dropped_values: list[str] = Field(default=_TRUE_WORDS, description="values that mean: not shown")
     generated_column: str | None = Field(
@@ -73,7 +94,7 @@ class ColumnMapping(BaseModel):
     generated_values: list[str] = Field(default=_TRUE_WORDS, description="values that mean: interpolated")
     generated_frames: Literal["leave-out", "count"] = Field(
         default="leave-out",
-        description="what becomes of interpolated frames; left out, their time counts to the next rendered one",
+        description="what becomes of interpolated frames; left out, their time counts to the next frame",
     )
     keep_columns: list[str] = Field(default=[], description="further columns to keep beside the frame time")
     when_time_goes_back: Literal["stop", "sort", "first-run", "last-run"] = Field(
@@ -96,6 +117,15 @@ class ColumnMapping(BaseModel):
         value = _NAMED_DELIMITERS.get(value, value)
         if isinstance(value, str) and (len(value) != 1 or not value.isascii() or value in '"\r\n'):
             raise ValueError("give one character, or tab, comma, semicolon, space, bar")
+        return value
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str) -> str:
+        try:
+            codecs.lookup(value)
+        except LookupError:
+            raise ValueError(f"no encoding {value!r}; usual ones: utf-8, utf-16, latin-1, cp1252") from None
         return value
 
     @field_validator("filter_value", mode="before")
@@ -137,20 +167,20 @@ class ColumnMapping(BaseModel):
         return (self.filter_value,) if isinstance(self.filter_value, str) else tuple(self.filter_value)
 
     @property
-    def interval_seconds(self) -> float:
-        """Seconds in one unit of the interval column."""
-        return self._seconds(self.unit)
+    def interval_scale(self) -> Scale:
+        """Of the interval column."""
+        return Scale(self._units_per_s(self.unit))
 
     @property
-    def time_seconds(self) -> float:
-        """Seconds in one unit of the time column."""
-        return self._seconds(self.time_unit or self.unit)
+    def time_scale(self) -> Scale:
+        """Of the time column."""
+        return Scale(self._units_per_s(self.time_unit or self.unit))
 
-    def _seconds(self, unit: Unit) -> float:
+    def _units_per_s(self, unit: Unit) -> float:
         if unit == "ticks":
             assert self.ticks_per_s is not None
-            return 1.0 / self.ticks_per_s
-        return _SECONDS[unit]
+            return self.ticks_per_s
+        return _UNITS_PER_S[unit]
 
     def wanted_columns(self) -> dict[str, str]:
         """Column reference -> plan key that names it, for every column to read, in a fixed order."""

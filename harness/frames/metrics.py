@@ -108,7 +108,7 @@ def below_fps_time_pct(frametime_ms: NDArray[np.float64], fps: float) -> float:
 
 
 def per_second_fps(frametime_ms: NDArray[np.float64], start_s: float = 0.0) -> NDArray[np.float64]:
-    """Frames in each whole second of the run, 1/s; a frame counts to the seconds it spans, by share of its time.
+    """Frames in each whole second of the run, 1/s; a frame counts to the seconds it spans, in parts.
 
     With ``F(t)`` the number of frames done by ``t``, linear within a frame: ``F(s+1) - F(s)``.
 
@@ -144,7 +144,8 @@ def frame_metrics(
         stutter_half_width: See there.
     """
     if not frametime_ms.size:
-        return {key: None for key in METRIC_KEYS} | {"frame_count": 0, "low_definition": low_definition}
+        nothing: Metrics = dict.fromkeys(METRIC_KEYS)
+        return nothing | {"frame_count": 0, "low_definition": low_definition}
     check_frametimes(frametime_ms)
     ordered = np.sort(frametime_ms)
     total_ms = float(np.sum(frametime_ms))
@@ -221,7 +222,7 @@ def percentile_of_sorted(ordered: NDArray[np.float64], q: float) -> float:
 
 
 def percentile_rank(n: int, q: float) -> tuple[int, float]:
-    """Place (from 0) of the lower order statistic of the type-7 percentile, and the share of the upper one."""
+    """Place (from 0) of the type-7 percentile's lower order statistic, and the share of the upper one."""
     position = (n - 1) * (q / 100.0)
     low = min(math.floor(position), n - 1)
     return low, position - low

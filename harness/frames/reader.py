@@ -1,4 +1,4 @@
-"""Reads a frame log by its mapping: whole (:func:`read_log`) or as a stream of batches (:func:`stream_log`)."""
+"""Reads a frame log by its mapping: whole (:func:`read_log`) or in batches (:func:`stream_log`)."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from harness import tables
 from harness.errors import FrameLogError
@@ -89,8 +90,22 @@ def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
         rows_read=cleaner.rows_read,
         dropped=dropped,
         clock=mapping.clock,
-        notes=tuple(cleaner.notes()),
+        notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms)),
     )
+
+
+def _coarse_clock_note(frametime_ms: NDArray[np.float64]) -> list[str]:
+    """A note when the frame times come in steps over 1 % of their median."""
+    values = np.unique(np.round(frametime_ms[:100_000], 6))
+    if len(values) < 2:
+        return []
+    step_ms, median_ms = float(np.diff(values).min()), float(np.median(frametime_ms))
+    if step_ms <= 0.01 * median_ms:
+        return []
+    return [
+        f"frame times come in steps of {step_ms:.6g} ms, {100 * step_ms / median_ms:.0f} % of their median; "
+        "percentiles and lows are no finer than that"
+    ]
 
 
 def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -58,6 +59,7 @@ def cut_to_window(
     length_s = window_end_s - window_start_s
     log_t_s = log.frames["t_s"].to_numpy()
     frametime_s = log.frames["frametime_ms"].to_numpy() / 1e3
+    uncertainty_ms: float | None
     if log.clock == "rig":
         clock, uncertainty_ms = "rig", 0.0 if clock_uncertainty_ms is None else clock_uncertainty_ms
         t_s = log_t_s - window_start_s
@@ -67,10 +69,10 @@ def cut_to_window(
     else:
         clock, uncertainty_ms = "log-end", None
         t_s = log_t_s - (log_t_s[-1] - length_s) if len(log_t_s) else log_t_s
-    slack_s = 1e-9 * max(1.0, abs(window_start_s), abs(window_end_s))  # rounding of two clock readings
+    slack_s = 1e-9 + 4 * math.ulp(max(abs(window_start_s), abs(window_end_s)))  # rounding of clock readings
     starts_s = t_s - frametime_s
     before = t_s <= slack_s
-    after = starts_s >= length_s - slack_s
+    after = ~before & (starts_s >= length_s - slack_s)
     edge = ~before & ~after & ((starts_s < -slack_s) | (t_s > length_s + slack_s))
     inside = ~(before | after | edge)
     frames = log.frames.set_column(0, tables.FRAMES.field(0), pa.array(t_s, pa.float64()))
