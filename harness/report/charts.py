@@ -210,8 +210,8 @@ def distribution(
             ax.plot(
                 mine["frametime_ms"],
                 mine["slower_pct"],
-                style.dash,
                 color=style.role.light,
+                ls=style.line,
                 label=labels[profile],
                 marker=style.mark,
                 markevery=0.12,
@@ -263,8 +263,8 @@ def telemetry(
                 ax.plot(
                     mine["t_s"],
                     mine[quantity],
-                    style.dash,
                     color=style.role.light,
+                    ls=style.line,
                     lw=1.2 * scale,
                     label=labels[profile],
                     marker=style.mark,

@@ -46,6 +46,12 @@ class Encodings:
             "legend": None,
             "scale": {"domain": names, "range": [looks[n].vega_mark for n in names]},
         }
+        self.dash = {
+            "field": "profile",
+            "type": "nominal",
+            "legend": None,
+            "scale": {"domain": names, "range": [[2 * d for d in looks[n].dash] or [1, 0] for n in names]},
+        }
         self.labels = dict(labels)
 
 
@@ -299,9 +305,9 @@ def frametimes(enc: Encodings) -> Spec:
         "spacing": 8,
         "spec": {
             "height": 74,
-            "params": [_ZOOM],
             "layer": [
                 {
+                    "params": [_ZOOM],
                     "mark": {"type": "area", "opacity": 0.5},
                     "encoding": {"y": {"field": "low_ms", **y}, "y2": {"field": "high_ms"}},
                 },
@@ -343,6 +349,7 @@ def distribution(enc: Encodings) -> Spec:
                 "axis": {"values": [0.1, 1, 10, 100], "format": "~g"},
             },
             "color": enc.color,
+            "strokeDash": enc.dash,
             "tooltip": _tooltip(
                 ("profile_label", "profile", ""),
                 ("frametime_ms", "frame time, ms", ".2f"),
@@ -398,6 +405,7 @@ def telemetry(
                                 "scale": {"zero": False},
                             },
                             "color": enc.color,
+                            "strokeDash": enc.dash,
                             "tooltip": _tooltip(
                                 ("profile_label", "profile", ""),
                                 ("t_s", "time, s", ".1f"),
@@ -424,5 +432,5 @@ def bundle() -> str:
         import vl_convert
     except ImportError:
         return ""
-    code: str = vl_convert.javascript_bundle(None)
+    code: str = vl_convert.javascript_bundle(None)  # type: ignore[arg-type]  # None: the whole bundle
     return code.replace("</script", "<\\/script").replace("<!--", "<\\!--")

@@ -49,7 +49,7 @@ PROFILE_ROLES: tuple[Role, ...] = (
 ROLES: tuple[Role, ...] = (
     PAPER, INK, QUIET_INK, RULE, BAND, BAND_EDGE, PHASE_A, PHASE_B, PHASE_C, ALERT, *PROFILE_ROLES,
 )  # fmt: skip
-_MARKS = ("o", "s", "^", "D", "v", "P", "X", "h")
+_MARKS = ("o", "s", "^", "D", "v", "P", ">", "_")
 _VEGA_MARKS = (
     "circle",
     "square",
@@ -60,7 +60,17 @@ _VEGA_MARKS = (
     "triangle-right",
     "stroke",
 )
-_DASHES = ("-", "--", "-.", ":")
+#: Strokes and gaps in line widths; empty is a solid line.
+_DASHES: tuple[tuple[float, ...], ...] = (
+    (),
+    (5, 2),
+    (2, 1.5),
+    (7, 2, 2, 2),
+    (9, 2),
+    (3, 2, 1, 2),
+    (1, 1),
+    (4, 1, 1, 1, 1, 1),
+)
 FONT_STACK = "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif"
 
 
@@ -71,7 +81,12 @@ class ProfileLook:
     role: Role
     mark: str
     vega_mark: str
-    dash: str
+    dash: tuple[float, ...]
+
+    @property
+    def line(self) -> tuple[float, tuple[float, ...]] | str:
+        """The dash as Matplotlib's line style."""
+        return (0, self.dash) if self.dash else "-"
 
 
 def profile_looks(profiles: list[str], reference: str) -> dict[str, ProfileLook]:
@@ -82,7 +97,7 @@ def profile_looks(profiles: list[str], reference: str) -> dict[str, ProfileLook]
         turn, place = divmod(i, len(PROFILE_ROLES))
         mark = (place + 3 * turn) % len(_MARKS)
         looks[profile] = ProfileLook(
-            PROFILE_ROLES[place], _MARKS[mark], _VEGA_MARKS[mark], _DASHES[turn % len(_DASHES)]
+            PROFILE_ROLES[place], _MARKS[mark], _VEGA_MARKS[mark], _DASHES[(place + 3 * turn) % len(_DASHES)]
         )
     return looks
 

@@ -195,7 +195,7 @@ def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", 
     css = environment.get_template("report.css").render().replace("FONT_STACK", look.FONT_STACK)
     return environment.get_template("report.html.j2").render(
         view=view,
-        roles={profile: style.role.name for profile, style in looks.items()},
+        looks=looks,
         light=Markup(look.css_variables(dark=False)),
         dark=Markup(look.css_variables(dark=True)),
         css=Markup(css),

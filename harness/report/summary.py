@@ -326,7 +326,7 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
 
 def coverage(campaign: Campaign, names: Names) -> list[str]:
     """Cells with fewer accepted repeats than the plan wants, a sentence each."""
-    wanted = campaign.plan.plan.repeats
+    wanted = campaign.plan.plan.repeats_at_least
     repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
     counts = repeats.groupby("cell_id").size().to_dict()
     short = []

@@ -51,7 +51,7 @@
   };
 
   const config = () => ({
-    aria: false, background: null, font: "inherit",
+    aria: false, background: null, font: getComputedStyle(document.body).fontFamily,
     view: { stroke: null },
     axis: { gridColor: role("rule"), domainColor: role("rule"), tickColor: role("rule"), labelColor: role("ink"),
       titleColor: role("quiet-ink"), titleFontWeight: "normal", labelFontSize: 12, titleFontSize: 12, labelLimit: 170 },
