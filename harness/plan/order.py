@@ -16,14 +16,14 @@ from harness.plan.schema import Cell, Plan, Slot
 
 
 def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:
-    """Put ``plan.plan.repeats`` repeats of each cell in order.
+    """Put ``plan.plan.repeats_at_most`` repeats of each cell in order.
 
     ``balanced``: Williams rows within blocks, blocks in rounds. ``shuffled``: in each round all cells in
     random order by the plan's seed. ``as-listed``: every cell's repeats one after the other, as the plan
     lists the cells (the fewest changes of profile and title, and no protection against drift).
     """
     groups = _groups(cells)
-    order, repeats = plan.plan.order, plan.plan.repeats
+    order, repeats = plan.plan.order, plan.plan.repeats_at_most
     if order == "as-listed":
         queue = [(cell.cell_id, repeat) for cell in cells for repeat in range(1, repeats + 1)]
     elif order == "shuffled":

@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    model_validator,
+)
 
 Then = Literal["skip", "mark", "stop"]
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
@@ -63,19 +71,63 @@ class OpenPart(Part):
         return {**known, "options": options}
 
 
+class AdaptiveRepeats(Part):
+    """``repeats`` as a table: go on until the margin is decided, within bounds.
+
+    A group-sequential rule keeps the error rate of the decisions; see :mod:`harness.analysis.sequential`.
+    """
+
+    at_least: int = Field(default=3, ge=2, le=1000, description="repeats of each cell before the first look")
+    at_most: int = Field(ge=2, le=1000, description="repeats of each cell after which it is left undecided")
+    until_margin_is_decided: bool = True
+    decide_on: list[str] = Field(
+        default=["average_fps"], min_length=1, description="metrics that must be decided before it stops"
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> AdaptiveRepeats:
+        if self.at_most < self.at_least:
+            raise ValueError(f"at_most is below at_least ({self.at_least}); raise at_most")
+        return self
+
+
+def _kind_of_repeats(value: Any) -> str:
+    return "adaptive" if isinstance(value, dict | AdaptiveRepeats) else "count"
+
+
 class PlanHead(Part):
     """Table ``[plan]``."""
 
     name: str = Field(default="", max_length=80, description="short name of the campaign")
     question: str = Field(min_length=1, description="the question that the report answers first")
-    repeats: int = Field(ge=1, le=1000, description="wanted accepted repeats of each cell")
+    repeats: Annotated[
+        Annotated[int, Field(ge=1, le=1000), Tag("count")] | Annotated[AdaptiveRepeats, Tag("adaptive")],
+        Discriminator(_kind_of_repeats),
+    ] = Field(description="wanted accepted repeats of each cell, or a table with at_least and at_most")
     order: Literal["balanced", "shuffled", "as-listed"] = "balanced"
     seed: int = Field(default=1, ge=0, description="seed of every random choice of the night")
     reference: str = Field(description="profile that the others are compared with")
     margin_pct: float = Field(default=3.0, gt=0, lt=50, description="difference that counts as none, in %")
     confidence_pct: float = Field(default=95.0, gt=50, lt=100)
+    temperature_margin_k: float = Field(default=2.0, gt=0, description="the same for temperatures, in K")
+    sound_margin_db: float = Field(default=1.0, gt=0, description="the same for sound levels, in dB")
     one_percent_low: LowDefinition = "percentile"
     allow_hardware_changes: bool = False
+
+    @property
+    def adaptive(self) -> AdaptiveRepeats | None:
+        """The rule by which repeats are added; None where their count is fixed."""
+        return self.repeats if isinstance(self.repeats, AdaptiveRepeats) else None
+
+    @property
+    def repeats_at_most(self) -> int:
+        """Repeats of each cell that the order of the night makes room for."""
+        return self.repeats.at_most if isinstance(self.repeats, AdaptiveRepeats) else self.repeats
+
+    @property
+    def repeats_at_least(self) -> int:
+        """Repeats of each cell below which some are missing."""
+        return self.repeats.at_least if isinstance(self.repeats, AdaptiveRepeats) else self.repeats
 
 
 class Cooldown(Part):
@@ -227,12 +279,29 @@ class TitleSpec(OpenPart):
         default=60, gt=0, description="without output, frame or processor time for longer it has hung"
     )
     frame_log: FrameLogSpec | None = None
+    score_better: Literal["higher", "lower"] = "higher"
     expect_lines: list[str] = Field(
         default_factory=list, description="patterns that its output must show, as the resolution in use"
     )
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
     warm_up: WarmUp | None = None
     soak: Soak | None = None
+
+
+class Instrument(Part):
+    """One entry of ``[instruments]``: what the maker states of a reading, as ± limits of error."""
+
+    accuracy_pct: float = Field(default=0, ge=0, lt=100, description="± limits, in % of the reading")
+    accuracy: float = Field(default=0, ge=0, description="± limits, in the unit of the reading")
+    resolution: float = Field(default=0, ge=0, description="smallest step, in the unit of the reading")
+
+
+class Cost(Part):
+    """Table ``[cost]``: price of electricity, for the cost of an hour under each profile."""
+
+    price_per_kwh: float = Field(gt=0)
+    currency: str = Field(min_length=1, max_length=8, description="sign or code, as it is to be printed")
+    night_setup_s: float = Field(default=1800, ge=0, description="work and time that one more night costs")
 
 
 class Plan(Part):
@@ -244,6 +313,10 @@ class Plan(Part):
     sampling: Sampling = Sampling()
     retries: Retries = Retries()
     checks: Checks = Checks()
+    cost: Cost | None = None
+    instruments: dict[str, Instrument] = Field(
+        default_factory=dict, description="quantity, as in power_w or core_temp_c, and its instrument"
+    )
     sensors: list[SensorSpec] = Field(default_factory=list)
     profiles: list[ProfileSpec] = Field(min_length=1)
     titles: list[TitleSpec] = Field(min_length=1)
