@@ -1,0 +1,99 @@
+"""Settings of the simulated rig, and what a profile's keys mean to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import Field, ValidationError
+
+from harness.errors import PlanError, Problem
+from harness.plan.schema import Part
+
+from .faults import Fault, FaultKind
+
+
+class SensorFlaws(Part):
+    """What is wrong with the readings, as with real ones."""
+
+    read_cost_s: float = Field(default=0.005, ge=0, le=1, description="virtual time that one read takes")
+    dropped_read_pct: float = Field(default=0.02, ge=0, le=100, description="reads that give nothing")
+    power_window_s: float = Field(default=1.0, gt=0, description="window of the averaged power reading")
+    power_noise_pct: float = Field(default=0.6, ge=0, description="spread of the instantaneous power reading")
+    whole_degrees: bool = Field(default=True, description="temperatures are whole numbers")
+    ambient: bool = Field(default=True, description="the rig has an ambient sensor")
+    wall_power: bool = Field(default=True, description="the rig has a meter at the wall")
+
+
+class SimulatedOptions(Part):
+    """Everything that a rehearsal may set beyond the plan."""
+
+    ambient_c: float = Field(default=23.0, ge=-20, le=60, description="air at the start of the night")
+    ambient_drift_k: float = Field(default=-1.5, ge=-20, le=20, description="slow change over the night")
+    ambient_drift_hours: float = Field(default=8.0, gt=0, description="time that this change takes")
+    ambient_swing_k: float = Field(default=0.4, ge=0, le=10, description="swing of heating or weather")
+    silicon_spread: float | None = Field(
+        default=None, ge=-4, le=4, description="this piece of silicon, in standard deviations; null: by seed"
+    )
+    restart_s: float = Field(default=90.0, ge=0, description="time that a lost rig takes to come back")
+    frame_rate_scale: float = Field(
+        default=1.0, gt=0, le=4, description="scales every title's frame rate; less: shorter frame logs"
+    )
+    run_noise_scale: float = Field(default=1.0, ge=0, description="scales every title's run-to-run spread")
+    sensors: SensorFlaws = SensorFlaws()
+    faults: list[Fault] = Field(default_factory=list, description="faults on demand")
+    fault_probability: dict[FaultKind, float] = Field(
+        default_factory=dict, description="chance of each kind of fault per run"
+    )
+    titles: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="title name -> parts of its character"
+    )
+    profiles: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="profile name -> keys that act on the card, beyond the plan's"
+    )
+
+
+def parse_options(options: Mapping[str, Any]) -> SimulatedOptions:
+    """Validate the settings of a rehearsal. Raises PlanError with all problems."""
+    try:
+        return SimulatedOptions.model_validate(options)
+    except ValidationError as error:
+        problems = [
+            Problem(
+                ".".join(str(part) for part in issue["loc"]),
+                issue["msg"],
+                f"settings are {', '.join(SimulatedOptions.model_fields)}",
+            )
+            for issue in error.errors()
+        ]
+        raise PlanError("settings of the rehearsal", problems) from error
+
+
+class Tuning(Part):
+    """What a profile does to the card and to the title's process; null: as in the factory state."""
+
+    power_limit_w: float | None = Field(default=None, gt=0)
+    power_limit_pct: float | None = Field(default=None, gt=0, description="of the factory limit")
+    core_clock_ceiling_mhz: float | None = Field(default=None, gt=0)
+    core_clock_offset_mhz: float = Field(default=0.0, ge=-1000, le=1000)
+    memory_clock_offset_mhz: float = Field(default=0.0, ge=-3000, le=3000)
+    voltage_offset_mv: float = Field(default=0.0, ge=-400, le=100)
+    fan_pct: float | None = Field(default=None, ge=0, le=100, description="fixed fan command")
+    thread_count: int | None = Field(default=None, ge=1)
+
+
+class TuningOptions(Tuning):
+    """Keys of a profile with ``control = "simulated"``."""
+
+
+def tuning_of(options: Mapping[str, Any]) -> Tuning:
+    """Read a profile's keys, of whatever control; keys that mean nothing to the model are left out.
+
+    Raises:
+        ValueError: A key has a value that can't be.
+    """
+    known = {key: value for key, value in options.items() if key in Tuning.model_fields and value is not None}
+    affinity = options.get("affinity")
+    if "thread_count" not in known and isinstance(affinity, list | tuple) and affinity:
+        known["thread_count"] = len(affinity)
+    return Tuning.model_validate(known)

@@ -1,0 +1,98 @@
+"""The rig that a rehearsal runs on (:class:`harness.rig.Rig`)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from harness.clock import Clock
+from harness.hookspecs import RehearsalRequest
+from harness.plan.schema import Cell
+from harness.rig import Control, FrameLog, FrameLogSource, RigFacts, Sensor, Workload
+from harness.testing import FakeClock, read_frames
+
+from .card import CardModel, load_card_model, with_silicon
+from .chance import generator
+from .control import SimulatedControl
+from .machine import Machine
+from .options import parse_options, tuning_of
+from .sensors import CardSensor, HostSensor
+from .workload import SimulatedWorkload, Stage
+
+#: Kinds of control that touch no hardware; the rest is taken to.
+_HARMLESS_CONTROLS = frozenset({"factory", "processor"})
+#: Time that the rig's clock shows when it has just started.
+_UP_SINCE_S = 60.0
+
+
+class SimulatedRig:
+    """Sensors, controls and titles of any kind, simulated on a virtual clock.
+
+    Raises:
+        PlanError: The request's options or its card model are wrong.
+    """
+
+    def __init__(self, request: RehearsalRequest) -> None:
+        self._seed = request.seed
+        self._options = parse_options(request.options)
+        card = CardModel() if request.model_path is None else load_card_model(request.model_path)
+        spread = self._options.silicon_spread
+        if spread is None:
+            spread = float(generator(request.seed, "silicon").normal())
+        self.card = with_silicon(card, spread if request.model_path is None else 0.0)
+        self.clock: Clock = FakeClock(start_s=_UP_SINCE_S)
+        self._boots = 1
+        self.machine = Machine(self.card, self._options, request.seed)
+        self.machine.start_clock(self.clock.now_s())
+        threads = [
+            tuning_of({**p.options, **self._options.profiles.get(p.name, {})}).thread_count
+            for p in request.plan.profiles
+        ]
+        self._stage = Stage(self._options, request.seed, max((t for t in threads if t), default=8))
+        self._controls: dict[str, SimulatedControl] = {}
+
+    def facts(self) -> RigFacts:
+        return RigFacts(
+            rig_id=f"simulated-{self._seed}",
+            boot_id=f"boot-{self._boots}",
+            facts={
+                "card": {
+                    "model": self.card.name,
+                    "origin": self.card.origin,
+                    "power_limit_w": self.card.governor.power_limit_w,
+                },
+                "simulation": {"seed": self._seed, "ambient_c": self._options.ambient_c},
+            },
+            simulated=True,
+        )
+
+    def open_sensors(self) -> Sequence[Sensor]:
+        return [
+            CardSensor(self.machine, self.clock, self._options.sensors, self._seed),
+            HostSensor(self.machine, self.clock),
+        ]
+
+    def open_control(self, kind: str) -> Control:
+        if kind not in self._controls:
+            self._controls[kind] = SimulatedControl(
+                kind, kind not in _HARMLESS_CONTROLS, self.machine, self.clock, self._options.profiles
+            )
+        return self._controls[kind]
+
+    def open_workload(self, cell: Cell) -> Workload:
+        return SimulatedWorkload(cell, self.machine, self.clock, self._stage)
+
+    def read_frame_log(self, source: FrameLogSource) -> FrameLog:
+        return read_frames(source.path)
+
+    def restart(self) -> None:
+        """Start the rig again after :class:`harness.rehearse.RigLost`: new boot, new clock, factory state.
+
+        The old clock with its periodic calls is left behind, as a power cut leaves a process behind.
+        """
+        self._boots += 1
+        off_s = self._options.restart_s
+        back_utc = self.clock.now_utc() + timedelta(seconds=off_s)
+        self.clock = FakeClock(_UP_SINCE_S, back_utc)
+        self.machine.restart(off_s, self.clock.now_s())
+        self._controls.clear()
