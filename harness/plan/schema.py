@@ -304,6 +304,27 @@ class Cost(Part):
     night_setup_s: float = Field(default=1800, ge=0, description="work and time that one more night costs")
 
 
+class Author(Part):
+    """One entry of ``authors`` in ``[report]``, as the citation file and the data package name them."""
+
+    name: str = Field(min_length=1, max_length=120)
+    affiliation: str = Field(default="", max_length=200)
+    orcid: str = Field(default="", pattern=r"^(\d{4}-\d{4}-\d{4}-\d{3}[\dX])?$", description="ORCID iD")
+
+
+class ReportSpec(Part):
+    """Table ``[report]``: how the report and its charts look, and who is named in them."""
+
+    theme: Literal["light", "dark"] = Field(default="light", description="ground of the publication charts")
+    captions: dict[str, str] = Field(
+        default_factory=dict, description="chart, as in comparison or efficiency, and the caption to print"
+    )
+    credit: str = Field(default="", max_length=200, description="line at the foot of every publication chart")
+    article_width_px: int = Field(default=1200, ge=400, le=4000)
+    authors: list[Author] = Field(default_factory=list)
+    data_licence: str = Field(default="", max_length=60, description="SPDX name of the data's licence")
+
+
 class Plan(Part):
     """A whole plan file."""
 
@@ -317,6 +338,7 @@ class Plan(Part):
     instruments: dict[str, Instrument] = Field(
         default_factory=dict, description="quantity, as in power_w or core_temp_c, and its instrument"
     )
+    report: ReportSpec = ReportSpec()
     sensors: list[SensorSpec] = Field(default_factory=list)
     profiles: list[ProfileSpec] = Field(min_length=1)
     titles: list[TitleSpec] = Field(min_length=1)
