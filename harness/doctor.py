@@ -1,0 +1,135 @@
+"""What on this machine can be read, controlled and run, and what is missing for the rest. Reads only."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from harness.clock import Clock, SystemClock
+from harness.errors import HarnessError
+from harness.hookspecs import Finding
+from harness.plugins import PluginHost
+from harness.rig import Reading, Sensor
+
+#: How long a sensor is watched for changes of its readings, s.
+WATCH_S = 2.0
+#: Fewer changes than this say nothing about how often a reading can change.
+LEAST_CHANGES = 4
+#: A quantity that can't change more often than this is not worth watching.
+SLOW_S = 1.0
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What watching one quantity for a while showed.
+
+    Attributes:
+        value: Last reading; None if every read failed.
+        read_us: Median time that one read of this quantity alone took, µs.
+        period_ms: Median time between two changes of its value, ms; None where it hardly changed. It can't
+            be shorter than the time between two looks.
+        reads: How often it was read.
+    """
+
+    value: Reading
+    read_us: float
+    period_ms: float | None
+    reads: int
+
+
+def watch(sensor: Sensor, clock: Clock, watch_s: float = WATCH_S) -> dict[str, Watched]:
+    """Read every quantity of a sensor in turn, as fast as it goes, and time reads and changes.
+
+    What its channel says to change no more than once a second is read at the start and at the end only.
+
+    Raises:
+        SensorUnavailable: The source vanished meanwhile.
+    """
+    channels = sensor.channels()
+    quantities = [channel.quantity for channel in channels]
+    slow = {channel.quantity for channel in channels if channel.period_s >= SLOW_S}
+    taken: dict[str, list[float]] = {q: [] for q in quantities}
+    changed: dict[str, list[float]] = {q: [] for q in quantities}
+    last: dict[str, Reading] = {}
+    end_s = clock.now_s() + watch_s
+    first, final = True, False
+    while not final:
+        final = clock.now_s() >= end_s
+        for quantity in quantities:
+            if quantity in slow and not (first or final):
+                continue
+            begin_s = clock.now_s()
+            value = sensor.read((quantity,)).get(quantity)
+            after_s = clock.now_s()
+            taken[quantity].append(after_s - begin_s)
+            if value is not None and value != last.get(quantity, value):
+                changed[quantity].append((begin_s + after_s) / 2)
+            last[quantity] = value if value is not None else last.get(quantity)
+        first = False
+        clock.sleep_s(0.001)
+    return {
+        q: Watched(last.get(q), statistics.median(taken[q]) * 1e6, _median_step_ms(changed[q]), len(taken[q]))
+        for q in quantities
+    }
+
+
+def examine(host: PluginHost, clock: Clock | None = None, watch_s: float = WATCH_S) -> list[Finding]:
+    """Everything that ``levelrig doctor`` shows, in the order: devices, quantities, controls, the rest.
+
+    Args:
+        host: The loaded plugins.
+        clock: A real clock; by default the machine's own.
+        watch_s: How long each sensor is watched.
+    """
+    clock = clock or SystemClock()
+    told = [f for group in host.manager.hook.examine(clock=clock) for f in group or ()]
+    quantities, delivered = _quantities(host, clock, watch_s)
+    return [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
+
+
+def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Finding], set[str]]:
+    """One line per quantity of each sensor that works here, as read and measured; and their names."""
+    findings: list[Finding] = []
+    delivered: set[str] = set()
+    groups: Iterable[Iterable[Sensor] | None] = host.manager.hook.open_sensors(clock=clock, specs=[])
+    for sensor in [sensor for group in groups for sensor in group or ()]:
+        try:
+            watched = watch(sensor, clock, watch_s)
+            sources = {channel.quantity: channel.source for channel in sensor.channels()}
+        except HarnessError as error:
+            findings.append(Finding(f"sensor {sensor.name}", "missing", str(error), "look again in a minute"))
+            continue
+        finally:
+            sensor.close()
+        for quantity, seen in watched.items():
+            findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, quantity in delivered))
+            delivered.add(quantity)
+    return findings, delivered
+
+
+def _quantity(sensor: str, quantity: str, source: str, seen: Watched, again: bool) -> Finding:
+    subject = f"{sensor} {quantity}"
+    measured = {"read_us": round(seen.read_us, 1)}
+    if seen.period_ms is not None:
+        measured["period_ms"] = round(seen.period_ms, 1)
+    if seen.value is None:
+        return Finding(subject, "missing", f"no reading from {source}", "look again under load", measured)
+    detail = f"{seen.value:.6g} from {source}" + ("; an earlier sensor delivers it" if again else "")
+    return Finding(subject, "ok", detail, measured=measured)
+
+
+def _kinds(host: PluginHost) -> list[Finding]:
+    """What a plan may name, from the plugins that are installed."""
+    return [
+        Finding(f"{role} {name}", "ok", host.kind(role, name).summary)
+        for role in ("control", "workload", "reader")
+        for name in host.names(role)
+    ]
+
+
+def _median_step_ms(times_s: list[float]) -> float | None:
+    if len(times_s) < LEAST_CHANGES:
+        return None
+    return statistics.median(b - a for a, b in itertools.pairwise(times_s)) * 1000

@@ -1,0 +1,89 @@
+"""Sensor and control ``nvml``: NVIDIA cards, through the driver's own management library."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from harness.clock import Clock
+from harness.hookspecs import Finding, Kind, hookimpl
+from harness.plan.schema import SensorSpec
+from harness.rig import Control, Sensor
+from harness_plugins.nvml.card import Card, installed_card
+from harness_plugins.nvml.control import NvmlControl
+from harness_plugins.nvml.examine import card_findings, no_card_finding
+from harness_plugins.nvml.library import CallFailed
+from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
+from harness_plugins.nvml.sensor import NvmlSensor
+
+
+@hookimpl
+def kinds() -> Sequence[Kind]:
+    return [
+        Kind("sensor", "nvml", "what an NVIDIA card reports of itself", NvmlSensorOptions),
+        Kind(
+            "control",
+            "nvml",
+            "power limit, clock ceilings and clock offsets of an NVIDIA card",
+            NvmlProfile,
+            changes_hardware=True,
+        ),
+    ]
+
+
+@hookimpl
+def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
+    chosen = [NvmlSensorOptions.model_validate(s.options) for s in specs if s.kind == "nvml"]
+    sensors: list[Sensor] = []
+    for options in chosen or [NvmlSensorOptions()]:
+        try:
+            sensors.append(NvmlSensor(installed_card(options.card_index)))
+        except CallFailed:
+            continue  # `levelrig doctor` says why
+    return sensors
+
+
+@hookimpl
+def open_control(kind: str, clock: Clock) -> Control | None:
+    return NvmlControl() if kind == "nvml" else None
+
+
+@hookimpl
+def factory_deviations() -> Sequence[str]:
+    return [sentence for card in _cards() for sentence in _quietly(card.deviations)]
+
+
+@hookimpl
+def rig_facts() -> dict[str, dict[str, Any]]:
+    cards = _cards()
+    if not cards:
+        return {}
+    facts = {"card": cards[0].facts()}
+    for card in cards[1:]:
+        facts[f"card_{card.index}"] = card.facts()
+    return facts
+
+
+@hookimpl
+def examine(clock: Clock) -> Sequence[Finding]:
+    try:
+        installed_card()
+    except CallFailed as error:
+        return [no_card_finding(error)]
+    return [finding for card in _cards() for finding in card_findings(card)]
+
+
+def _cards() -> list[Card]:
+    """Every card of this machine; empty without a driver."""
+    try:
+        first = installed_card()
+        return [first, *(installed_card(i) for i in range(1, first.library.count()))]
+    except CallFailed:
+        return []
+
+
+def _quietly(look: Any) -> list[str]:
+    try:
+        return list(look())
+    except CallFailed:
+        return []

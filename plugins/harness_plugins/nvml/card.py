@@ -1,0 +1,112 @@
+"""One card through the library: opened once for the whole session, opened again by its own identity."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from typing import Any
+
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, CallFailed, Library
+
+
+class Card:
+    """An open card. Shared by sensor and control, so that one of them keeps the driver's state alive.
+
+    On Linux a driver without persistence may forget its settings when the last program lets go of the card;
+    so the card stays open until the program ends.
+
+    Args:
+        library: The driver's calls; not opened yet.
+        index: Which card, by the driver's order.
+
+    Raises:
+        CallFailed: No driver, no such card, or no access.
+    """
+
+    def __init__(self, library: Library, index: int = 0) -> None:
+        self.library = library
+        self.index = index
+        library.open()
+        self.handle: Any = library.card_by_index(index)
+        self.uuid = library.uuid(self.handle)
+        self._lock = threading.Lock()
+
+    def reopen(self) -> None:
+        """Shut the library and find the same card again, wherever it is now. Raises CallFailed."""
+        with self._lock:
+            with contextlib.suppress(CallFailed):  # a driver that was reloaded does not know us any more
+                self.library.shut()
+            self.library.open()
+            self.handle = self.library.card_by_uuid(self.uuid)
+            self.library.power_limit_mw(self.handle)  # a handle alone does not prove that the card answers
+
+    def name(self) -> str:
+        return self.library.name(self.handle)
+
+    def ask(self, call: str, *arguments: Any) -> Any:
+        """A reading of this card by the name of the library's method; None where the card lacks it.
+
+        Raises:
+            CallFailed: For every other reason.
+        """
+        try:
+            return getattr(self.library, call)(self.handle, *arguments)
+        except CallFailed as error:
+            if error.absent or error.code == 2:  # an unknown fan or sensor is an invalid argument
+                return None
+            raise
+
+    def facts(self) -> dict[str, Any]:
+        """Who the card is, what limits it has and how it is attached; what it does not tell is left out."""
+        found: dict[str, Any] = {"uuid": self.uuid, "driver_version": self.library.driver_version()}
+        for key, call in (
+            ("model", "name"),
+            ("firmware_version", "firmware_version"),
+            ("link_generation", "link_generation"),
+            ("link_width", "link_width"),
+            ("persistence", "persistence"),
+        ):
+            found[key] = self.ask(call)
+        memory = self.ask("memory_mib")
+        found["memory_total_mib"] = memory and round(memory[1])
+        limits = self.ask("power_limit_range_mw")
+        if limits:
+            found["power_limit_range_w"] = [limits[0] / 1000, limits[1] / 1000]
+        for key, call in (
+            ("power_limit_w", "power_limit_mw"),
+            ("factory_power_limit_w", "default_power_limit_mw"),
+        ):
+            value = self.ask(call)
+            found[key] = None if value is None else value / 1000
+        found["highest_core_clock_mhz"] = self.ask("highest_clock_mhz", GRAPHICS_CLOCK)
+        found["highest_memory_clock_mhz"] = self.ask("highest_clock_mhz", MEMORY_CLOCK)
+        found["slowdown_temp_c"] = self.ask("temperature_threshold_c", 1)
+        return {key: value for key, value in found.items() if value is not None}
+
+    def deviations(self) -> list[str]:
+        """Tuning in force that can be seen to differ from the maker's. A clock lock can't be seen."""
+        found = []
+        limit_mw, factory_mw = self.ask("power_limit_mw"), self.ask("default_power_limit_mw")
+        if limit_mw is not None and factory_mw is not None and limit_mw != factory_mw:
+            found.append(
+                f"card {self.index}: power limit is {limit_mw / 1000:g} W, factory {factory_mw / 1000:g} W"
+            )
+        for kind, words in ((GRAPHICS_CLOCK, "core"), (MEMORY_CLOCK, "memory")):
+            offset = self.ask("clock_offset", kind)
+            if offset is not None and offset.offset_mhz != 0:
+                found.append(
+                    f"card {self.index}: {words} clock offset is {offset.offset_mhz:+d} MHz, factory 0"
+                )
+        return found
+
+
+_cards: dict[int, Card] = {}
+_opening = threading.Lock()
+
+
+def installed_card(index: int = 0) -> Card:
+    """The card of that index in this machine, opened once per process. Raises CallFailed."""
+    with _opening:
+        if index not in _cards:
+            _cards[index] = Card(Library(), index)
+        return _cards[index]

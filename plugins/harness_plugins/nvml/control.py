@@ -1,0 +1,335 @@
+"""Control ``nvml``: power limit, clock ceilings and clock offsets of an NVIDIA card.
+
+Every value is checked against the range that the driver reports before the driver is asked to set it; every
+setter's return code is checked; what has a getter is read back; a clock ceiling, which has none, is proved by
+the clocks seen under load. There is no voltage control in this interface: a card runs at a lower voltage when
+the curve is shifted up by an offset and the clock is held by a ceiling.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from pydantic import ValidationError
+
+from harness.errors import ControlRefused, Problem
+from harness.plan.schema import ProfileSpec
+from harness.rig import Launch
+from harness_plugins.nvml.card import Card, installed_card
+from harness_plugins.nvml.library import (
+    GRAPHICS_CLOCK,
+    MEMORY_CLOCK,
+    NO_CARD_HERE,
+    NO_PERMISSION,
+    CallFailed,
+    ClockOffset,
+)
+from harness_plugins.nvml.options import NvmlProfile
+from harness_plugins.nvml.privilege import REMEDY, may_change_settings
+
+#: A clock moves in steps of about 15 MHz; a reading this far above the ceiling is still that ceiling.
+CLOCK_STEP_MHZ = 15
+#: Mean power under load above the limit by more than this share shows that the limit is not in force.
+POWER_TOLERANCE = 0.05
+#: Share of the first readings that is left out: the load and the limit need a moment to settle.
+SETTLING_SHARE = 0.25
+
+_OFFSETS = (("core_clock_offset_mhz", GRAPHICS_CLOCK), ("memory_clock_offset_mhz", MEMORY_CLOCK))
+
+
+class NvmlControl:
+    """See :class:`harness.rig.Control`.
+
+    Args:
+        find_card: Opens a card by index. Raises CallFailed.
+        privileged: Whether settings may be changed by this process.
+    """
+
+    kind = "nvml"
+    changes_hardware = True
+
+    def __init__(
+        self,
+        find_card: Callable[[int], Card] = installed_card,
+        privileged: Callable[[], bool] = may_change_settings,
+    ) -> None:
+        self._find_card = find_card
+        self._privileged = privileged
+
+    def check(self, profile: ProfileSpec) -> list[Problem]:
+        where = f"profiles.{profile.name}"
+        try:
+            wanted = NvmlProfile.model_validate(profile.options)
+        except ValidationError as error:
+            keys = ", ".join(k for k in NvmlProfile.model_fields)
+            return [
+                Problem(
+                    f"{where}.{issue['loc'][0] if issue['loc'] else ''}", issue["msg"], f"keys are {keys}"
+                )
+                for issue in error.errors()
+            ]
+        try:
+            card = self._find_card(wanted.card_index)
+            problems = _out_of_range(card, wanted, where)
+        except CallFailed as error:
+            return [Problem(where, str(error), "see `levelrig doctor`")]
+        if not self._privileged():
+            problems.append(Problem(where, "changing a card's settings needs privilege", REMEDY))
+        return problems
+
+    def snapshot(self) -> dict[str, Any]:
+        """State of every card, by its identity: JSON values, what a card lacks is left out."""
+        cards: dict[str, Any] = {}
+        index = 0
+        try:
+            count = self._find_card(0).library.count()
+            for index in range(count):
+                cards[str(index)] = _state(self._find_card(index))
+        except CallFailed as error:
+            raise _refused(f"the state of card {index} can't be read", error) from error
+        return {"cards": cards}
+
+    def apply(self, profile: ProfileSpec) -> None:
+        """Set what the profile asks for. On a refusal the card is put back before the error is raised."""
+        problems = self.check(profile)
+        if problems:
+            raise ControlRefused("; ".join(str(problem) for problem in problems))
+        wanted = NvmlProfile.model_validate(profile.options)
+        try:
+            card = self._find_card(wanted.card_index)
+            self._set(card, wanted)
+        except CallFailed as error:
+            refusal = _refused(f"profile {profile.name} could not be applied", error)
+            try:
+                self.restore({})
+            except ControlRefused as second:
+                raise ControlRefused(f"{refusal}; nor could the card be put back: {second}") from error
+            raise refusal from error
+
+    def _set(self, card: Card, wanted: NvmlProfile) -> None:
+        """Bring the card to the maker's state, then set what is wanted. Raises CallFailed, ControlRefused."""
+        if failures := self._restore(card, {}):
+            raise ControlRefused("; ".join(failures))
+        library, handle = card.library, card.handle
+        if wanted.power_limit_w is not None:
+            library.set_power_limit_mw(handle, round(wanted.power_limit_w * 1000))
+        if wanted.core_clock_ceiling_mhz is not None:
+            floor = wanted.core_clock_floor_mhz or _clock_range(card)[0]
+            library.lock_core_clocks_mhz(handle, floor, wanted.core_clock_ceiling_mhz)
+        if wanted.memory_clock_ceiling_mhz is not None:
+            floor = min(library.supported_memory_clocks_mhz(handle))
+            library.lock_memory_clocks_mhz(handle, floor, wanted.memory_clock_ceiling_mhz)
+        for key, clock in _OFFSETS:
+            offset_mhz = getattr(wanted, key)
+            if offset_mhz is not None:
+                library.set_clock_offset_mhz(handle, clock, offset_mhz)
+
+    def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
+        wanted = NvmlProfile.model_validate(profile.options)
+        try:
+            card = self._find_card(wanted.card_index)
+            state = _state(card)
+            enforced_mw = card.ask("enforced_power_limit_mw")
+        except CallFailed as error:
+            raise _refused(f"profile {profile.name} can't be read back", error) from error
+        expected: dict[str, Any] = {key: getattr(wanted, key) or 0 for key, _ in _OFFSETS if key in state}
+        if "power_limit_w" in state:
+            expected["power_limit_w"] = wanted.power_limit_w or state["factory_power_limit_w"]
+        wrong = [
+            f"{key} is {state.get(key)} instead of {value}"
+            for key, value in expected.items()
+            if abs(state[key] - value) > 0.001
+        ]
+        asked_w = expected.get("power_limit_w")
+        if enforced_mw is not None and asked_w is not None and enforced_mw / 1000 > asked_w + 0.001:
+            wrong.append(f"the limit in force is {enforced_mw / 1000:g} W instead of {asked_w:g} W")
+        if wrong:
+            raise ControlRefused(
+                f"profile {profile.name} is not in force: {'; '.join(wrong)}; "
+                "end every other tuning program and start again"
+            )
+        if enforced_mw is not None:
+            state["enforced_power_limit_w"] = enforced_mw / 1000
+        for key in ("core_clock_ceiling_mhz", "core_clock_floor_mhz", "memory_clock_ceiling_mhz"):
+            if (value := getattr(wanted, key)) is not None:
+                state[key] = value  # accepted by the driver, which has no way to read it; proved under load
+        return state
+
+    def adapt_launch(self, profile: ProfileSpec, launch: Launch) -> Launch:
+        return launch
+
+    def verify_under_load(
+        self, profile: ProfileSpec, readings: Mapping[str, Sequence[float]], process_id: int | None
+    ) -> list[str]:
+        wanted = NvmlProfile.model_validate(profile.options)
+        found = []
+        for quantity, ceiling_mhz in (
+            ("core_clock_mhz", wanted.core_clock_ceiling_mhz),
+            ("memory_clock_mhz", wanted.memory_clock_ceiling_mhz),
+        ):
+            settled = _settled(readings.get(quantity, ()))
+            if (
+                ceiling_mhz is not None
+                and settled
+                and statistics.median(settled) > ceiling_mhz + CLOCK_STEP_MHZ
+            ):
+                found.append(
+                    f"{quantity} is {statistics.median(settled):.0f} under a ceiling of {ceiling_mhz}"
+                )
+        settled = _settled(readings.get("power_w", ()))
+        if wanted.power_limit_w is not None and settled:
+            mean_w = statistics.fmean(settled)
+            if mean_w > wanted.power_limit_w * (1 + POWER_TOLERANCE):
+                found.append(f"mean power is {mean_w:.0f} W under a limit of {wanted.power_limit_w:g} W")
+        return found
+
+    def restore(self, snapshot: Mapping[str, Any]) -> None:
+        """Put every card back to the state of the snapshot; to the maker's state where it says nothing.
+
+        Clock ceilings can't be read, so they are always taken off. Tries everything before it raises.
+        """
+        failures: list[str] = []
+        try:
+            cards = [self._find_card(index) for index in range(self._find_card(0).library.count())]
+        except CallFailed as error:
+            if not snapshot and error.code in NO_CARD_HERE:
+                return
+            raise _refused("the cards can't be opened to restore them", error) from error
+        known = {state.get("uuid"): state for state in snapshot.get("cards", {}).values()}
+        for card in cards:
+            failures += self._restore(card, known.get(card.uuid, {}))
+        if failures:
+            raise ControlRefused("; ".join(failures))
+
+    def _restore(self, card: Card, before: Mapping[str, Any]) -> list[str]:
+        library, failures = card.library, []
+
+        def attempt(words: str, call: Callable[..., None], *arguments: Any) -> None:
+            try:
+                call(card.handle, *arguments)
+            except CallFailed as error:
+                if not error.absent:
+                    failures.append(str(_refused(f"card {card.index}: {words} could not be put back", error)))
+
+        for key, clock in _OFFSETS:
+            target_mhz = int(before.get(key, 0))
+            offset = _quiet(card, "clock_offset", clock)
+            if isinstance(offset, ClockOffset) and offset.offset_mhz != target_mhz:
+                attempt(key, library.set_clock_offset_mhz, clock, target_mhz)
+        attempt("core clock ceiling", library.unlock_core_clocks)
+        attempt("memory clock ceiling", library.unlock_memory_clocks)
+        limit_mw, factory_mw = _quiet(card, "power_limit_mw"), _quiet(card, "default_power_limit_mw")
+        if before.get("power_limit_w") is not None:
+            factory_mw = round(before["power_limit_w"] * 1000)
+        if factory_mw is not None and limit_mw != factory_mw:
+            attempt("power limit", library.set_power_limit_mw, factory_mw)
+        return failures
+
+
+def _quiet(card: Card, call: str, *arguments: Any) -> Any:
+    """A reading, None if it fails for whatever reason; restoring goes on without it."""
+    try:
+        return card.ask(call, *arguments)
+    except CallFailed:
+        return None
+
+
+def _state(card: Card) -> dict[str, Any]:
+    """What can be read of the settings, JSON values; what the card lacks is left out. Raises CallFailed."""
+    state: dict[str, Any] = {"uuid": card.uuid}
+    limit_mw, factory_mw = card.ask("power_limit_mw"), card.ask("default_power_limit_mw")
+    if limit_mw is not None and factory_mw is not None:
+        state |= {"power_limit_w": limit_mw / 1000, "factory_power_limit_w": factory_mw / 1000}
+    for key, clock in _OFFSETS:
+        offset = card.ask("clock_offset", clock)
+        if offset is not None:
+            state[key] = offset.offset_mhz
+    return state
+
+
+def _clock_range(card: Card) -> tuple[int, int]:
+    """Lowest and highest core clock that the driver lists at the highest memory clock, MHz."""
+    memory = card.library.supported_memory_clocks_mhz(card.handle)
+    clocks = card.library.supported_core_clocks_mhz(card.handle, max(memory)) if memory else []
+    if not clocks:
+        raise CallFailed("nvmlDeviceGetSupportedGraphicsClocks", 3)
+    return min(clocks), max(clocks)
+
+
+def _out_of_range(card: Card, wanted: NvmlProfile, where: str) -> list[Problem]:
+    """What the card would refuse, by the ranges that its driver reports. Raises CallFailed."""
+    problems: list[Problem] = []
+
+    def refuse(key: str, what: str, remedy: str) -> None:
+        problems.append(Problem(f"{where}.{key}", what, remedy))
+
+    if not wanted.changes():
+        refuse("control", "the profile asks for no change", 'set a value, or use control = "factory"')
+    if wanted.power_limit_w is not None:
+        limits = card.ask("power_limit_range_mw")
+        if limits is None:
+            refuse("power_limit_w", "this card's power limit can't be set", "leave it out")
+        elif not limits[0] <= round(wanted.power_limit_w * 1000) <= limits[1]:
+            low_w, high_w = limits[0] / 1000, limits[1] / 1000
+            refuse(
+                "power_limit_w",
+                f"{wanted.power_limit_w:g} W is outside of what the driver allows",
+                f"choose {low_w:g} to {high_w:g} W",
+            )
+    problems += _ceilings_out_of_range(card, wanted, where)
+    for key, clock in _OFFSETS:
+        offset_mhz = getattr(wanted, key)
+        if offset_mhz is None:
+            continue
+        offset = card.ask("clock_offset", clock)
+        if offset is None or offset.least_mhz == offset.most_mhz == 0:
+            refuse(key, "this card offers no such offset", "leave it out")
+        elif not offset.least_mhz <= offset_mhz <= offset.most_mhz:
+            refuse(
+                key,
+                f"{offset_mhz:+d} MHz is outside of what the driver allows",
+                f"choose {offset.least_mhz:+d} to {offset.most_mhz:+d} MHz",
+            )
+    return problems
+
+
+def _ceilings_out_of_range(card: Card, wanted: NvmlProfile, where: str) -> list[Problem]:
+    problems: list[Problem] = []
+    ceiling, floor = wanted.core_clock_ceiling_mhz, wanted.core_clock_floor_mhz
+    if floor is not None and (ceiling is None or floor > ceiling):
+        problems.append(
+            Problem(f"{where}.core_clock_floor_mhz", "a floor needs a ceiling that is no lower", "set both")
+        )
+    if ceiling is not None:
+        least, most = _clock_range(card)
+        for key, value in (("core_clock_ceiling_mhz", ceiling), ("core_clock_floor_mhz", floor)):
+            if value is not None and not least <= value <= most:
+                problems.append(
+                    Problem(
+                        f"{where}.{key}",
+                        f"{value} MHz is outside of the card's clocks",
+                        f"choose {least} to {most} MHz",
+                    )
+                )
+    if wanted.memory_clock_ceiling_mhz is not None:
+        steps = card.library.supported_memory_clocks_mhz(card.handle)
+        if wanted.memory_clock_ceiling_mhz not in steps:
+            problems.append(
+                Problem(
+                    f"{where}.memory_clock_ceiling_mhz",
+                    f"{wanted.memory_clock_ceiling_mhz} MHz is none of the card's memory clocks",
+                    f"choose one of {', '.join(str(step) for step in sorted(steps))} MHz",
+                )
+            )
+    return problems
+
+
+def _settled(readings: Sequence[float]) -> Sequence[float]:
+    return readings[int(len(readings) * SETTLING_SHARE) :]
+
+
+def _refused(what: str, error: CallFailed) -> ControlRefused:
+    remedy = REMEDY if error.code == NO_PERMISSION else "see `levelrig doctor`"
+    return ControlRefused(f"{what}: {error}; {remedy}")

@@ -1,0 +1,36 @@
+"""Plan keys of the sensor and the control ``nvml``."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from harness.plan.schema import Part
+
+
+class NvmlSensorOptions(Part):
+    """Keys of a ``[[sensors]]`` entry with ``kind = "nvml"``."""
+
+    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
+
+
+class NvmlProfile(Part):
+    """Keys of a profile with ``control = "nvml"``. What is not given stays as the maker set it."""
+
+    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
+    power_limit_w: float | None = Field(default=None, gt=0, description="power limit of the card")
+    core_clock_ceiling_mhz: int | None = Field(default=None, gt=0, description="highest core clock allowed")
+    core_clock_floor_mhz: int | None = Field(
+        default=None, gt=0, description="lowest core clock wanted; only together with a ceiling"
+    )
+    memory_clock_ceiling_mhz: int | None = Field(
+        default=None, gt=0, description="highest memory clock allowed; one of the card's own steps"
+    )
+    core_clock_offset_mhz: int | None = Field(
+        default=None,
+        description="shift of the core's curve of clock over voltage; positive lowers the voltage",
+    )
+    memory_clock_offset_mhz: int | None = Field(default=None, description="shift of the memory clock")
+
+    def changes(self) -> bool:
+        """Whether anything is asked for at all."""
+        return any(v is not None for k, v in self.model_dump().items() if k != "card_index")
