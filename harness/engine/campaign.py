@@ -12,6 +12,7 @@ import structlog
 
 from harness import log as harness_log
 from harness.engine.driver import Driver
+from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper
 from harness.engine.progress import Observer, StopSignal
@@ -33,7 +34,7 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "pause": 130,
     "safety": 5,
     "conditions": 3,
-    "storage": 1,
+    "storage": 3,
 }
 EXIT_INCOMPLETE = 4
 
@@ -151,6 +152,11 @@ def _run(
         sensor_tries=plan.retries.sensor_tries,
         on_event=lambda kind, text: _sensor_event(store, observer, kind, text),
     )
+    lookout = Lookout(plan, rig.clock, sampler, folder, stop)
+    for quantity in lookout.unwatched_limits():
+        observer.on_message(
+            "warning", f"limits.{quantity}: no sensor of this rig reads it, so it is not watched"
+        )
     wanted = store.standing().wanted_count
     driver = Driver(
         plan=plan,
@@ -160,7 +166,7 @@ def _run(
         sampler=sampler,
         keeper=keeper,
         observer=observer,
-        stop=stop,
+        lookout=lookout,
         boot_id=facts.boot_id,
         next_slot=lambda: _first(store.remaining_slots()),
         typical_s=forecast(plan).expected_s / max(wanted, 1),

@@ -7,7 +7,6 @@ the title's life in view; so a wait ends for whatever comes first.
 from __future__ import annotations
 
 import shutil
-import statistics
 from collections.abc import Callable, Mapping
 
 import structlog
@@ -17,7 +16,8 @@ from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gat
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.history import History
 from harness.engine.ingest import ingest_and_judge, save_telemetry
-from harness.engine.machine import RUNNING, State, step
+from harness.engine.lookout import Lookout
+from harness.engine.machine import State, step
 from harness.engine.messages import (
     ApplyProfile,
     AttemptBegun,
@@ -39,7 +39,6 @@ from harness.engine.messages import (
     Launched,
     LaunchTitle,
     MeasureWindow,
-    Phase,
     ProfileInForce,
     Restored,
     RestoreFactory,
@@ -49,8 +48,8 @@ from harness.engine.messages import (
     WindowEnded,
 )
 from harness.engine.profiles import ProfileKeeper
-from harness.engine.progress import Observer, Progress, StopSignal
-from harness.errors import ControlRefused, HarnessError, PluginError, WorkloadFailed
+from harness.engine.progress import EndEstimate, Observer, Progress
+from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
 from harness.plan.schema import Cell, Cooldown, Plan, Slot, Soak, Then, WarmUp
 from harness.rig import Launch, Rig, Workload, WorkloadState
 from harness.store.campaign import CampaignStore
@@ -65,12 +64,6 @@ STOP_GRACE_S = 5.0
 #: Temperatures that conditions can be held on, in order of preference.
 TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
-_LIMITS = {
-    "core_temp_c": "°C",
-    "hotspot_temp_c": "°C",
-    "memory_temp_c": "°C",
-    "power_w": "W",
-}
 
 log = structlog.get_logger("levelrig.engine")
 
@@ -88,7 +81,7 @@ class Driver:
         sampler: Sampler,
         keeper: ProfileKeeper,
         observer: Observer,
-        stop: StopSignal,
+        lookout: Lookout,
         boot_id: str,
         next_slot: Callable[[], Slot | None],
         typical_s: float,
@@ -101,11 +94,10 @@ class Driver:
         self._sampler = sampler
         self._keeper = keeper
         self._observer = observer
-        self._stop = stop
+        self._lookout = lookout
         self._boot_id = boot_id
         self._next_slot = next_slot
-        self._typical_s = typical_s
-        self._durations_s: list[float] = []
+        self._estimate = EndEstimate(typical_s)
         self._state = State()
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
@@ -135,7 +127,7 @@ class Driver:
             if stop is not None:
                 instructions = self._step(stop) or instructions
                 continue
-            instructions = self._step(self._carry_out(instruction))
+            instructions = self._step(self._try(instruction))
 
     def _step(self, event: Event) -> tuple[Instruction, ...]:
         before = self._state.phase
@@ -149,6 +141,20 @@ class Driver:
                     self._running.ref, str(self._state.phase), now_s - self._running.start_s
                 )
         return instructions
+
+    def _try(self, instruction: Instruction) -> Event:
+        """Carry an instruction out; a full disk fails the attempt and ends the night, resumable.
+
+        An attempt's start and outcome are the exceptions: where they can't be put down nothing more can be
+        promised, and the error ends the run.
+        """
+        try:
+            return self._carry_out(instruction)
+        except DiskFull as error:
+            if isinstance(instruction, BeginAttempt | CommitAttempt):
+                raise
+            self._lookout.stop.request("storage", str(error))
+            return Failed("disk-full", str(error))
 
     def _carry_out(self, instruction: Instruction) -> Event:
         match instruction:
@@ -184,10 +190,7 @@ class Driver:
 
     def _stop_request(self) -> StopRequested | None:
         """A stop to act on now. A pause is noted in the machine's state and lets the attempt end first."""
-        if self._stopping:
-            return None
-        request = self._stop.take() or self._end_of_night()
-        if request is None:
+        if self._stopping or (request := self._lookout.stop_request()) is None:
             return None
         self._observer.on_message("warning", f"stopping: {request.reason}")
         log.warning("stop requested", kind=request.kind, reason=request.reason)
@@ -197,47 +200,6 @@ class Driver:
         self._stopping = True
         return request
 
-    def _end_of_night(self) -> StopRequested | None:
-        limit_s = self._plan.limits.night_ends_after_s
-        if limit_s is not None and self._clock.now_s() - self._origin_s > limit_s:
-            return StopRequested("stop", f"the plan ends the night after {limit_s:.0f} s")
-        return None
-
-    def _limit_exceeded(self) -> StopRequested | None:
-        for quantity, unit in _LIMITS.items():
-            limit = getattr(self._plan.limits, quantity)
-            sample = self._sampler.latest(quantity) if limit is not None else None
-            if sample is not None and sample.value > limit:
-                reason = f"{quantity} is {sample.value:.1f} {unit}, the plan's limit is {limit:.1f} {unit}"
-                return StopRequested("safety", reason)
-        return None
-
-    def _title_trouble(self) -> Failed | None:
-        """What ended the title's usefulness, if anything did."""
-        running = self._now
-        if running.workload is None or self._state.phase not in RUNNING:
-            return None
-        title = running.cell.title
-        state = running.workload.poll()
-        running.exit_code = state.exit_code
-        if state.failure is not None:
-            return Failed("title-failed", state.failure)
-        if not state.running and not state.finished:
-            return Failed("title-crashed", f"{title.name} ended by itself (exit code {state.exit_code})")
-        if not state.running and state.exit_code not in (0, None):
-            return Failed("title-crashed", f"{title.name} ended with exit code {state.exit_code}")
-        now_s = self._clock.now_s()
-        if running.launch_s is not None and now_s - running.launch_s > title.deadline_s:
-            return Failed(
-                "deadline", f"{title.name} was still running after {title.deadline_s:.0f} s (deadline_s)"
-            )
-        if state.last_sign_s is not None and now_s - state.last_sign_s > title.silent_at_most_s:
-            silent_s = now_s - state.last_sign_s
-            return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
-        if state.finished and self._state.phase in (Phase.WARM_UP, Phase.SOAK):
-            return Failed("title-ended-early", f"{title.name} finished in its {self._state.phase}")
-        return None
-
     def _pulse(self, detail: str = "", phase_left_s: float | None = None) -> Event | None:
         """One look around; the event that ends the present wait, if any."""
         now_s = self._clock.now_s()
@@ -245,7 +207,12 @@ class Driver:
             self._heartbeat_due_s = now_s + HEARTBEAT_S
             self._store.heartbeat(self._clock.now_utc())
         self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
-        return self._limit_exceeded() or self._stop_request() or self._title_trouble()
+        phase = self._state.phase
+        return (
+            self._lookout.danger(phase)
+            or self._stop_request()
+            or self._lookout.title_trouble(self._now, phase)
+        )
 
     def _progress(self, now_s: float, detail: str, phase_left_s: float | None) -> Progress:
         running = self._running
@@ -263,7 +230,7 @@ class Driver:
             wanted=self._wanted,
             phase_s=now_s - self._phase_start_s,
             phase_left_s=phase_left_s,
-            ends_in_s=self._ends_in_s(now_s - running.start_s if running else 0.0),
+            ends_in_s=self._estimate.ends_in_s(now_s - running.start_s if running else 0.0),
             readings=readings,
             detail=detail,
         )
@@ -271,13 +238,7 @@ class Driver:
     def _count_repeats(self) -> None:
         standing = self._store.standing()
         self._accepted, self._wanted = standing.accepted_count, standing.wanted_count
-        self._left = len(standing.remaining)
-
-    def _ends_in_s(self, running_s: float) -> float:
-        """Attempts left times the typical length of one: the forecast's until three are done."""
-        enough = len(self._durations_s) >= 3
-        typical_s = statistics.median(self._durations_s) if enough else self._typical_s
-        return max(0.0, self._left * typical_s - min(running_s, typical_s))
+        self._estimate.left = len(standing.remaining)
 
     # --- the instructions ---------------------------------------------------------------------------------
 
@@ -466,7 +427,7 @@ class Driver:
         )
         self._store.commit_attempt(running.ref, row)
         self._history.add(row)
-        self._durations_s.append(now_s - running.start_s)
+        self._estimate.attempt_took(now_s - running.start_s)
         self._count_repeats()
         log.info(
             "attempt ends",

@@ -81,11 +81,10 @@ class ProfileKeeper:
         for kind, snapshot in list(self._snapshots.open_snapshots().items()):
             try:
                 self._open_control(kind).restore(snapshot)
+                log.info("factory state restored", control=kind)
+                self._snapshots.clear_snapshot(kind)
             except HarnessError as error:
                 failures.append(f"{kind}: {error}")
-                continue
-            self._snapshots.clear_snapshot(kind)
-            log.info("factory state restored", control=kind)
         if failures:
             raise ControlRefused(
                 f"not restored: {'; '.join(failures)}; run `levelrig restore`, or restart the machine"

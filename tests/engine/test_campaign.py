@@ -15,7 +15,7 @@ import pytest
 from harness import log as harness_log
 from harness.engine.campaign import RunOptions, run_campaign
 from harness.engine.progress import Progress, StopSignal
-from harness.errors import CampaignBusy, PlanChanged, PlanError, Problem
+from harness.errors import CampaignBusy, DiskFull, PlanChanged, PlanError, Problem
 from harness.plan.schema import Cell, Plan
 from harness.store.campaign import CampaignStore
 from harness.testing import RecordingControl, ScriptedRig, ScriptedSensor, ScriptedWorkload, WorkloadScript
@@ -334,3 +334,35 @@ def test_the_store_can_be_looked_at_while_the_campaign_runs(tmp_path):
 
     run(tmp_path / "c", rig_with(), plan_of(plan={"repeats": 1}), observer=Watching(act))
     assert max(seen) == 3
+
+
+def test_a_request_in_the_folder_pauses_after_the_attempt_and_is_taken_once(tmp_path):
+    def act(progress: Progress) -> None:
+        if progress.accepted == 1 and progress.phase == "warm-up":
+            (tmp_path / "c" / "control.json").write_text('{"request": "pause-after-attempt"}')
+
+    result, _ = run(tmp_path / "c", rig_with(), observer=Watching(act))
+    assert (result.exit_code, result.accepted) == (130, 2)
+    result, _ = run(tmp_path / "c", rig_with())
+    assert (result.exit_code, result.accepted) == (0, 8)
+
+
+def test_a_request_that_makes_no_sense_is_left_alone(tmp_path):
+    def act(progress: Progress) -> None:
+        (tmp_path / "c" / "control.json").write_text('{"request": ["stop"')
+
+    result, _ = run(tmp_path / "c", rig_with(), observer=Watching(act))
+    assert result.exit_code == 0
+
+
+def test_a_full_disk_fails_the_attempt_and_ends_the_night_resumable(tmp_path, monkeypatch):
+    def full(*arguments: Any) -> None:
+        raise DiskFull("no room left; free 20 MiB")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(CampaignStore, "keep_file", full)
+        result, _ = run(tmp_path / "c", rig_with())
+    assert (result.exit_code, result.accepted) == (3, 0)
+    assert "no room left" in result.reason
+    result, _ = run(tmp_path / "c", rig_with())
+    assert (result.exit_code, result.accepted) == (0, 8)

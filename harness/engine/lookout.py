@@ -1,0 +1,96 @@
+"""What the driver keeps in view while it waits: safety limits, stop requests, the title's life."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.clock import Clock
+from harness.engine.attempt import Running
+from harness.engine.machine import RUNNING
+from harness.engine.messages import Failed, Phase, StopRequested
+from harness.engine.progress import StopSignal
+from harness.engine.requests import take_request
+from harness.plan.schema import Plan
+from harness.telemetry.sampler import Sampler
+
+#: Quantities that the plan may limit, with their unit.
+LIMITED = {"core_temp_c": "°C", "hotspot_temp_c": "°C", "memory_temp_c": "°C", "power_w": "W"}
+#: A limited quantity that was not read for this long is not known any more, seconds.
+STALE_S = 15.0
+
+
+class Lookout:
+    """Watches; decides nothing beyond what the plan states.
+
+    Args:
+        plan: The plan.
+        clock: The rig's clock.
+        sampler: Gives the latest readings.
+        folder: Campaign folder, for requests that come through it.
+        stop: Requests from signals and the like.
+    """
+
+    def __init__(self, plan: Plan, clock: Clock, sampler: Sampler, folder: Path, stop: StopSignal) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._sampler = sampler
+        self._folder = folder
+        self.stop = stop
+        self._origin_s = clock.now_s()
+
+    def unwatched_limits(self) -> list[str]:
+        """Limits of the plan that no sensor of this rig can watch."""
+        return [
+            quantity
+            for quantity in LIMITED
+            if getattr(self._plan.limits, quantity) is not None and quantity not in self._sampler.quantities
+        ]
+
+    def stop_request(self) -> StopRequested | None:
+        """A stop that was asked for, or that the plan's end of the night makes due."""
+        request = self.stop.take() or take_request(self._folder)
+        limit_s = self._plan.limits.night_ends_after_s
+        if request is None and limit_s is not None and self._clock.now_s() - self._origin_s > limit_s:
+            return StopRequested("stop", f"the plan ends the night after {limit_s:.0f} s")
+        return request
+
+    def danger(self, phase: Phase) -> StopRequested | Failed | None:
+        """A limit that is exceeded, or that can't be watched any more while a title heats the card."""
+        now_s = self._clock.now_s()
+        for quantity, unit in LIMITED.items():
+            limit = getattr(self._plan.limits, quantity)
+            sample = self._sampler.latest(quantity) if limit is not None else None
+            if sample is None:
+                continue
+            if sample.value > limit:
+                reason = f"{quantity} is {sample.value:.1f} {unit}, the plan's limit is {limit:.1f} {unit}"
+                return StopRequested("safety", reason)
+            if phase in RUNNING and now_s - sample.t_s > STALE_S:
+                reason = f"{quantity} was not read for {now_s - sample.t_s:.0f} s, and the plan limits it"
+                return Failed("limit-unwatched", reason)
+        return None
+
+    def title_trouble(self, running: Running, phase: Phase) -> Failed | None:
+        """What ended the title's usefulness, if anything did."""
+        if running.workload is None or phase not in RUNNING:
+            return None
+        title = running.cell.title
+        state = running.workload.poll()
+        running.exit_code = state.exit_code
+        if state.failure is not None:
+            return Failed("title-failed", state.failure)
+        if not state.running and not state.finished:
+            return Failed("title-crashed", f"{title.name} ended by itself (exit code {state.exit_code})")
+        if not state.running and state.exit_code not in (0, None):
+            return Failed("title-crashed", f"{title.name} ended with exit code {state.exit_code}")
+        now_s = self._clock.now_s()
+        if running.launch_s is not None and now_s - running.launch_s > title.deadline_s:
+            return Failed(
+                "deadline", f"{title.name} still ran after its deadline_s of {title.deadline_s:.0f} s"
+            )
+        if state.last_sign_s is not None and now_s - state.last_sign_s > title.silent_at_most_s:
+            silent_s = now_s - state.last_sign_s
+            return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
+        if state.finished and phase in (Phase.WARM_UP, Phase.SOAK):
+            return Failed("title-ended-early", f"{title.name} finished in its {phase}")
+        return None
