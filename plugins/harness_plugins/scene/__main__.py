@@ -14,7 +14,6 @@ import os
 import sys
 import threading
 import time
-import zlib
 from pathlib import Path
 from typing import TextIO
 
@@ -85,17 +84,15 @@ def _draw(
     while not stopped.is_set():
         number, frame = divmod(count, options.frames_per_pass)
         if frame == 0 and count:
-            picture = zlib.crc32(renderer.picture().tobytes())
-            print(
-                f"pass {number} of {options.frames_per_pass} frames, last picture {picture:08x}", flush=True
-            )
+            shown = renderer.fingerprint() or "not fetched"
+            print(f"pass {number} of {options.frames_per_pass} frames, last picture {shown}", flush=True)
             renderer.prepare()
         gpu_ms = renderer.draw(frame, options.load * course_factor(options.course, frame))
         if cap_s:
             time.sleep(max(0.0, start_s + (count + 1) * cap_s - now()))
         end_s = now()
-        shown = "" if gpu_ms is None else f"{gpu_ms:.4f}"
-        lines.append(f"{count},{number + 1},{end_s:.7f},{(end_s - last_s) * 1e3:.4f},{shown}\n")
+        on_card = "" if gpu_ms is None else f"{gpu_ms:.4f}"
+        lines.append(f"{count},{number + 1},{end_s:.7f},{(end_s - last_s) * 1e3:.4f},{on_card}\n")
         last_s = end_s
         count += 1
         if end_s - flushed_s > _FLUSH_S:

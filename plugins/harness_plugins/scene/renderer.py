@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from typing import Protocol
 
 from harness_plugins.scene.cpu import Crew, Picture, make_scene
@@ -19,6 +20,9 @@ class Renderer(Protocol):
 
     def draw(self, frame: int, load: float) -> float | None:
         """Draw a frame and wait for it; the card's own time for it in ms where it measures that."""
+
+    def fingerprint(self) -> str | None:
+        """Checksum of the frame drawn last; None where taking it would cost more than the frame."""
 
     def picture(self) -> Picture:
         """The frame drawn last, (height, width) grey levels."""
@@ -46,6 +50,9 @@ class CpuRenderer:
         self._scene.draw(frame, load)
         return None
 
+    def fingerprint(self) -> str | None:
+        return f"{zlib.crc32(self._scene.picture().tobytes()):08x}"
+
     def picture(self) -> Picture:
         return self._scene.picture()
 
@@ -56,5 +63,7 @@ class CpuRenderer:
 def open_renderer(options: SceneOptions, threads: int) -> Renderer:
     """The renderer that the options ask for. Raises RuntimeError with the remedy."""
     if options.backend == "gpu":
-        raise RuntimeError("the gpu backend is not part of this installation")
+        from harness_plugins.scene.gpu import GpuRenderer
+
+        return GpuRenderer(options)
     return CpuRenderer(options, threads)
