@@ -108,6 +108,10 @@ class RigChanged(StoreError):
     exit_code = 2
 
 
+class ReportError(HarnessError):
+    """A report can't be written, or holds no such number. The measurements are untouched."""
+
+
 class SafetyStop(HarnessError):
     """A limit of the plan was exceeded; the factory state was restored and the night was ended."""
 
