@@ -27,5 +27,6 @@ def open_workload(kind: str, cell: Cell, clock: Clock) -> Workload | None:
 
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
-    names = ", ".join(SUMMARIES)
-    return [Finding("scenes on the processor", "ok", f"{names}: can run here, need nothing but NumPy")]
+    from harness_plugins.scene.doctor import examine_scenes
+
+    return examine_scenes()

@@ -33,6 +33,8 @@ def main(arguments: list[str] | None = None) -> int:
         for name, summary in SUMMARIES.items():
             print(f"{name:<14}{summary}")
         return 0
+    if args.adapters:
+        return _list_adapters()
     given = {name: getattr(args, name) for name in SceneOptions.model_fields}
     try:
         options = SceneOptions.model_validate({k: v for k, v in given.items() if v is not None})
@@ -58,6 +60,19 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"done {frames} frames in {elapsed_s:.3f} s", flush=True)
     finally:
         renderer.close()
+    return 0
+
+
+def _list_adapters() -> int:
+    from harness_plugins.scene.gpu import describe_adapter, find_adapters, is_software
+
+    try:
+        adapters = find_adapters()
+    except RuntimeError as error:
+        print(f"error {error}")
+        return 1
+    for adapter in adapters:
+        print(f"{'program' if is_software(adapter) else 'card'} {describe_adapter(adapter)}")
     return 0
 
 
@@ -129,6 +144,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="example: python -m harness_plugins.scene --scene slow-tide --seconds 10",
     )
     parser.add_argument("--list", action="store_true", help="list the scenes and end")
+    parser.add_argument("--adapters", action="store_true", help="list the graphics adapters and end")
     for name, field in SceneOptions.model_fields.items():
         default = "" if field.is_required() or field.default is None else f" (default {field.default})"
         parser.add_argument(
