@@ -1,8 +1,9 @@
-"""``status``: what a campaign folder says of itself."""
+"""``status`` and ``verify``: what a campaign folder says of itself."""
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import statistics
 from collections import Counter
 from datetime import UTC, datetime, timedelta
@@ -13,6 +14,7 @@ import psutil
 
 from harness.commands import add_command, print_json
 from harness.store.campaign import CampaignStore
+from harness.store.verify import verify
 from harness.terminal import console, duration, print_table
 
 #: Without a sign of life for this long, a run whose process is gone is taken to have ended, seconds.
@@ -30,6 +32,24 @@ def register(commands: Any) -> None:
         reports=True,
     )
     status.add_argument("folder", type=Path, help="campaign folder")
+    check = add_command(
+        commands,
+        "verify",
+        _verify,
+        summary="check a campaign folder: what is damaged, and what can still be trusted",
+        example="levelrig verify campaigns/first-night",
+        reports=True,
+    )
+    check.add_argument("folder", type=Path, help="campaign folder")
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    report = verify(arguments.folder)
+    if arguments.json:
+        print_json({**dataclasses.asdict(report), "sound": report.sound})
+    else:
+        console().print("\n".join(report.lines()), markup=False)
+    return 0 if report.sound else 1
 
 
 def _status(arguments: argparse.Namespace) -> int:

@@ -415,6 +415,9 @@ class Driver:
         running = self._now
         self._sampler.stop_recording()
         save_telemetry(running, self._store)
+        if running.output_path.is_file():
+            self._store.keep_file(running.ref, running.output_path, running.output_path.name)
+            running.output_path.unlink()
         shutil.rmtree(running.work_folder, ignore_errors=True)
         if instruction.verdict == "failed":
             self._keeper.forget()  # a driver reset may have undone the profile

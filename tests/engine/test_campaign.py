@@ -121,7 +121,7 @@ def test_a_whole_campaign_measures_every_repeat_once_and_leaves_a_complete_folde
     assert set(telemetry["phase"].to_pylist()) >= {"cooldown", "warm-up", "measure"}
     assert telemetry["t_s"][0].as_py() < 0 <= telemetry["t_s"][-1].as_py()
     assert pq.read_table(first / "frames.parquet").num_rows == pytest.approx(2000, abs=2)
-    assert (first / "output.log").is_file()
+    assert (first / "output.log.gz").is_file()
     assert not (first / "work").exists()
     log = [json.loads(line) for line in (tmp_path / "c" / "log.jsonl").read_text().splitlines()]
     assert sum(entry["event"] == "attempt ends" for entry in log) == 8
