@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,12 @@ from harness.commands.conclude import conclude
 from harness.commands.signals import stop_on_signals
 from harness.engine.campaign import CampaignResult, RunOptions, run_campaign
 from harness.engine.progress import Observer, Silent, StopSignal
-from harness.errors import PluginError
+from harness.errors import PlanError, PluginError, Problem
 from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
+from harness.rehearse import through_losses
 from harness.rig import Rig
 from harness.terminal import TerminalObserver, console
 
@@ -50,6 +52,9 @@ def register(commands: Any) -> None:
         reports=True,
     )
     _campaign_arguments(rehearse)
+    rehearse.add_argument(
+        "--assume", type=Path, metavar="FILE", help="settings of the simulated rig: ambient, faults (TOML)"
+    )
     rehearse.add_argument("--seed", type=int, default=1, help="same seed, same night (default 1)")
     rehearse.add_argument(
         "--model", type=Path, help="a card model, as `levelrig doctor --characterise` writes it"
@@ -73,13 +78,24 @@ def _run(arguments: argparse.Namespace) -> int:
 def _rehearse(arguments: argparse.Namespace) -> int:
     host = PluginHost()
     plan = load_plan(arguments.plan, host)
-    request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model)
+    assumed = _assumptions(arguments.assume) if arguments.assume else {}
+    request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model, options=assumed)
     rig: Rig | None = host.manager.hook.open_rehearsal(request=request)
     if rig is None:
         raise PluginError("no installed plugin offers a rehearsal; reinstall levelrig")
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
-    result = _night(plan, arguments, rig, folder, RunOptions())
+    result, losses = through_losses(rig, lambda rig: _night(plan, arguments, rig, folder, RunOptions()))
+    if losses and not arguments.json:
+        console().print(f"the simulated rig went down {losses} times and the night went on")
     return _end(result, arguments)
+
+
+def _assumptions(path: Path) -> dict[str, Any]:
+    """Settings of the simulated rig from a TOML file. Raises PlanError."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, tomllib.TOMLDecodeError) as error:
+        raise PlanError(str(path), [Problem("file", str(error), "see plans/README.md")]) from error
 
 
 def _night(
