@@ -158,6 +158,11 @@ class NvmlSensor:
                 Channel(quantity, "nvmlDeviceGetPowerUsage", REFRESH_S, window_s, 1e-3),
                 lambda: library.power_mw(card.handle) / 1000,
             )
+        if "energy_j" not in self._fields:
+            self._offer(
+                Channel("energy_j", "nvmlDeviceGetTotalEnergyConsumption", ENERGY_PERIOD_S, None, 1e-3),
+                lambda: library.energy_mj(card.handle) / 1000,
+            )
         self._offer(
             Channel("core_temp_c", "nvmlDeviceGetTemperatureV(core)", REFRESH_S, None, 1.0),
             lambda: library.core_temp_c(card.handle),
