@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from matplotlib.figure import FigureBase
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from harness.report import look
@@ -40,13 +40,13 @@ class Chart:
     caption: str
     alt: str
     data: pd.DataFrame
-    draw: Callable[[Figure, float], None]
+    draw: Callable[[FigureBase, float], None]
     height_in: float
 
 
 def comparison(
     effects: pd.DataFrame, looks: Looks, labels: Mapping[str, str], margin_pct: float, reference: str
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Change against the reference by title, with intervals and the margin as a band.
 
     Args:
@@ -54,7 +54,7 @@ def comparison(
             ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         panels = list(effects["metric_label"].unique())
         rows = list(effects.drop_duplicates("row_label").sort_values("summary", kind="stable")["row_label"])
         profiles = list(effects["profile"].unique())
@@ -63,10 +63,10 @@ def comparison(
         low_edge, high_edge = margin_edges_pct(margin_pct)
         for ax, panel in zip(axes, panels, strict=True):
             shown = effects[effects["metric_label"] == panel]
-            ax.axvspan(low_edge, high_edge, color=look.BAND.light, lw=0, zorder=0)
+            ax.axvspan(low_edge, high_edge, color=look.BAND.now, lw=0, zorder=0)
             for edge in (low_edge, high_edge):
-                ax.axvline(edge, color=look.BAND_EDGE.light, lw=0.8 * scale, ls=(0, (3, 2)), zorder=1)
-            ax.axvline(0, color=look.INK.light, lw=0.9 * scale, zorder=1)
+                ax.axvline(edge, color=look.BAND_EDGE.now, lw=0.8 * scale, ls=(0, (3, 2)), zorder=1)
+            ax.axvline(0, color=look.INK.now, lw=0.9 * scale, zorder=1)
             for i, profile in enumerate(profiles):
                 mine = shown[shown["profile"] == profile]
                 y = (
@@ -79,7 +79,7 @@ def comparison(
                     y,
                     mine["low_pct"],
                     mine["high_pct"],
-                    color=style.role.light,
+                    color=style.role.now,
                     lw=2.2 * scale * bold,
                     alpha=0.45,
                 )
@@ -87,7 +87,7 @@ def comparison(
                     mine["change_pct"],
                     y,
                     style.mark,
-                    color=style.role.light,
+                    color=style.role.now,
                     ms=5.2 * scale,
                     label=labels[profile],
                 )
@@ -100,7 +100,7 @@ def comparison(
             ax.grid(axis="y", visible=False)
             summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
             if summaries:
-                ax.axhline(len(rows) - summaries - 0.5, color=look.QUIET_INK.light, lw=0.8 * scale)
+                ax.axhline(len(rows) - summaries - 0.5, color=look.QUIET_INK.now, lw=0.8 * scale)
         axes[0].set_yticks(range(len(rows)), rows)
         axes[0].set_ylim(len(rows) - 0.5, -0.5)
         _legend(figure, axes[0])
@@ -115,7 +115,7 @@ def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
 
 def levels(
     cells: pd.DataFrame, looks: Looks, labels: Mapping[str, str], low_label: str
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Average FPS (filled) and 1 % low (hollow) of every cell with intervals.
 
     Args:
@@ -123,7 +123,7 @@ def levels(
             ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         rows = list(cells["row_label"].unique())
         profiles = list(cells["profile"].unique())
@@ -132,11 +132,11 @@ def levels(
             mine = cells[cells["profile"] == profile]
             y = np.array([rows.index(r) for r in mine["row_label"]]) + (i - (len(profiles) - 1) / 2) * step
             style = looks[profile]
-            colour = style.role.light
+            colour = style.role.now
             ax.hlines(
                 y, mine["one_percent_low_fps"], mine["average_fps"], color=colour, lw=0.8 * scale, alpha=0.5
             )
-            for name, face in (("average", colour), ("one_percent_low", look.PAPER.light)):
+            for name, face in (("average", colour), ("one_percent_low", look.PAPER.now)):
                 ax.hlines(
                     y,
                     mine[f"{name}_low_fps"],
@@ -155,7 +155,7 @@ def levels(
                     label=labels[profile] if name == "average" else None,
                 )
         for edge in range(1, len(rows)):
-            ax.axhline(edge - 0.5, color=look.RULE.light, lw=0.6 * scale)
+            ax.axhline(edge - 0.5, color=look.RULE.now, lw=0.6 * scale)
         ax.set_yticks(range(len(rows)), rows)
         ax.set_ylim(len(rows) - 0.5, -0.5)
         ax.set_xlim(left=0)
@@ -168,19 +168,19 @@ def levels(
 
 def frametimes(
     traces: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Frame time over the window, one panel a profile, smallest to largest of each bucket filled.
 
     Args:
         traces: Columns ``profile``, ``t_s``, ``low_ms``, ``high_ms``, ``mean_ms``.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         profiles = list(traces["profile"].unique())
         axes = figure.subplots(len(profiles), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for ax, profile in zip(axes, profiles, strict=True):
             mine = traces[traces["profile"] == profile]
-            colour = looks[profile].role.light
+            colour = looks[profile].role.now
             ax.fill_between(
                 mine["t_s"], mine["low_ms"], mine["high_ms"], color=colour, lw=0.5 * scale, alpha=0.45
             )
@@ -195,14 +195,14 @@ def frametimes(
 
 def distribution(
     curves: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Share of frames that took longer than a given time, on a logarithmic axis.
 
     Args:
         curves: Columns ``profile``, ``frametime_ms``, ``slower_pct``.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         for profile in curves["profile"].unique():
             mine = curves[(curves["profile"] == profile) & (curves["slower_pct"] > 0)]
@@ -210,7 +210,7 @@ def distribution(
             ax.plot(
                 mine["frametime_ms"],
                 mine["slower_pct"],
-                color=style.role.light,
+                color=style.role.now,
                 ls=style.line,
                 label=labels[profile],
                 marker=style.mark,
@@ -242,7 +242,7 @@ def telemetry(
     looks: Looks,
     labels: Mapping[str, str],
     quantities: Sequence[tuple[str, str]],
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Quantities over the time of one attempt, phases shaded, one line a profile.
 
     Args:
@@ -251,19 +251,19 @@ def telemetry(
         quantities: Column and axis label (with unit), one panel each.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         axes = figure.subplots(len(quantities), 1, sharex=True, squeeze=False)[:, 0]
         for ax, (quantity, label) in zip(axes, quantities, strict=True):
             for phase in records(phases):
                 role = PHASE_ROLES.get(str(phase["phase"]), look.PHASE_A)
-                ax.axvspan(phase["start_s"], phase["end_s"], color=role.light, lw=0, zorder=0)
+                ax.axvspan(phase["start_s"], phase["end_s"], color=role.now, lw=0, zorder=0)
             for profile in series["profile"].unique():
                 mine = series[series["profile"] == profile]
                 style = looks[profile]
                 ax.plot(
                     mine["t_s"],
                     mine[quantity],
-                    color=style.role.light,
+                    color=style.role.now,
                     ls=style.line,
                     lw=1.2 * scale,
                     label=labels[profile],
@@ -282,7 +282,7 @@ def telemetry(
                     ha="center",
                     va="bottom",
                     xycoords=("data", "axes fraction"),
-                    color=look.QUIET_INK.light,
+                    color=look.QUIET_INK.now,
                     fontsize="small",
                 )
         axes[-1].set_xlabel("time from the start of the measured window, s")
@@ -293,7 +293,7 @@ def telemetry(
 
 def efficiency(
     points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Speed against power, both relative to the reference; the front joins what no other profile beats.
 
     Args:
@@ -301,15 +301,15 @@ def efficiency(
             ``speed_low_pct``, ``speed_high_pct``, ``on_front`` (bool); 100 is the reference.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         front = points[points["on_front"]].sort_values("power_pct")
         ax.plot(
-            front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.light, lw=1.2 * scale, ls=(0, (4, 2))
+            front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.now, lw=1.2 * scale, ls=(0, (4, 2))
         )
         for point in records(points):
             style = looks[str(point["profile"])]
-            colour = style.role.light
+            colour = style.role.now
             ax.hlines(
                 point["speed_pct"],
                 point["power_low_pct"],
@@ -349,16 +349,18 @@ def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[boo
     ]
 
 
-def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Callable[[Figure, float], None]:
+def drift(
+    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[FigureBase, float], None]:
     """Each repeat against the mean of its cell, over the night; the line is the running median.
 
     Args:
         points: Columns ``hours``, ``profile``, ``deviation_pct``, ``sentinel`` (bool).
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
-        ax.axhline(0, color=look.INK.light, lw=0.8 * scale)
+        ax.axhline(0, color=look.INK.now, lw=0.8 * scale)
         for profile in points["profile"].unique():
             mine = points[points["profile"] == profile]
             style = looks[profile]
@@ -366,7 +368,7 @@ def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Call
                 mine["hours"],
                 mine["deviation_pct"],
                 style.mark,
-                color=style.role.light,
+                color=style.role.now,
                 ms=4.5 * scale,
                 alpha=0.75,
                 mew=0,
@@ -376,7 +378,7 @@ def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Call
             ordered = points.sort_values("hours")
             window = max(len(ordered) // 8, 5)
             running = ordered["deviation_pct"].rolling(window, center=True, min_periods=3).median()
-            ax.plot(ordered["hours"], running, color=look.QUIET_INK.light, lw=1.6 * scale)
+            ax.plot(ordered["hours"], running, color=look.QUIET_INK.now, lw=1.6 * scale)
         ax.set_xlabel("hours since the campaign's first attempt")
         ax.set_ylabel("average FPS against its cell's mean, %")
         _legend(figure, ax)
@@ -386,7 +388,7 @@ def drift(points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Call
 
 def start_conditions(
     points: pd.DataFrame, looks: Looks, labels: Mapping[str, str], limit_c: float | None
-) -> Callable[[Figure, float], None]:
+) -> Callable[[FigureBase, float], None]:
     """Temperature at the end of every cooldown, over the night.
 
     Args:
@@ -394,23 +396,23 @@ def start_conditions(
         limit_c: The plan's cooldown temperature, drawn as a line.
     """
 
-    def draw(figure: Figure, scale: float) -> None:
+    def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         if limit_c is not None:
-            ax.axhline(limit_c, color=look.BAND_EDGE.light, lw=1.1 * scale, ls=(0, (3, 2)))
+            ax.axhline(limit_c, color=look.BAND_EDGE.now, lw=1.1 * scale, ls=(0, (3, 2)))
             ax.annotate(
                 "cooldown rule",
                 (1, limit_c),
                 xycoords=("axes fraction", "data"),
                 ha="right",
                 va="bottom",
-                color=look.QUIET_INK.light,
+                color=look.QUIET_INK.now,
                 fontsize="small",
             )
         ambient = points.dropna(subset=["start_ambient_temp_c"]).sort_values("hours")
         if len(ambient):
             ax.plot(
-                ambient["hours"], ambient["start_ambient_temp_c"], color=look.QUIET_INK.light, label="ambient"
+                ambient["hours"], ambient["start_ambient_temp_c"], color=look.QUIET_INK.now, label="ambient"
             )
         for profile in points["profile"].unique():
             mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
@@ -419,7 +421,7 @@ def start_conditions(
                 mine["hours"],
                 mine["start_temp_c"],
                 style.mark,
-                color=style.role.light,
+                color=style.role.now,
                 ms=4.5 * scale,
                 alpha=0.75,
                 mew=0,
@@ -432,7 +434,7 @@ def start_conditions(
     return draw
 
 
-def _legend(figure: Figure, ax: Axes) -> None:
+def _legend(figure: FigureBase, ax: Axes) -> None:
     handles, texts = ax.get_legend_handles_labels()
     if handles:
         figure.legend(handles, texts, loc="outside upper right", ncols=min(len(handles), 5))

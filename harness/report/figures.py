@@ -476,6 +476,7 @@ def _labels(names: Names, looks: charts.Looks) -> dict[str, str]:
     return {profile: names[profile] for profile in looks}
 
 
-def captioned(chart: Chart, caption: str | None) -> Chart:
-    """The chart with the plan's caption, where the plan has one for it."""
-    return replace(chart, caption=caption) if caption else chart
+def captioned(chart: Chart, captions: Mapping[str, str]) -> Chart:
+    """The chart with the plan's caption for it, or for its kind (``frametimes`` for every title's)."""
+    own = captions.get(chart.id) or captions.get(chart.id.split("-")[0])
+    return replace(chart, caption=own) if own else chart

@@ -7,8 +7,9 @@ colour *and* by mark, so that no reader needs the colour.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -23,7 +24,13 @@ class Role:
     light: str
     dark: str
 
+    @property
+    def now(self) -> str:
+        """The value on the ground that is being drawn on (see :func:`drawing`)."""
+        return self.dark if _dark.get() else self.light
 
+
+_dark: ContextVar[bool] = ContextVar("dark", default=False)
 PAPER = Role("paper", "#fbfaf7", "#14181b")
 INK = Role("ink", "#1c2429", "#e9ecec")
 QUIET_INK = Role("quiet-ink", "#4e5a61", "#a9b4b8")
@@ -114,19 +121,22 @@ def to_css_variables(svg: str) -> str:
     return svg
 
 
-_DARK = {role.light: role.dark for role in ROLES}
-
-
-def ground(theme: str) -> Mapping[str, str]:
-    """Light value -> value in that theme (``light`` or ``dark``), for drawings that leave the page."""
-    return _DARK if theme == "dark" else {value: value for value in _DARK}
-
-
 @contextmanager
-def drawing(scale: float = 1.0) -> Iterator[None]:
-    """Matplotlib settings for the time of one drawing. ``scale`` enlarges type and strokes together."""
-    with mpl.rc_context(cast(Any, _settings(scale))):
-        yield
+def drawing(scale: float = 1.0, *, dark: bool = False, text_as_shapes: bool = False) -> Iterator[None]:
+    """Matplotlib settings for the time of one drawing.
+
+    Args:
+        scale: Enlarges type and strokes together.
+        dark: Draw on dark ground.
+        text_as_shapes: SVG text as outlines, so that a file looks the same wherever it is opened.
+    """
+    token = _dark.set(dark)
+    try:
+        settings = _settings(scale) | {"svg.fonttype": "path" if text_as_shapes else "none"}
+        with mpl.rc_context(cast(Any, settings)):
+            yield
+    finally:
+        _dark.reset(token)
 
 
 def _settings(scale: float) -> dict[str, Any]:
@@ -140,9 +150,9 @@ def _settings(scale: float) -> dict[str, Any]:
         "legend.fontsize": 9 * scale,
         "axes.titlelocation": "left",
         "axes.titleweight": "bold",
-        "axes.titlecolor": INK.light,
-        "axes.labelcolor": QUIET_INK.light,
-        "axes.edgecolor": RULE.light,
+        "axes.titlecolor": INK.now,
+        "axes.labelcolor": QUIET_INK.now,
+        "axes.edgecolor": RULE.now,
         "axes.facecolor": "none",
         "axes.linewidth": 0.8 * scale,
         "axes.spines.top": False,
@@ -150,22 +160,22 @@ def _settings(scale: float) -> dict[str, Any]:
         "axes.spines.left": False,
         "axes.axisbelow": True,
         "axes.grid": True,
-        "grid.color": RULE.light,
+        "grid.color": RULE.now,
         "grid.linewidth": 0.6 * scale,
         "lines.linewidth": 1.4 * scale,
         "lines.markersize": 6 * scale,
         "patch.linewidth": 0.8 * scale,
-        "xtick.color": RULE.light,
-        "ytick.color": RULE.light,
-        "xtick.labelcolor": QUIET_INK.light,
-        "ytick.labelcolor": INK.light,
+        "xtick.color": RULE.now,
+        "ytick.color": RULE.now,
+        "xtick.labelcolor": QUIET_INK.now,
+        "ytick.labelcolor": INK.now,
         "xtick.major.size": 3 * scale,
         "ytick.major.size": 0,
-        "text.color": INK.light,
-        "figure.facecolor": PAPER.light,
-        "savefig.facecolor": PAPER.light,
-        "svg.fonttype": "none",
+        "text.color": INK.now,
+        "figure.facecolor": PAPER.now,
+        "savefig.facecolor": PAPER.now,
         "svg.hashsalt": "levelrig",
+        "text.parse_math": False,  # a name with a dollar sign is a name
         "legend.frameon": False,
         "figure.constrained_layout.use": True,
     }

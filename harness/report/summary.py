@@ -57,6 +57,11 @@ class Names:
     def __getitem__(self, name: str) -> str:
         return self._labels.get(name, name)
 
+    def add_to(self, other: Names) -> None:
+        """Hand the settings of this plan to the names of several campaigns."""
+        other._settings = {**getattr(other, "_settings", {}), **self._settings}
+        other._alone = {*getattr(other, "_alone", ()), *self._alone}
+
     def row(self, title: str, setting: str) -> str:
         """Title, with its setting where it has several."""
         label = self[title]

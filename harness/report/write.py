@@ -1,24 +1,30 @@
-"""Writes the report of a campaign folder."""
+"""Writes a report: the page, the tables behind it, the data package and the publication charts."""
 
 from __future__ import annotations
 
-import os
-import tempfile
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from harness.analysis import Analysis, AnalysisSettings, analyse
 from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
-from harness.report import figures, interactive, page
+from harness.errors import ReportError
+from harness.report import compare, figures, interactive, package, page, provenance, publish
+from harness.report.charts import Chart
+from harness.report.files import write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
 from harness.report.forms import buckets_per_trace, overview_forms, page_data, title_forms
-from harness.report.summary import Names
+from harness.report.methods import methods
+from harness.report.summary import Names, night
 from harness.report.view import records
 from harness.tables import schema_of
+
+#: Files that belong to the data package besides ``attempts``, ``dataset`` and ``report``.
+_PACKAGED = ("plan.toml", "rig.json", "log.jsonl", "CITATION.cff")
 
 
 @dataclass(frozen=True)
@@ -28,44 +34,114 @@ class ReportFiles:
     Attributes:
         page: The HTML page.
         tables: CSV and Parquet files of the analysis.
+        charts: Publication charts and their data; empty where they were not asked for.
+        package: Data package, RO-Crate metadata, citation file and the numbers with their sources.
     """
 
     page: Path
     tables: tuple[Path, ...] = field(default=())
+    charts: tuple[Path, ...] = field(default=())
+    package: tuple[Path, ...] = field(default=())
 
 
-def write_report(folder: Path, *, analysis: Analysis | None = None) -> ReportFiles:
-    """Write ``report/`` of a campaign folder: the page and the tables behind it.
+def write_report(
+    folder: Path | Sequence[Path],
+    *,
+    analysis: Analysis | None = None,
+    charts: bool = False,
+    into: Path | None = None,
+) -> ReportFiles:
+    """Write the report of one campaign folder, or the comparison of several.
 
     Args:
-        folder: A campaign folder with its ``dataset/``.
-        analysis: The analysis to report; None to analyse the folder's repeats by its plan.
+        folder: A campaign folder with its ``dataset/``; or several, the first of which is the base.
+        analysis: The analysis to report; None to analyse by the plan. One campaign only.
+        charts: Also write every chart as PNG and SVG in the publication sizes, each with its data as CSV
+            (a second or two a chart).
+        into: Where to write; None for ``report/`` in the campaign folder, or for ``comparison/`` beside the
+            first of several.
     Raises:
-        StoreError: The folder can't be read.
+        StoreError: A folder can't be read.
+        ReportError: No folder was given.
     """
-    campaign = read_campaign(folder)
+    folders = [folder] if isinstance(folder, Path) else list(folder)
+    if not folders:
+        raise ReportError("no campaign folder given; name at least one")
+    if len(folders) > 1:
+        return _write_comparison(folders, charts, into or folders[0].parent / "comparison")
+    campaign = read_campaign(folders[0])
     if analysis is None:
         analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
-    target = folder / "report"
-    target.mkdir(exist_ok=True)
+    return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
+
+
+def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, target: Path) -> ReportFiles:
+    target.mkdir(parents=True, exist_ok=True)
+    version = page.tool_version()
     names = Names(campaign)
-    overview = figures.summary_charts(campaign, analysis, names)
     looks = figures.looks_of(campaign)
     enc = interactive.Encodings(looks, {profile: names[profile] for profile in looks})
+    captions = campaign.plan.report.captions
+
+    overview = [figures.captioned(c, captions) for c in figures.summary_charts(campaign, analysis, names)]
     forms = overview_forms(campaign, overview, enc)
-    by_title = []
+    by_title: list[tuple[str, list[Chart]]] = []
     for title, setting in measured_titles(campaign):
         traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.repeats)))
-        charts = figures.title_charts(campaign, traces, names)
-        forms |= title_forms(traces, charts, enc)
-        by_title.append((title, charts))
+        made = [figures.captioned(c, captions) for c in figures.title_charts(campaign, traces, names)]
+        forms |= title_forms(traces, made, enc)
+        by_title.append((title, made))
+
     bundle = interactive.bundle()
-    view = page.view_of(campaign, analysis, names, overview, by_title, forms if bundle else {})
+    text = methods(campaign, names, version)
+    view = page.view_of(campaign, analysis, names, overview, by_title, forms if bundle else {}, text)
     data = page_data(forms, names, campaign, overview) if bundle else ""
-    html = page.render(view, looks, bundle, data)
     page_path = target / "index.html"
-    write_text(page_path, html)
-    return ReportFiles(page_path, write_tables(target, analysis))
+    write_text(page_path, page.render(view, looks, bundle, data))
+    write_text(target / "methods.txt", text + "\n")
+    tables = write_tables(campaign.folder / "dataset", analysis)
+    numbers = target / provenance.NUMBERS_NAME
+    write_text(numbers, _json(provenance.numbers_of(campaign, analysis, version)))
+    drawn: tuple[Path, ...] = ()
+    if with_charts:
+        spec = campaign.plan.report
+        source = " · ".join(
+            part
+            for part in (
+                "SIMULATED" if campaign.simulated else "",
+                campaign.fact("card", "model") or campaign.fact("processor", "model"),
+                f"driver {campaign.fact('card', 'driver')}" if campaign.fact("card", "driver") else "",
+                night(campaign),
+                f"levelrig {version}",
+            )
+            if part
+        )
+        dress = publish.Dress(spec.theme == "dark", spec.credit, source)
+        every = [*overview, *(chart for _, charts in by_title for chart in charts)]
+        drawn = publish.publish(every, target / "charts", publish.formats(spec.article_width_px), dress)
+    return ReportFiles(page_path, tables, drawn, (numbers, *_write_package(campaign, version)))
+
+
+def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) -> ReportFiles:
+    several = compare.Several.of([read_campaign(folder) for folder in folders])
+    names = compare.CampaignNames(several)
+    analysis = several.analysis(names)
+    version = page.tool_version()
+    made = compare.charts_of(several, analysis, names)
+    target.mkdir(parents=True, exist_ok=True)
+    page_path = target / "index.html"
+    view = compare.view_of(several, analysis, names, made, version)
+    write_text(page_path, page.render(view, compare.all_looks(several)))
+    tables = write_tables(target, analysis)
+    drawn: tuple[Path, ...] = ()
+    if with_charts:
+        spec = several.campaigns[0].plan.report
+        simulated = "SIMULATED · " if view.simulated else ""
+        dress = publish.Dress(
+            spec.theme == "dark", spec.credit, f"{simulated}{view.name} · levelrig {version}"
+        )
+        drawn = publish.publish(made, target / "charts", publish.formats(spec.article_width_px), dress)
+    return ReportFiles(page_path, tables, drawn)
 
 
 def measured_titles(campaign: Campaign) -> list[tuple[str, str]]:
@@ -83,36 +159,37 @@ def write_tables(target: Path, analysis: Analysis) -> tuple[Path, ...]:
         ("comparisons", analysis.comparisons, COMPARISON_COLUMNS),
         ("overall", analysis.overall, OVERALL_COLUMNS),
     ):
-        csv = target / f"{name}.csv"
+        csv, parquet = target / f"{name}.csv", target / f"{name}.parquet"
         write_text(csv, frame.to_csv(index=False, lineterminator="\n"))
-        parquet = target / f"{name}.parquet"
-        table = pa.Table.from_pandas(frame, schema=schema_of(columns), preserve_index=False)
-        write_parquet(parquet, table)
+        write_parquet(parquet, pa.Table.from_pandas(frame, schema=schema_of(columns), preserve_index=False))
         written += [csv, parquet]
     return tuple(written)
 
 
-def write_parquet(path: Path, table: pa.Table) -> None:
-    """Write a table whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    pq.write_table(table, part)
-    part.replace(path)
+def _write_package(campaign: Campaign, version: str) -> tuple[Path, ...]:
+    folder = campaign.folder
+    citation = folder / "CITATION.cff"
+    write_text(citation, package.citation(campaign, version))
+    dataset = list(_packaged(campaign, sorted((folder / "dataset").iterdir()), folder / "dataset"))
+    data_package = folder / "dataset" / "datapackage.json"
+    write_text(data_package, _json(package.data_package(campaign, dataset, version)))
+    paths = [folder / name for name in _PACKAGED]
+    for part in ("attempts", "dataset", "report"):
+        paths += sorted((folder / part).rglob("*"))
+    crate = folder / "ro-crate-metadata.json"
+    write_text(crate, _json(package.ro_crate(campaign, list(_packaged(campaign, paths, folder)), version)))
+    return data_package, crate, citation
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    handle, part = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        Path(part).chmod(0o644)
-        Path(part).replace(path)
-    except BaseException:
-        Path(part).unlink(missing_ok=True)
-        raise
+def _packaged(campaign: Campaign, paths: Sequence[Path], base: Path) -> Iterator[package.PackagedFile]:
+    """Files with size and hash; artifacts of attempts take their hash from the manifest."""
+    for path in paths:
+        if path.is_file() and not path.is_symlink() and not path.name.endswith(".part"):
+            listed = campaign.hashes.get(path.relative_to(campaign.folder).as_posix())
+            fixed = listed if path.is_relative_to(campaign.folder / "attempts") else None
+            digest = fixed or hashlib.sha256(path.read_bytes()).hexdigest()
+            yield package.PackagedFile(path.relative_to(base).as_posix(), path.stat().st_size, digest)
 
 
-def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
-    """The tables of an earlier report, by name; those that are missing are left out."""
-    found = {name: folder / "report" / f"{name}.parquet" for name in ("cells", "comparisons", "overall")}
-    return {name: pq.read_table(path).to_pandas() for name, path in found.items() if path.is_file()}
+def _json(value: object) -> str:
+    return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
