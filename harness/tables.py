@@ -70,6 +70,8 @@ QUANTITY_COLUMNS: tuple[Column, ...] = (
     Column("memory_used_mib", F, "MiB", "main memory in use"),
     Column("foreign_cpu_load_pct", F, "%", "processor load by processes that are not part of the test"),
     Column("foreign_gpu_processes", F, "", "processes on the card that are not part of the test"),
+    Column("board_temp_c", F, "°C", "temperature of the main board"),
+    Column("case_fan_rpm", F, "1/min", "speed of a fan of the case or the processor"),
 )
 QUANTITIES: tuple[str, ...] = tuple(c.name for c in QUANTITY_COLUMNS)
 
