@@ -10,9 +10,9 @@ nor the heat left by the profile before favours one of them.
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
-from harness.plan.schema import Cell, Plan, Slot
+from harness.plan.schema import Cell, Plan, Sentinels, Slot
 
 
 def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:
@@ -36,7 +36,7 @@ def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:
     else:
         queue = _balanced(groups, repeats)
     group_of = {cell.cell_id: index for index, group in enumerate(groups) for cell in group}
-    return tuple(
+    slots = [
         Slot(
             position=position,
             block=(repeat - 1) * len(groups) + group_of[cell_id] + 1,
@@ -44,7 +44,46 @@ def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:
             repeat_index=repeat,
         )
         for position, (cell_id, repeat) in enumerate(queue, start=1)
-    )
+    ]
+    return tuple(slots if plan.sentinels is None else _with_sentinels(plan, plan.sentinels, cells, slots))
+
+
+def _with_sentinels(
+    plan: Plan, rule: Sentinels, cells: Sequence[Cell], slots: Sequence[Slot]
+) -> Iterator[Slot]:
+    """Put a sentinel before the first repeat, after every ``every`` repeats, and after the last one.
+
+    Sentinels count their repeats beyond the wanted ones, so that no repeat has two meanings; each belongs
+    to the block of the repeat after it (the last one to the block before it).
+    """
+    watched = sentinel_cell(plan, rule, cells)
+    count = 0
+    position = 0
+    for index, slot in enumerate(slots):
+        if index % rule.every == 0:
+            count, position = count + 1, position + 1
+            yield _sentinel(watched, position, slot.block, plan.plan.repeats_at_most + count)
+        position += 1
+        yield slot.model_copy(update={"position": position})
+    if slots:
+        yield _sentinel(watched, position + 1, slots[-1].block, plan.plan.repeats_at_most + count + 1)
+
+
+def _sentinel(cell: Cell, position: int, block: int, repeat: int) -> Slot:
+    return Slot(position=position, block=block, cell_id=cell.cell_id, repeat_index=repeat, sentinel=True)
+
+
+def sentinel_cell(plan: Plan, rule: Sentinels, cells: Sequence[Cell]) -> Cell:
+    """The cell that sentinels measure: the plan's reference profile on the rule's title and setting."""
+    for cell in cells:
+        title, setting = cell.title.name, cell.setting.name
+        if (
+            cell.profile.name == plan.plan.reference
+            and title == (rule.title or title)
+            and setting == (rule.setting or setting)
+        ):
+            return cell
+    raise ValueError(f"no cell of {plan.plan.reference!r} matches the sentinels' title and setting")
 
 
 def williams_rows(n: int) -> list[list[int]]:

@@ -26,6 +26,7 @@ def check_rules(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> None:
     _check_reference(raw, found)
     _check_permission(raw, kinds, found)
     _check_sensors(raw, kinds, found)
+    _check_sentinels(raw, found)
     _check_conditions(raw, found)
     for index, title in enumerate(_list(raw.get("titles"))):
         _check_title(title, ("titles", index), _table(raw.get("conditions")), found)
@@ -90,6 +91,25 @@ def _check_sensors(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> Non
         if isinstance(name, str) and name not in known:
             remedy = nearest(name, known) if known else "install a plugin that brings this sensor"
             found.add(("sampling", "sensors", index), f"no sensor {shown(name)} is installed", remedy)
+
+
+def _check_sentinels(raw: Mapping[str, Any], found: Findings) -> None:
+    rule, titles = _table(raw.get("sentinels")), _list(raw.get("titles"))
+    names = [str(title.get("name")) for title in titles]
+    wanted = rule.get("title", names[0] if names else None)
+    if not isinstance(wanted, str):
+        return
+    if wanted not in names:
+        found.add(("sentinels", "title"), f"no title is named {wanted!r}", nearest(wanted, names))
+        return
+    setting = rule.get("setting")
+    settings = [str(entry.get("name")) for entry in _list(titles[names.index(wanted)].get("settings"))]
+    if isinstance(setting, str) and setting not in settings:
+        found.add(
+            ("sentinels", "setting"),
+            f"title {wanted!r} has no setting {setting!r}",
+            nearest(setting, settings),
+        )
 
 
 def _check_conditions(raw: Mapping[str, Any], found: Findings) -> None:

@@ -172,6 +172,19 @@ class Conditions(Part):
     soak: Soak = Soak()
 
 
+class Sentinels(Part):
+    """Table ``[sentinels]``: the reference cell measured again and again, to watch the rig's drift."""
+
+    every: int = Field(
+        ge=2, description="one sentinel after so many repeats; also first and last of the night"
+    )
+    title: str | None = Field(default=None, description="its title; default: the first of the plan")
+    setting: str | None = Field(default=None, description="its setting; default: the title's first")
+    correct_drift: bool = Field(
+        default=False, description="also compare with the drift taken out; both are shown side by side"
+    )
+
+
 class Limits(Part):
     """Table ``[limits]``: a safety stop restores the factory state and ends the night (exit 5)."""
 
@@ -206,7 +219,7 @@ class Checks(Part):
     """
 
     mark_only: list[CheckCode] = Field(
-        default=["start-temperature", "ambient-temperature", "frame-cap", "unsteady"],
+        default=["start-temperature", "ambient-temperature", "frame-cap"],
         description="short names of checks that mark an attempt instead of rejecting it",
     )
     foreign_cpu_load_at_most_pct: Threshold = Field(default=10, ge=0)
@@ -225,8 +238,13 @@ class Checks(Part):
     longest_pause_at_most_s: Threshold = Field(default=5, gt=0)
     frames_at_cap_at_most_pct: Threshold = Field(default=80, gt=0, le=100)
     memory_use_at_most_pct: Threshold = Field(default=98, gt=0, le=100, description="main memory, card's")
+    unsteady: Literal["mark", "reject", "extend"] = Field(
+        default="mark",
+        description="what becomes of an attempt whose frame rate was not steady; extend: reject it and warm "
+        "up longer at the next try, by one window each time",
+    )
     unsteady_level_at_most_pct: Threshold = Field(
-        default=5, gt=0, description="largest step of the frame rate inside the window"
+        default=5, gt=0, description="settling or lasting step of the frame rate that counts as unsteady"
     )
     outlier_beyond_deviations: Threshold = Field(
         default=6, gt=0, description="from the other repeats of its cell; marks, never rejects"
@@ -330,6 +348,7 @@ class Plan(Part):
 
     plan: PlanHead
     conditions: Conditions = Conditions()
+    sentinels: Sentinels | None = None
     limits: Limits = Limits()
     sampling: Sampling = Sampling()
     retries: Retries = Retries()

@@ -192,3 +192,24 @@ def test_a_file_that_is_missing_or_no_text_is_a_plan_error(tmp_path: Path):
 def test_the_factory_control_needs_no_plugin():
     text = GOOD.replace('control = "power"\npower_limit_w = 200\n', "")
     assert parse(text).profiles[1].control == "factory"
+
+
+@pytest.mark.parametrize(
+    ("rule", "expected"),
+    [
+        ('every = 5\ntitle = "harbor-lights"', "did you mean 'harbour-lights'?"),
+        ('every = 5\nsetting = "huge"', "title 'harbour-lights' has no setting 'huge'"),
+        ("every = 1", "choose a value at least 2"),
+    ],
+)
+def test_sentinels_name_a_title_and_setting_of_the_plan(rule: str, expected: str):
+    assert expected in complaints(f"{GOOD}\n[sentinels]\n{rule}\n")[0]
+
+
+def test_a_check_is_switched_off_by_false_and_only_known_checks_may_only_mark():
+    plan = parse(f"{GOOD}\n[checks]\ntelemetry_gap_at_most_s = false\n")
+    assert plan.checks.telemetry_gap_at_most_s is None
+    text = f'{GOOD}\n[checks]\nmark_only = ["frame-capp"]\n'
+    assert complaints(text) == [
+        "checks.mark_only[0] (line 27): \"frame-capp\" is not a choice here; did you mean 'frame-cap'?"
+    ]

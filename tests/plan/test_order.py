@@ -15,7 +15,7 @@ import pytest
 
 from harness.plan.cells import expand
 from harness.plan.order import arrange, williams_rows
-from harness.plan.schema import Plan, Slot
+from harness.plan.schema import Plan, Sentinels, Slot
 
 
 def plan_of(titles: int = 3, profiles: int = 2, repeats: int = 3, **head: Any) -> Plan:
@@ -128,3 +128,24 @@ def test_as_listed_keeps_each_cells_repeats_together():
         ("t0.default.p1", 1),
         ("t0.default.p1", 2),
     ]
+
+
+def test_sentinels_stand_first_last_and_after_every_so_many_repeats_and_change_nothing_else():
+    plain = plan_of(titles=3, profiles=2, repeats=3)
+    watched = plain.model_copy(update={"sentinels": Sentinels(every=6)})
+    slots = night(watched)
+    assert [slot.position for slot in slots if slot.sentinel] == [1, 8, 15, 22]
+    assert {slot.cell_id for slot in slots if slot.sentinel} == {"t0.default.p0"}
+    kept = [slot for slot in slots if not slot.sentinel]
+    assert [(s.cell_id, s.repeat_index, s.block) for s in kept] == [
+        (s.cell_id, s.repeat_index, s.block) for s in night(plain)
+    ]
+    assert [slot.position for slot in slots] == list(range(1, len(slots) + 1))
+    assert len({(slot.cell_id, slot.repeat_index) for slot in slots}) == len(slots)
+
+
+def test_a_sentinel_is_the_reference_profile_on_the_title_and_setting_that_the_plan_names():
+    plan = plan_of(titles=3, profiles=2, reference="p1").model_copy(
+        update={"sentinels": Sentinels(every=5, title="t2")}
+    )
+    assert {slot.cell_id for slot in night(plan) if slot.sentinel} == {"t2.default.p1"}
