@@ -28,10 +28,10 @@ NEGATIVE = "negative frame time"
 NO_TIME = "no time since the frame before"
 FIRST = "first row: no frame before it"
 LAST = "last row: its end is not in the log"
-AFTER_DAMAGE = "frame time spans an unreadable row"
+AFTERDAMAGE = "frame time spans an unreadable row"
 NOT_SHOWN = "not shown; its time counts to the next frame"
 GENERATED = "interpolated; its time counts to the next frame"
-_DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
+DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ class Cleaner:
         """What a person should know of this log, in sentences."""
         notes = []
         if self._first_damage:
-            damaged = sum(self.account[reason] for reason in _DAMAGE)
+            damaged = sum(self.account[reason] for reason in DAMAGE)
             notes.append(f"{damaged} unreadable rows were left out; first: {self._first_damage}")
             if self._mapping.time_column is None:
                 notes.append("the time axis is short by those rows, as their frame times are unknown")
@@ -322,7 +322,7 @@ class Cleaner:
             after_damage[0] = False
             good[0] = False
         if after_damage.any():
-            self.account[AFTER_DAMAGE] += int(np.count_nonzero(after_damage))
+            self.account[AFTERDAMAGE] += int(np.count_nonzero(after_damage))
             good &= ~after_damage
         same = (lengths == 0) & ~after_damage
         same[0] &= not starts_log
@@ -361,7 +361,7 @@ class Cleaner:
         return {reference: column.take(places) for reference, column in kept.items()}
 
     def _stop_if_hopeless(self, *, final: bool) -> None:
-        damaged = sum(self.account[reason] for reason in _DAMAGE)
+        damaged = sum(self.account[reason] for reason in DAMAGE)
         if not damaged:
             return
         own = self.rows_read - self.account[OTHER_PROCESS]

@@ -37,7 +37,7 @@ from harness.frames.rows import (
 
 BLOCK_BYTES = 4 << 20
 LONGEST_LINE_BYTES = 16 << 20
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\Z")
+_NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
 _NULLS = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "-")
 
 
@@ -113,6 +113,8 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
                     continue
                 rest = data[end:]
                 data = data[:end]
+            if b"\r" in data:
+                data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
             while data and (to_skip or header_pending):
                 cut = data.find(b"\n") + 1 or len(data)
                 line, data = data[:cut], data[cut:]
@@ -122,7 +124,7 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
                     header_pending = False
             if mapping.comment is not None:
                 data = _without_comments(data, mapping.comment.encode())
-            if data.strip(b"\r\n"):
+            if data.strip(b"\n"):
                 yield TextBlock(data, cut_off=not data.endswith(b"\n"))
             if not read:
                 return
@@ -130,8 +132,9 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
 
 def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
     """One block's rows. Pure; safe in threads; never raises for what the lines hold."""
-    if not block.cut_off:
-        for whole_numbers in (True, False) if any(layout.whole_first.values()) else (False,):
+    whole_first = any(layout.whole_first.values())
+    if not block.cut_off and not (whole_first and _holds_hexadecimal(block.data)):
+        for whole_numbers in (True, False) if whole_first else (False,):
             try:
                 return _parse_fast(block.data, layout, whole_numbers)
             except pa.ArrowException:
@@ -177,12 +180,17 @@ def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows
     return RawRows(table.num_rows, columns, faults, sample)
 
 
+def _holds_hexadecimal(data: bytes) -> bool:
+    """Whether pyarrow could take a field for a hexadecimal whole number, which no log means by it."""
+    return (b"x" in data and b"0x" in data) or (b"X" in data and b"0X" in data)
+
+
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
     return column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
 
 
 def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
-    lines = [line for line in re.split(rb"\r\n|\n|\r", block.data) if line.strip()]
+    lines = [line for line in block.data.split(b"\n") if line.strip()]
     count = len(lines)
     faults = np.zeros(count, np.uint8)
     values: dict[str, list[float | str | None]] = {reference: [None] * count for reference in layout.places}
@@ -193,7 +201,7 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
         fields: list[str] = []
         try:
             fields = _fields(line, layout.delimiter)
-        except (csv.Error, UnicodeDecodeError):
+        except csv.Error:
             fault = UNREADABLE
         if not fault and len(fields) != len(layout.names):
             fault = WRONG_FIELDS
@@ -241,7 +249,7 @@ def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
 
 
 def _fields(line: bytes, delimiter: str) -> list[str]:
-    text = line.decode("utf-8").rstrip("\r\n")
+    text = line.decode("utf-8", "replace").rstrip("\r\n")
     return next(csv.reader(io.StringIO(text), delimiter=delimiter), [])
 
 
@@ -251,16 +259,16 @@ def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: i
     number = 0
     try:
         while len(found) < wanted:
-            line = stream.readline(LONGEST_LINE_BYTES)
-            if not line:
+            read = stream.readline(LONGEST_LINE_BYTES)
+            if not read:
                 break
-            number += 1
-            if number > mapping.skip_rows and line.strip() and not _is_comment(line, mapping.comment):
-                line.decode("utf-8")
-                found.append(line)
+            for line in re.split(rb"\r\n|\r|\n", read.removesuffix(b"\n").removesuffix(b"\r")):
+                number += 1
+                if number > mapping.skip_rows and line.strip() and not _is_comment(line, mapping.comment):
+                    if not found:
+                        line.decode("utf-8")
+                    found.append(line)
     except UnicodeDecodeError as error:
-        if found:
-            return found
         raise FrameLogError(
             f"{path}: line {number} is not {mapping.encoding} text ({error.reason}); "
             "set encoding, or check that this is a frame log"

@@ -285,7 +285,7 @@ CASES = [
         b"dt,n\n10,1\n\xff\xfe\x80,2\n30,3\n",
         {**DT, **LENIENT},
         [10, 30],
-        dropped={"unreadable line": 1},
+        dropped={"not a number": 1},
     ),
     good(
         "a lost time also costs the frame that spans it",
