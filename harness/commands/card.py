@@ -1,4 +1,4 @@
-"""``doctor``: this machine and its card."""
+"""``doctor`` and ``restore``: this machine and its card."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from rich.console import Console
 
 from harness.commands import add_command, print_json
 from harness.doctor import examine
+from harness.guard import restore_machine
 from harness.hookspecs import Finding
 from harness.plugins import PluginHost
 from harness.terminal import console, print_table
@@ -26,6 +27,44 @@ def register(commands: Any) -> None:
         example="levelrig doctor",
         reports=True,
     )
+    add_command(
+        commands,
+        "restore",
+        _restore,
+        summary="puts the card back to its factory state, whatever happened before",
+        example="levelrig restore",
+        reports=True,
+    )
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    done = restore_machine(PluginHost())
+    if arguments.json:
+        print_json([dataclasses.asdict(item) for item in done])
+    elif done:
+        console().print(f"Nothing is left changed by: {', '.join(item.kind for item in done)}.")
+    else:
+        console().print("No control that is installed here changes hardware; nothing to restore.")
+    return 0
+    add_command(
+        commands,
+        "restore",
+        _restore,
+        summary="put the card back to its factory state, whatever happened before",
+        example="levelrig restore",
+        reports=True,
+    )
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    restored = [item.kind for item in restore_machine(PluginHost())]
+    if arguments.json:
+        print_json({"restored": restored})
+    else:
+        console().print(
+            f"restored: {', '.join(restored) or 'no control here changes hardware'}", markup=False
+        )
+    return 0
 
 
 def _doctor(arguments: argparse.Namespace) -> int:

@@ -5,8 +5,11 @@ Resuming is the same call: what the folder already holds is kept, the rest is me
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import structlog
 
@@ -14,9 +17,10 @@ from harness import log as harness_log
 from harness.engine.driver import Driver
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
-from harness.engine.profiles import ProfileKeeper
+from harness.engine.profiles import ProfileKeeper, SnapshotStore
 from harness.engine.progress import Observer, StopSignal
 from harness.errors import HarnessError, PlanError, Problem
+from harness.guard import Guard
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
@@ -37,6 +41,31 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "storage": 3,
 }
 EXIT_INCOMPLETE = 4
+
+
+class Guarded(SnapshotStore, Protocol):
+    """Saved states, watched over while the campaign runs."""
+
+    def beat(self) -> None:
+        """A sign of life."""
+
+    def close(self) -> None:
+        """End the watch."""
+
+
+class Unguarded:
+    """Passes everything on to the store: for rigs that no crash can leave changed."""
+
+    def __init__(self, store: SnapshotStore) -> None:
+        self.save_snapshot = store.save_snapshot
+        self.open_snapshots = store.open_snapshots
+        self.clear_snapshot = store.clear_snapshot
+
+    def beat(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
 
 
 @dataclass(frozen=True)
@@ -97,9 +126,20 @@ def run_campaign(
     observer: Observer,
     stop: StopSignal,
     options: RunOptions = RunOptions(),
+    guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
 ) -> CampaignResult:
     """Start or resume a campaign and run it to its end.
 
+    Args:
+        plan: The plan, validated.
+        plan_text: Its file's text, kept in the folder.
+        plan_source: Its file's name, for messages.
+        rig: The machine under test.
+        folder: The campaign folder; made if it is not there.
+        observer: Hears of progress.
+        stop: Asks for a stop.
+        options: What the user allows beyond the plan.
+        guarded: Puts a guard around the store's saved states (:class:`harness.guard.Guard` on a real rig).
     Raises:
         PlanError: The device can't take a profile. Nothing was changed.
         StoreError: The folder can't be used, or can't be written any more.
@@ -123,7 +163,8 @@ def run_campaign(
     ) as store:
         harness_log.write_to(folder / "log.jsonl")
         try:
-            return _run(plan, cells, rig, facts, store, folder, observer, stop)
+            with contextlib.closing(guarded(store)) as snapshots:
+                return _run(plan, cells, rig, facts, store, snapshots, observer, stop)
         finally:
             harness_log.write_to(None)
 
@@ -138,8 +179,11 @@ def _run(
     observer: Observer,
     stop: StopSignal,
 ) -> CampaignResult:
-    keeper = ProfileKeeper(rig.open_control, store, allow_hardware_changes=plan.plan.allow_hardware_changes)
-    if store.open_snapshots():
+    guard = Guard(store, lambda kind: rig.open_control(kind).changes_hardware, simulated=facts.simulated)
+    keeper = ProfileKeeper(
+        rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes, beat=guard.beat
+    )
+    if guard.open_snapshots():
         observer.on_message("warning", "the last run did not restore what it had changed; restoring it first")
         keeper.restore()
     for message in _opening_messages(store):
@@ -167,6 +211,7 @@ def _run(
         keeper=keeper,
         observer=observer,
         lookout=lookout,
+        sign_of_life=snapshots.beat,
         boot_id=facts.boot_id,
         next_slot=lambda: _first(store.remaining_slots()),
         typical_s=forecast(plan).expected_s / max(wanted, 1),
@@ -183,6 +228,7 @@ def _run(
         sampler.stop()
         for sensor in sensors:
             sensor.close()
+        guard.close()
     return _finish(store, folder, end)
 
 

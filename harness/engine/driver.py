@@ -82,6 +82,7 @@ class Driver:
         keeper: ProfileKeeper,
         observer: Observer,
         lookout: Lookout,
+        sign_of_life: Callable[[], None],
         boot_id: str,
         next_slot: Callable[[], Slot | None],
         typical_s: float,
@@ -95,6 +96,7 @@ class Driver:
         self._keeper = keeper
         self._observer = observer
         self._lookout = lookout
+        self._sign_of_life = sign_of_life
         self._boot_id = boot_id
         self._next_slot = next_slot
         self._estimate = EndEstimate(typical_s)
@@ -206,6 +208,8 @@ class Driver:
         if now_s >= self._heartbeat_due_s:
             self._heartbeat_due_s = now_s + HEARTBEAT_S
             self._store.heartbeat(self._clock.now_utc())
+            self._sign_of_life()
+            self._keeper.beat()
         self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
         phase = self._state.phase
         return (

@@ -15,7 +15,7 @@ log = structlog.get_logger("levelrig.profiles")
 
 
 class SnapshotStore(Protocol):
-    """Where the way back is kept, durable before anything is changed."""
+    """Where the way back is kept, durable before anything is changed; see also :mod:`harness.guard`."""
 
     def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None: ...
 
@@ -31,6 +31,7 @@ class ProfileKeeper:
         open_control: Opens a control by kind.
         snapshots: Keeps the way back across crashes.
         allow_hardware_changes: The plan's own permission.
+        beat: Called with each sign of life of the main thread; see :class:`harness.guard.Guard`.
     """
 
     def __init__(
@@ -39,10 +40,12 @@ class ProfileKeeper:
         snapshots: SnapshotStore,
         *,
         allow_hardware_changes: bool,
+        beat: Callable[[], None] = lambda: None,
     ) -> None:
         self._open_control = open_control
         self._snapshots = snapshots
         self._allow_hardware_changes = allow_hardware_changes
+        self.beat = beat
         self._in_force: ProfileSpec | None = None
 
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:
