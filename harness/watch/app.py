@@ -1,0 +1,186 @@
+"""The web application: page, state, event stream, two actions. Serves one campaign folder."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any, Final
+
+import jinja2
+from markupsafe import Markup
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.base import BaseHTTPMiddleware, RequestResponseEndpoint
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from harness.engine.requests import CONTROL_NAME
+from harness.errors import StoreError
+from harness.report import look
+from harness.report.files import write_text
+from harness.watch.access import COOKIE_NAME, Access
+from harness.watch.state import Watcher, read_live, utc_now
+
+PERIOD_S: Final = 2.0
+_KEEP_ALIVE_S: Final = 15.0
+_ACTIONS: Final = ("pause-after-attempt", "stop", "none")
+_PAGE_RULES: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src data:; "
+    "form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+)
+_STATIC: Final = {"watch.js": "text/javascript", "watch.css": "text/css"}
+
+
+def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Starlette:
+    """The application for one campaign folder.
+
+    Args:
+        folder: The campaign folder; read only, but for ``control.json``.
+        access: Who may see and act.
+        period_s: Time between two looks at the folder while someone watches.
+    """
+    watcher = Watcher(folder)
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.watch", "static"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+    )
+
+    def state() -> dict[str, Any]:
+        live = read_live(folder, utc_now())
+        return {"grid": watcher.grid(time.monotonic(), live), "live": live}
+
+    async def page(request: Request) -> Response:
+        try:
+            grid = state()["grid"]
+        except StoreError as error:
+            return PlainTextResponse(str(error), status_code=404)
+        if grid["complete"] and grid["report"] and not grid["running"]:
+            return RedirectResponse("report", status_code=303)
+        return await live_page(request)
+
+    async def live_page(request: Request) -> Response:
+        html = environment.get_template("watch.html.j2").render(folder=folder.name)
+        return Response(html, media_type="text/html", headers={"Content-Security-Policy": _PAGE_RULES})
+
+    async def report(request: Request) -> Response:
+        path = folder / "report" / "index.html"
+        if not path.is_file():
+            return PlainTextResponse("No report yet; it is written when the run ends.", status_code=404)
+        return Response(path.read_bytes(), media_type="text/html")
+
+    async def static(request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in _STATIC:
+            return PlainTextResponse("not found", status_code=404)
+        text = environment.get_template(name).render(
+            light=Markup(look.css_variables(dark=False)),
+            dark=Markup(look.css_variables(dark=True)),
+            fonts=Markup(look.FONT_STACK),
+        )
+        return Response(text, media_type=_STATIC[name])
+
+    async def now(request: Request) -> Response:
+        try:
+            return JSONResponse(state())
+        except StoreError as error:
+            return JSONResponse({"error": str(error)}, status_code=404)
+
+    async def events(request: Request) -> Response:
+        stream = event_stream(request, state, period_s)
+        return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+
+    async def act(request: Request) -> Response:
+        if not access.may_act(request.headers):
+            return JSONResponse({"error": "actions are taken from this page only"}, status_code=403)
+        try:
+            wish = (await request.json()).get("request")
+        except (ValueError, AttributeError):
+            wish = None
+        if wish not in _ACTIONS:
+            return JSONResponse({"error": f"the request is one of {', '.join(_ACTIONS)}"}, status_code=400)
+        try:
+            if not state()["grid"]["running"]:
+                return JSONResponse({"error": "nothing runs in this folder"}, status_code=409)
+            if wish == "none":
+                (folder / CONTROL_NAME).unlink(missing_ok=True)
+            else:
+                write_text(folder / CONTROL_NAME, json.dumps({"request": wish}) + "\n")
+        except (OSError, StoreError) as error:
+            return JSONResponse({"error": f"could not be passed on: {error}"}, status_code=500)
+        return JSONResponse({"request": wish})
+
+    return Starlette(
+        routes=[
+            Route("/", page),
+            Route("/live", live_page),
+            Route("/report", report),
+            Route("/state", now),
+            Route("/events", events),
+            Route("/request", act, methods=["POST"]),
+            Route("/static/{name}", static),
+        ],
+        middleware=[Middleware(_Gate, access=access)],
+    )
+
+
+async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIterator[str]:
+    """Server-sent events: ``grid`` when an attempt changed something, ``live`` when the beacon moved on.
+
+    A client that comes back gets both at once, so nothing depends on what it saw before.
+    """
+    yield "retry: 2000\n\n"
+    sent_grid: Any = None
+    sent_live: Any = ()
+    quiet_s = 0.0
+    while not await request.is_disconnected():
+        try:
+            found = state()
+        except StoreError as error:
+            yield _event("trouble", {"error": str(error)})
+            found = None
+        quiet_s += period_s
+        if found is not None:
+            if found["grid"] is not sent_grid:
+                sent_grid, quiet_s = found["grid"], 0.0
+                yield _event("grid", sent_grid)
+            mark = (found["live"] or {}).get("written_utc"), (found["live"] or {}).get("request")
+            if mark != sent_live:
+                sent_live, quiet_s = mark, 0.0
+                yield _event("live", found["live"])
+        if quiet_s >= _KEEP_ALIVE_S:
+            quiet_s = 0.0
+            yield ": still here\n\n"
+        await asyncio.sleep(period_s)
+
+
+def _event(name: str, value: Any) -> str:
+    return f"event: {name}\ndata: {json.dumps(value, allow_nan=False)}\n\n"
+
+
+class _Gate(BaseHTTPMiddleware):
+    """Lets nobody in who may not see; takes a token from the address into a cookie."""
+
+    def __init__(self, app: Any, access: Access) -> None:
+        super().__init__(app)
+        self._access = access
+
+    async def dispatch(self, request: Request, call_next: RequestResponseEndpoint) -> Response:
+        given = request.query_params.get("token")
+        if not self._access.may_see(request.headers, request.cookies, given):
+            said = "This page needs its token: open the whole address that `levelrig watch` printed."
+            return PlainTextResponse(said, status_code=403)
+        if given is not None and request.method == "GET":
+            response: Response = RedirectResponse(request.url.path, status_code=303)
+            if self._access.token is not None:
+                response.set_cookie(COOKIE_NAME, self._access.token, httponly=True, samesite="strict")
+            return response
+        response = await call_next(request)
+        response.headers["Cache-Control"] = "no-store"
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        return response

@@ -1,0 +1,83 @@
+"""The running campaign's side of the live page: a small file with the latest progress.
+
+The file is a convenience, not a record: it is replaced whole about once a second, never synced to disk, and
+nothing that goes wrong with it reaches the measurement.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from harness.engine.progress import Observer, Progress
+
+BEACON_NAME: Final = "live.json"
+_PERIOD_S: Final = 1.0
+_HISTORY_PERIOD_S: Final = 5.0
+_HISTORY_LENGTH: Final = 180
+_HISTORY_QUANTITIES: Final[tuple[str, ...]] = ("core_temp_c", "cpu_temp_c", "power_w", "cpu_power_w", "ambient_temp_c")
+
+
+class Beacon:
+    """An observer that passes everything on and keeps ``live.json`` fresh.
+
+    Args:
+        folder: The campaign folder.
+        inner: The observer that is told everything as well.
+        now_s: Real monotonic seconds, also where the campaign's clock is a virtual one.
+    """
+
+    def __init__(self, folder: Path, inner: Observer, *, now_s: Callable[[], float] = time.monotonic) -> None:
+        self._path = folder / BEACON_NAME
+        self._inner = inner
+        self._now_s = now_s
+        self._written_s = -_PERIOD_S
+        self._sampled_s = -_HISTORY_PERIOD_S
+        self._history: deque[dict[str, float]] = deque(maxlen=_HISTORY_LENGTH)
+        self._began_s = now_s()
+
+    def on_progress(self, progress: Progress) -> None:
+        """Pass on; write if the last writing is a second ago."""
+        self._inner.on_progress(progress)
+        now_s = self._now_s()
+        if now_s - self._sampled_s >= _HISTORY_PERIOD_S:
+            self._sampled_s = now_s
+            point = {q: progress.readings[q] for q in _HISTORY_QUANTITIES if q in progress.readings}
+            self._history.append({"t_s": round(now_s - self._began_s, 1), **point})
+        if now_s - self._written_s >= _PERIOD_S:
+            self._written_s = now_s
+            self._write({**asdict(progress), "history": list(self._history)})
+
+    def on_attempt(
+        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+    ) -> None:
+        """Pass on; the next progress is written at once."""
+        self._inner.on_attempt(cell_id, repeat_index, attempt_index, verdict, reason)
+        self._written_s = -_PERIOD_S
+
+    def on_message(self, level: str, message: str) -> None:
+        """Pass on; the page reads messages from the campaign's log."""
+        self._inner.on_message(level, message)
+
+    def close(self) -> None:
+        """Take the file away: nothing runs any more. Safe to call twice."""
+        try:
+            self._path.unlink(missing_ok=True)
+        except OSError:
+            return
+
+    def _write(self, content: dict[str, Any]) -> None:
+        content |= {"pid": os.getpid(), "written_utc": datetime.now(UTC).isoformat(timespec="milliseconds")}
+        part = self._path.with_name(f".{BEACON_NAME}.{os.getpid()}")
+        try:
+            part.write_text(json.dumps(content, allow_nan=False, default=str), encoding="utf-8")
+            part.replace(self._path)
+        except (OSError, ValueError):  # a page without news is better than a night that ends
+            return

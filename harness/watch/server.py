@@ -1,0 +1,61 @@
+"""Runs the live page's server until it is interrupted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from harness.errors import ReportError, StoreError
+from harness.watch.access import Access
+
+DEFAULT_PORT = 8741
+
+
+def serve(
+    folder: Path,
+    *,
+    host: str = "127.0.0.1",
+    port: int = DEFAULT_PORT,
+    token: str | None = None,
+    announce: Callable[[str], None] = print,
+) -> None:
+    """Serve the live page of a campaign folder; returns when interrupted.
+
+    Args:
+        folder: The campaign folder; it may be running, paused or finished.
+        host: Address to listen on. Anything but loopback asks visitors for a token.
+        port: Port to listen on; 0 lets the system choose.
+        token: The token to ask for; None makes one where one is needed.
+        announce: Is told the address to open, token included.
+    Raises:
+        ReportError: The ``watch`` extra is not installed, or the port can't be had.
+        StoreError: There is no campaign in the folder.
+    """
+    try:
+        import uvicorn
+
+        from harness.watch.app import make_app
+    except ImportError as error:
+        raise ReportError(
+            f"the live page needs the extra packages ({error.name} is missing); pip install 'levelrig[watch]'"
+        ) from error
+    if not (folder / "plan.toml").is_file():
+        raise StoreError(f"{folder}: no campaign here; name the folder that `levelrig run` writes")
+    access = Access.for_host(host, token)
+    config = uvicorn.Config(
+        make_app(folder, access),
+        host=host,
+        port=port,
+        log_level="warning",
+        access_log=False,
+        timeout_graceful_shutdown=1,
+        lifespan="off",
+    )
+    try:
+        listener = config.bind_socket()
+    except SystemExit as error:
+        raise ReportError(f"port {port} of {host} can't be had; choose another with --port") from error
+    shown = f"[{host}]" if ":" in host else host
+    address = f"http://{shown}:{listener.getsockname()[1]}/"
+    announce(address if access.token is None else f"{address}?token={access.token}")
+    uvicorn.Server(config).run(sockets=[listener])

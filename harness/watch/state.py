@@ -1,0 +1,191 @@
+"""What the live page shows, from the journal and the beacon. Reads only."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import psutil
+from pydantic import ValidationError
+
+from harness.engine.requests import CONTROL_NAME
+from harness.errors import StoreError
+from harness.plan.schema import Plan
+from harness.store.campaign import CampaignStore
+from harness.store.standing import RepeatStanding, Standing
+from harness.watch.beacon import BEACON_NAME
+
+_LOG_NAME = "log.jsonl"
+_LOG_BYTES = 32_768
+_LOG_LINES = 60
+#: A beacon older than this says nothing of the present.
+FRESH_S = 15.0
+
+
+@dataclass
+class Watcher:
+    """Reads a campaign folder again and again, as little as possible.
+
+    The journal is read when the beacon tells of another attempt, and every ``journal_every_s`` besides.
+    """
+
+    folder: Path
+    journal_every_s: float = 15.0
+    _grid: dict[str, Any] = field(default_factory=dict)
+    _key: tuple[Any, ...] = ()
+    _read_s: float = float("-inf")
+
+    def grid(self, now_s: float, live: Mapping[str, Any] | None) -> dict[str, Any]:
+        """Cells, counts and log; the same object as before where nothing was read.
+
+        Args:
+            now_s: Monotonic seconds.
+            live: The beacon, see :func:`read_live`.
+        Raises:
+            StoreError: There is no campaign, or it can't be read.
+        """
+        names = ("cell_id", "repeat_index", "attempt_index", "accepted", "wanted", "phase")
+        key = tuple(live.get(n) for n in names) if live else ()
+        if not self._grid or key != self._key or now_s - self._read_s >= self.journal_every_s:
+            self._grid = read_grid(self.folder)
+            self._key, self._read_s = key, now_s
+        return self._grid
+
+
+def read_live(folder: Path, now_utc: datetime) -> dict[str, Any] | None:
+    """The beacon's content with its age in ``age_s``; None where there is none or it is too old."""
+    try:
+        content = json.loads((folder / BEACON_NAME).read_text(encoding="utf-8"))
+        age_s = (now_utc - datetime.fromisoformat(content["written_utc"])).total_seconds()
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    if not isinstance(content, dict) or age_s > FRESH_S:
+        return None
+    return {**content, "age_s": round(max(age_s, 0.0), 1), "request": pending_request(folder)}
+
+
+def pending_request(folder: Path) -> str | None:
+    """The request that the campaign has not taken yet; None where there is none."""
+    try:
+        content = json.loads((folder / CONTROL_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    request = content.get("request") if isinstance(content, dict) else None
+    return request if isinstance(request, str) else None
+
+
+def read_grid(folder: Path) -> dict[str, Any]:
+    """Everything that changes from attempt to attempt, as JSON values. Raises StoreError."""
+    with CampaignStore.read(folder) as store:
+        standing = store.standing()
+        session = store.sessions()[-1]
+        plan_text = store.plan_text()
+        attempts = store.attempts_table()
+    head = _plan_names(plan_text)
+    fps: dict[str, list[float]] = {}
+    for row in attempts.select(["cell_id", "verdict", "average_fps"]).to_pylist():
+        if row["verdict"] == "accepted" and row["average_fps"] is not None:
+            fps.setdefault(row["cell_id"], []).append(row["average_fps"])
+    running = session.closed_utc is None and psutil.pid_exists(session.pid)
+    return {
+        "campaign_id": store.campaign_id,
+        "name": head["name"] or folder.name,
+        "question": head["question"],
+        "labels": head["labels"],
+        "running": running,
+        "complete": standing.complete,
+        "outcome": session.outcome,
+        "report": (folder / "report" / "index.html").is_file(),
+        "accepted": standing.accepted_count,
+        "wanted": standing.wanted_count,
+        "rejected": sum(v != "accepted" for v in attempts["verdict"].to_pylist()),
+        "set_aside": [entry.reason for entry in standing.set_aside],
+        "rows": _rows(standing, fps),
+        "log": read_log(folder),
+    }
+
+
+def _rows(standing: Standing, fps: Mapping[str, list[float]]) -> list[dict[str, Any]]:
+    """One row per title and setting, in the order of the night."""
+    rows: dict[str, dict[str, Any]] = {}
+    for repeat in standing.repeats:
+        if repeat.slot.sentinel:
+            continue
+        place, _, profile = repeat.slot.cell_id.rpartition(".")
+        row = rows.setdefault(place, {"place": place, "cells": {}})
+        values = fps.get(repeat.slot.cell_id, [])
+        cell = row["cells"].setdefault(
+            profile,
+            {
+                "cell_id": repeat.slot.cell_id,
+                "repeats": [],
+                "average_fps": round(sum(values) / len(values), 2) if values else None,
+            },
+        )
+        cell["repeats"].append(
+            {"index": repeat.slot.repeat_index, "state": _state(repeat), "attempts": repeat.attempts}
+        )
+    for row in rows.values():
+        for cell in row["cells"].values():
+            cell["repeats"].sort(key=lambda r: r["index"])
+    return list(rows.values())
+
+
+def _state(repeat: RepeatStanding) -> str:
+    if repeat.accepted:
+        return "accepted"
+    if repeat.set_aside:
+        return "set aside"
+    return "given up" if repeat.exhausted else "open"
+
+
+def _plan_names(text: str) -> dict[str, Any]:
+    try:
+        plan = Plan.model_validate(tomllib.loads(text.removeprefix("\ufeff")))
+    except (tomllib.TOMLDecodeError, ValidationError) as error:
+        raise StoreError(
+            f"the plan in the journal can't be read ({error}); `levelrig verify` tells more"
+        ) from error
+    labels = {p.name: p.label for p in plan.profiles if p.label}
+    labels |= {t.name: t.label for t in plan.titles if t.label}
+    return {"name": plan.plan.name, "question": plan.plan.question, "labels": labels}
+
+
+def read_log(folder: Path) -> list[dict[str, str]]:
+    """The last lines of the campaign's log: ``time``, ``level``, ``text``. Broken lines are left out."""
+    try:
+        with (folder / _LOG_NAME).open("rb") as file:
+            file.seek(0, 2)
+            start = max(0, file.tell() - _LOG_BYTES)
+            file.seek(start)
+            lines = file.read().decode("utf-8", errors="replace").splitlines()
+    except OSError:
+        return []
+    found = []
+    for line in lines[1 if start else 0 :][-_LOG_LINES:]:
+        try:
+            entry = json.loads(line)
+        except ValueError:
+            continue
+        if isinstance(entry, dict):
+            rest = {k: v for k, v in entry.items() if k not in ("event", "level", "timestamp")}
+            text = str(entry.get("event", ""))
+            extra = "  ".join(f"{k}={v}" for k, v in rest.items() if v is not None)
+            found.append(
+                {
+                    "time": str(entry.get("timestamp", ""))[:19],
+                    "level": str(entry.get("level", "info")),
+                    "text": f"{text}  {extra}".rstrip()[:500],
+                }
+            )
+    return found
+
+
+def utc_now() -> datetime:
+    """Wall clock, UTC."""
+    return datetime.now(UTC)
