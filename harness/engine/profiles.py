@@ -31,7 +31,6 @@ class ProfileKeeper:
         open_control: Opens a control by kind.
         snapshots: Keeps the way back across crashes.
         allow_hardware_changes: The plan's own permission.
-        beat: Called with each sign of life of the main thread; see :class:`harness.guard.Guard`.
     """
 
     def __init__(
@@ -40,12 +39,10 @@ class ProfileKeeper:
         snapshots: SnapshotStore,
         *,
         allow_hardware_changes: bool,
-        beat: Callable[[], None] = lambda: None,
     ) -> None:
         self._open_control = open_control
         self._snapshots = snapshots
         self._allow_hardware_changes = allow_hardware_changes
-        self.beat = beat
         self._in_force: ProfileSpec | None = None
 
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:

@@ -69,6 +69,7 @@ class TableWriter:
             if self._file is None:
                 raise ValueError(f"{self._path.name}: already closed")
             self._writer.write(table)
+            self._file.flush()
 
     def commit(self) -> Artifact:
         """Finish the table: Parquet, durable, hashed. It counts once the attempt is committed."""
@@ -93,6 +94,7 @@ class TableWriter:
                 try:
                     if not self._files.faulty:
                         self._writer.close()
+                        self._file.flush()
                 finally:
                     self._file.close()
                     self._file = None

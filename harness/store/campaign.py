@@ -16,15 +16,15 @@ from harness.errors import DiskFull, StoreError
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
 from harness.store import dataset, opening, records
-from harness.store.artifacts import Artifact, TableWriter, keep_compressed, write_table
+from harness.store.artifacts import Artifact, TableWriter, keep_compressed, salvage, write_table
 from harness.store.changes import PlanChange
 from harness.store.files import FileSystem, SafeFiles, pyarrow_sink
 from harness.store.journal import JOURNAL_NAME, Journal, add_event
 from harness.store.lock import FolderLock
 from harness.store.manifest import write_manifest
-from harness.store.opening import ATTEMPTS_FOLDER, BALLAST_NAME, PLAN_NAME, RIG_NAME
+from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME, RIG_NAME
 from harness.store.records import Session
-from harness.store.standing import Standing
+from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
 
 DATASET_FOLDER: Final = "dataset"
 
@@ -193,6 +193,7 @@ class CampaignStore:
 
     def _close_session(self) -> dict[str, tuple[str, int]]:
         assert self._session is not None
+        self._close_abandoned()
         known = {a.path: (a.sha256, a.size_bytes) for _, a in records.artifacts(self._journal)}
         with self._journal.transaction("close") as connection:
             connection.execute(
@@ -200,6 +201,22 @@ class CampaignStore:
                 (self._now().isoformat(), self._session.session_id),
             )
         return known
+
+    def _close_abandoned(self) -> None:
+        """Close what the engine left open, so that a later reboot is not taken for its cause."""
+        code, why = PROGRAM_LOST, "the program gave the attempt up"
+        if self._files.was_full:
+            code, why = DISK_FULL, "the disk was full"
+        for row in records.unfinished(self._journal):
+            attempt_id, phase = row["attempt_id"], row["last_phase"]
+            evidence: list[Artifact] = []
+            with suppress(DiskFull):  # then its streams stay as they are
+                evidence = salvage(self._files, self.folder / ATTEMPTS_FOLDER / attempt_id)
+            reason = f"{why} {f'in phase {phase}' if phase else 'before its first phase'}"
+            with self._journal.transaction("close_abandoned") as connection:
+                opening.end_interrupted(
+                    self._journal, connection, attempt_id, code, reason, evidence, self._now()
+                )
 
     def _write_manifest(self, known: Mapping[str, tuple[str, int]]) -> None:
         further = [
@@ -345,11 +362,6 @@ class CampaignStore:
         self._writing()
         with self._journal.transaction("clear_snapshot") as connection:
             connection.execute("DELETE FROM snapshots WHERE control = ?", (control_kind,))
-
-    def release_ballast(self) -> None:
-        """On a full disk: give up the reserve, so that what happened can be put down. Never raises."""
-        with suppress(OSError):
-            (self.folder / BALLAST_NAME).unlink(missing_ok=True)
 
     # --- looking ------------------------------------------------------------------------------------------
 

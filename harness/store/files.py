@@ -26,6 +26,10 @@ from harness.errors import DiskFull, StorageFault, StoreError
 
 #: Suffix of a file that is being written. Nothing with this suffix is ever read as a result.
 TEMPORARY: Final = ".partial"
+_PIECE_BYTES: Final = 1 << 20
+#: Room kept for the journal, given up on a full disk so that the stop can still be put down.
+BALLAST_NAME: Final = "ballast"
+BALLAST_BYTES: Final = 1 << 20
 _WINDOWS: Final = os.name == "nt"
 _FULL: Final = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -94,17 +98,22 @@ class SafeFiles:
     def __init__(self, folder: Path, file_system: FileSystem | None = None) -> None:
         self.folder = folder
         self.primitives = file_system or FileSystem()
+        #: The disk was found full since these files were opened.
+        self.was_full = False
         self._fault: StorageFault | None = None
 
     @contextmanager
-    def guarded(self, what: str, *, syncing: bool = False) -> Iterator[None]:
+    def guarded(self, what: str, *, syncing: bool = False, reading: bool = False) -> Iterator[None]:
         """Turn a failed effect into an error of levelrig, and refuse all effects after a disk fault.
+
+        Reading stays possible after a fault: the way back to the factory state must be found.
 
         Raises:
             DiskFull: No space; the effect may be tried again once there is, unless it was an fsync.
             StorageFault: The disk failed. From now on every effect raises this again.
         """
-        self.check()
+        if not reading:
+            self.check()
         try:
             yield
         except OSError as error:
@@ -140,7 +149,10 @@ class SafeFiles:
         return self._fault
 
     def full(self, what: str) -> DiskFull:
-        """The error for a full disk, with what is free now."""
+        """The error for a full disk. Gives up the ballast, to make room for what must still be put down."""
+        self.was_full = True
+        with suppress(OSError):
+            self.primitives.remove(self.folder / BALLAST_NAME)
         try:
             free = f"{self.primitives.free_bytes(self.folder) / 2**20:.1f} MiB free"
         except OSError:
@@ -208,44 +220,37 @@ class SafeFiles:
 
 
 class SafeFile:
-    """One file being written; enough of a file object for :func:`pyarrow_sink`."""
+    """One file being written, in large pieces; enough of a file object for :func:`pyarrow_sink`."""
 
     def __init__(self, files: SafeFiles, path: Path, raw: FileIO) -> None:
         self.path = path
         self.position = 0
         self._files = files
         self._raw = raw
+        self._held = bytearray()
 
     def write(self, data: bytes) -> int:
-        with self._files.guarded(f"writing {self.path}"):
-            self._files.primitives.write(self._raw, data)
+        self._held += data
         self.position += len(data)
+        if len(self._held) >= _PIECE_BYTES:
+            self.flush()
         return len(data)
 
+    def flush(self) -> None:
+        """Hand over to the system what is held: from here on it survives the process."""
+        if self._held:
+            piece, self._held = bytes(self._held), bytearray()
+            with self._files.guarded(f"writing {self.path}"):
+                self._files.primitives.write(self._raw, piece)
+
     def sync(self) -> None:
+        """Bring it to the disk: from here on it survives the machine."""
+        self.flush()
         self._files.sync(self._raw, self.path)
 
-    def tell(self) -> int:
-        return self.position
-
-    def flush(self) -> None:
-        """Nothing is buffered here."""
-
-    @property
-    def closed(self) -> bool:
-        return self._raw.closed
-
     def close(self) -> None:
+        """Close. What was not flushed is dropped."""
         self._raw.close()
-
-    def writable(self) -> bool:
-        return True
-
-    def readable(self) -> bool:
-        return False
-
-    def seekable(self) -> bool:
-        return False
 
 
 def pyarrow_sink(file: SafeFile) -> pa.PythonFile:
@@ -262,10 +267,10 @@ class _LeftOpen:
         return self._file.write(bytes(data))
 
     def tell(self) -> int:
-        return self._file.tell()
+        return self._file.position
 
     def flush(self) -> None:
-        """Nothing is buffered here."""
+        """pyarrow flushes after every small piece; the file decides when to write."""
 
     def close(self) -> None:
         self.closed = True

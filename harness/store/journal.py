@@ -162,7 +162,7 @@ class Journal:
 
     def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """Rows of a reading statement."""
-        with self._lock, self.files.guarded("reading the journal"):
+        with self._lock, self.files.guarded("reading the journal", reading=True):
             return self._connection.execute(sql, parameters).fetchall()
 
     # --- small things -------------------------------------------------------------------------------------

@@ -17,16 +17,13 @@ from harness.rig import RigFacts
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
 from harness.store.changes import PlanChange, compare
-from harness.store.files import SafeFiles
+from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
 from harness.store.journal import Journal, add_event, set_meta
 from harness.store.standing import PROGRAM_LOST, RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
 PLAN_NAME: Final = "plan.toml"
 RIG_NAME: Final = "rig.json"
-#: Room kept for the journal, given up on a full disk so that the stop can still be put down.
-BALLAST_NAME: Final = "ballast"
-BALLAST_BYTES: Final = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -127,13 +124,13 @@ def _refuse_silent_losses(
         lost = sum(change.discarded_repeats.values())
         raise PlanChanged(
             f"{folder}: the plan changed, and {lost} accepted repeats would no longer count:\n"
-            f"{told}\nadd --accept-plan-change to go on so, or use a new folder"
+            f"{told}\nadd --discard-changed to go on so, or use a new folder"
         )
     last = records.sessions(journal)[-1].rig_id
     if last != facts.rig_id and not accept_other_rig:
         raise RigChanged(
             f"{folder}: measured on rig {last}, this is rig {facts.rig_id}; analyse it as it is, use a new "
-            "folder here, or add --accept-other-rig to mix both rigs in one campaign"
+            "folder here, or add --other-rig to mix both rigs in one campaign"
         )
 
 
@@ -148,13 +145,25 @@ def _close_interrupted(
     for row in records.unfinished(journal):
         attempt_id = row["attempt_id"]
         code, reason = why_interrupted(row["last_phase"], rebooted=row["boot_id"] != facts.boot_id)
-        fields = records.known_fields(journal, attempt_id, journal.meta("campaign_id"))
-        fields |= {"verdict": "interrupted", "reason_code": code, "reason": reason, "boot_id": row["boot_id"]}
-        evidence = saved.get(attempt_id, [])
-        records.end_attempt(connection, attempt_id, "interrupted", code, dataset.encode_row(fields), evidence)
-        add_event(connection, now_utc, code, f"{attempt_id}: {reason}", {"attempt_id": attempt_id})
+        end_interrupted(journal, connection, attempt_id, code, reason, saved.get(attempt_id, []), now_utc)
         closed.append(attempt_id)
     return closed
+
+
+def end_interrupted(
+    journal: Journal,
+    connection: sqlite3.Connection,
+    attempt_id: str,
+    code: str,
+    reason: str,
+    evidence: list[Artifact],
+    now_utc: datetime,
+) -> None:
+    """Close an attempt that nobody will end any more, inside a transaction."""
+    fields = records.known_fields(journal, attempt_id, journal.meta("campaign_id"))
+    fields |= {"verdict": "interrupted", "reason_code": code, "reason": reason}
+    records.end_attempt(connection, attempt_id, "interrupted", code, dataset.encode_row(fields), evidence)
+    add_event(connection, now_utc, code, f"{attempt_id}: {reason}", {"attempt_id": attempt_id})
 
 
 def why_interrupted(last_phase: str | None, *, rebooted: bool) -> tuple[str, str]:

@@ -263,7 +263,7 @@ def known_fields(journal: Journal, attempt_id: str, campaign_id: str) -> dict[st
     row = journal.query("SELECT * FROM attempts WHERE attempt_id = ?", (attempt_id,))[0]
     names = (
         "cell_id", "title", "setting", "profile", "repeat_index", "attempt_index", "block", "position",
-        "definition_hash", "start_s", "rig_id",
+        "definition_hash", "start_s", "boot_id", "rig_id",
     )  # fmt: skip
     return {
         "campaign_id": campaign_id,

@@ -16,10 +16,10 @@ CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"})
 RIG_LOST: Final = "rig-lost"
 #: levelrig itself ended during the attempt, on a machine that stayed up.
 PROGRAM_LOST: Final = "program-lost"
+#: The disk was full during the attempt.
+DISK_FULL: Final = "disk-full"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
-BLAMELESS_CODES: Final = frozenset(
-    {PROGRAM_LOST, "interrupt", "stop", "pause", "storage", "disk-full", "clock-stepped", "suspended"}
-)
+BLAMELESS_CODES: Final = frozenset({PROGRAM_LOST, DISK_FULL, "interrupt", "stop", "pause", "storage"})
 
 SlotKey = tuple[str, int, bool]
 

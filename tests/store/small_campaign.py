@@ -25,7 +25,7 @@ from harness.tables import FRAMES
 
 START_UTC = datetime(2030, 1, 1, 20, tzinfo=UTC)
 PLAN_TEXT = "# the store keeps the plan's text and never parses it\n"
-PHASES = ("apply", "cooldown", "launch", "warm-up", "soak", "measure", "close", "ingest", "commit")
+PHASES = ("apply", "cooldown", "launch", "measure", "commit")
 GROWING = pa.schema([pa.field("t_s", pa.float64(), False), pa.field("power_w", pa.float64())])
 #: Columns that tell which process measured and when; all others must not depend on what was broken.
 PASSING = ("campaign_id", "started_utc", "start_s", "attempt_index", "duration_s", "boot_id")

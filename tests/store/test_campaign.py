@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.csv
@@ -89,10 +90,11 @@ def test_a_second_process_is_refused_with_the_first_ones_process_id(small, tmp_p
 
 def test_a_lock_left_by_a_killed_process_is_recognised_and_taken_over(small, tmp_path):
     script = (
-        "import sys, os, signal; sys.path.insert(0, sys.argv[1]); import small_campaign as s; from pathlib import Path\n"
-        "store = s.open_store(Path(sys.argv[2])); print(os.getpid(), flush=True); os.kill(os.getpid(), signal.SIGKILL)"
+        "import sys, os, signal; sys.path.insert(0, sys.argv[1]); import small_campaign as s\n"
+        "store = s.open_store(s.Path(sys.argv[2])); print(os.getpid(), flush=True)\n"
+        "os.kill(os.getpid(), signal.SIGKILL)"
     )
-    here = os.path.dirname(__file__)  # noqa: PTH120
+    here = str(Path(__file__).parent)
     ended = subprocess.run(
         [sys.executable, "-c", script, here, str(tmp_path / "c")], capture_output=True, text=True, check=False
     )

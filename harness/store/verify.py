@@ -1,0 +1,249 @@
+"""What in a campaign folder is damaged, and what can still be trusted. Reads only."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from harness.errors import StoreError
+from harness.store import dataset, records
+from harness.store.artifacts import Artifact, sha256_of
+from harness.store.files import TEMPORARY
+from harness.store.journal import JOURNAL_NAME, Journal
+from harness.store.manifest import MANIFEST_NAME
+
+State = Literal["damaged", "missing", "stale", "unknown"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is not as it should be.
+
+    Attributes:
+        path: The file, relative to the folder.
+        state: ``damaged`` or ``missing``: what it held is lost, or can't be trusted. ``stale``: older than
+            the journal, made anew by the next run. ``unknown``: a file that nobody answers for.
+        detail: What was found.
+        consequence: What it means for the results, and what to do.
+        attempt_id: The attempt it belongs to; None for the rest.
+    """
+
+    path: str
+    state: State
+    detail: str
+    consequence: str
+    attempt_id: str | None = None
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.state}: {self.detail}; {self.consequence}"
+
+
+@dataclass(frozen=True)
+class VerifyReport:
+    """The result of :func:`verify`.
+
+    Attributes:
+        folder: The campaign folder.
+        findings: Everything that is not as it should be; empty when all is well.
+        files_checked: Files whose hash and size were compared.
+        tables_checked: Tables whose rows were counted.
+        attempts: Ended attempts in the journal.
+        accepted: Accepted repeats at present definitions.
+        trusted: Of these, those whose every artifact is whole; None where the journal can't be read.
+    """
+
+    folder: Path
+    findings: tuple[Finding, ...]
+    files_checked: int = 0
+    tables_checked: int = 0
+    attempts: int = 0
+    accepted: int = 0
+    trusted: int | None = None
+
+    @property
+    def damage(self) -> tuple[Finding, ...]:
+        """The findings that cost something."""
+        return tuple(f for f in self.findings if f.state in ("damaged", "missing"))
+
+    @property
+    def sound(self) -> bool:
+        """Nothing is damaged or missing."""
+        return not self.damage
+
+    def lines(self) -> list[str]:
+        """The report for a person."""
+        told = [str(finding) for finding in self.findings]
+        counted = f"{self.files_checked} files and {self.tables_checked} tables checked"
+        if self.trusted is None:
+            told.append(f"{counted}; the journal can't be read: trust only what the manifest confirms")
+        elif self.sound:
+            told.append(f"{counted}, all sound; {self.accepted} accepted repeats, {self.attempts} attempts")
+        else:
+            told.append(f"{counted}; of {self.accepted} accepted repeats {self.trusted} can be trusted whole")
+        return told
+
+
+def verify(folder: Path) -> VerifyReport:
+    """Check manifest, hashes, journal integrity and row counts of a campaign folder."""
+    folder = folder.absolute()
+    manifest, findings = _manifest(folder)
+    try:
+        journal = Journal.read(folder)
+        problems = journal.problems()
+    except StoreError as error:
+        findings.append(
+            Finding(
+                JOURNAL_NAME,
+                "damaged" if (folder / JOURNAL_NAME).exists() else "missing",
+                str(error),
+                "keep the folder; dataset/ and the attempts' files below are what is left: restore the "
+                "journal from a copy to go on",
+            )
+        )
+        return _without_journal(folder, manifest, findings)
+    try:
+        if problems:
+            detail = "; ".join(problems[:3])
+            consequence = "don't go on in this folder; its exported dataset/ may still be whole (see below)"
+            findings.append(Finding(JOURNAL_NAME, "damaged", detail, consequence))
+            return _without_journal(folder, manifest, findings)
+        return _with_journal(folder, journal, manifest, findings)
+    except StoreError as error:
+        findings.append(Finding(JOURNAL_NAME, "damaged", str(error), "don't go on in this folder"))
+        return _without_journal(folder, manifest, findings)
+    finally:
+        journal.close()
+
+
+def _with_journal(
+    folder: Path, journal: Journal, manifest: Mapping[str, Any], findings: list[Finding]
+) -> VerifyReport:
+    known = records.artifacts(journal)
+    tables = 0
+    hurt: set[str] = set()
+    for attempt_id, artifact in known:
+        found = _check_artifact(folder, artifact, attempt_id)
+        tables += artifact.row_count is not None
+        if found is not None:
+            findings.append(found)
+            hurt.add(attempt_id)
+    listed = {artifact.path for _, artifact in known}
+    derived = [path for path in manifest if path not in listed and path != JOURNAL_NAME]
+    for path in derived:
+        entry = manifest[path]
+        findings += _check_derived(folder, path, entry)
+    findings += _check_rows(folder, journal)
+    findings += _strays(folder, listed)
+    attempts = dataset.decode_rows(records.encoded_rows(journal)).num_rows
+    accepted = dataset.decode_rows(records.encoded_rows(journal, repeats_only=True)).to_pylist()
+    whole = sum(
+        f"{a['cell_id']}/{records.folder_name(a['repeat_index'], a['attempt_index'], a['sentinel'])}"
+        not in hurt
+        for a in accepted
+    )
+    return VerifyReport(
+        folder, tuple(findings), len(known) + len(derived), tables, attempts, len(accepted), whole
+    )
+
+
+def _without_journal(folder: Path, manifest: Mapping[str, Any], findings: list[Finding]) -> VerifyReport:
+    """Without the journal the manifest is the only witness."""
+    checked = 0
+    for path, entry in manifest.items():
+        if path != JOURNAL_NAME:
+            checked += 1
+            artifact = Artifact(path, entry["sha256"], entry["bytes"])
+            found = _check_artifact(folder, artifact, None)
+            if found is not None:
+                findings.append(found)
+    return VerifyReport(folder, tuple(findings), checked)
+
+
+def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) -> Finding | None:
+    path = folder / artifact.path
+    consequence = "the attempt's figures in the journal stand, but can't be worked out again from this file"
+    if not path.is_file():
+        return Finding(artifact.path, "missing", "the file is gone", consequence, attempt_id)
+    size = path.stat().st_size
+    if size != artifact.size_bytes:
+        detail = f"{size} bytes instead of {artifact.size_bytes}"
+        return Finding(artifact.path, "damaged", detail, consequence, attempt_id)
+    try:
+        if sha256_of(path) != artifact.sha256:
+            return Finding(artifact.path, "damaged", "its SHA-256 differs", consequence, attempt_id)
+        if artifact.row_count is not None and pq.read_metadata(path).num_rows != artifact.row_count:
+            return Finding(artifact.path, "damaged", "its row count differs", consequence, attempt_id)
+    except (OSError, pa.ArrowInvalid) as error:
+        return Finding(artifact.path, "damaged", f"it can't be read ({error})", consequence, attempt_id)
+    return None
+
+
+def _check_derived(folder: Path, path: str, entry: Mapping[str, Any]) -> list[Finding]:
+    """Files that the journal can make anew: a difference is damage only if the journal didn't move on."""
+    found = _check_artifact(folder, Artifact(path, entry["sha256"], entry["bytes"]), None)
+    if found is None:
+        return []
+    stale = _journal_moved_on(folder)
+    consequence = "run the plan again on this folder: it is written anew from the journal"
+    return [Finding(path, "stale" if stale else found.state, found.detail, consequence)]
+
+
+def _journal_moved_on(folder: Path) -> bool:
+    """The journal differs from the manifest's: the last session ended before it wrote a new manifest."""
+    manifest, _ = _manifest(folder)
+    entry = manifest.get(JOURNAL_NAME)
+    if entry is None or (folder / f"{JOURNAL_NAME}-wal").exists():
+        return True
+    return bool(sha256_of(folder / JOURNAL_NAME) != entry["sha256"])
+
+
+def _check_rows(folder: Path, journal: Journal) -> list[Finding]:
+    """The exported tables against the journal they come from."""
+    found: list[Finding] = []
+    for name, repeats_only in (("attempts", False), ("repeats", True)):
+        path = folder / "dataset" / f"{name}.parquet"
+        if not path.is_file():
+            continue
+        relative = path.relative_to(folder).as_posix()
+        consequence = "run the plan again on this folder: it is written anew from the journal"
+        try:
+            written = pq.read_table(path)
+        except (OSError, pa.ArrowInvalid) as error:
+            found.append(Finding(relative, "damaged", f"it can't be read ({error})", consequence))
+            continue
+        held = dataset.decode_rows(records.encoded_rows(journal, repeats_only=repeats_only))
+        if written.num_rows != held.num_rows:
+            detail = f"{written.num_rows} rows, the journal has {held.num_rows}"
+            found.append(Finding(relative, "stale", detail, consequence))
+        elif not written.equals(held):
+            found.append(Finding(relative, "damaged", "differs from the journal", consequence))
+    return found
+
+
+def _strays(folder: Path, listed: set[str]) -> list[Finding]:
+    found: list[Finding] = []
+    for path in sorted((folder / "attempts").glob("*/*/*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and name not in listed:
+            half = path.name.endswith(TEMPORARY)
+            detail = "half-written" if half else "not in the journal"
+            found.append(Finding(name, "unknown", detail, "no result depends on it"))
+    return found
+
+
+def _manifest(folder: Path) -> tuple[dict[str, Any], list[Finding]]:
+    path = folder / MANIFEST_NAME
+    consequence = "the journal's own hashes are used; the next run writes it anew"
+    if not path.exists():
+        return {}, [Finding(MANIFEST_NAME, "stale", "not written yet", consequence)]
+    try:
+        files: dict[str, Any] = json.loads(path.read_bytes())["files"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        return {}, [Finding(MANIFEST_NAME, "damaged", f"it can't be read ({error})", consequence)]
+    return files, []

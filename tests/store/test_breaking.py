@@ -1,0 +1,54 @@
+"""The store is broken at each of its effects, one after the other, and resumed. See ``break_campaign.py``."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="breaks a forked process")
+SCRIPT = Path(__file__).with_name("break_campaign.py")
+
+
+def explore(*options: str) -> dict[str, Any]:
+    ended = subprocess.run(
+        [sys.executable, str(SCRIPT), *options], capture_output=True, text=True, check=False
+    )
+    assert ended.stdout, ended.stderr
+    result: dict[str, Any] = json.loads(ended.stdout)
+    return result
+
+
+def assert_nothing_lost(result: dict[str, Any]) -> None:
+    assert result["failed"] == []
+    bad = ("lost", "duplicated", "different", "damaged", "left_over", "snapshot_left")
+    assert {key: result[key] for key in bad} == dict.fromkeys(bad, 0)
+
+
+@pytest.mark.parametrize("how", ["kill", "kill-within", "eio", "enospc"])
+def test_whatever_effect_of_the_store_is_broken_the_resumed_run_ends_with_the_undisturbed_tables(how):
+    result = explore("--how", how, "--repeats", "1", "--profiles", "1")
+    assert_nothing_lost(result)
+    effects = sum(result["effects_of_one_run"].values())
+    assert result["points"] == (result["effects_of_one_run"]["write"] if how == "kill-within" else effects)
+    if how == "kill":
+        assert result["breaks"] == result["points"]
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("mode", [[], ["--twice"]])
+def test_every_effect_broken_in_every_way_also_while_resuming(mode):
+    assert_nothing_lost(explore("--repeats", "1", *mode))
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_ten_thousand_random_kills_lose_nothing(seed):
+    ways = ["--how", "kill", "--how", "kill-within", "--how", "kill-after"]
+    result = explore(*ways, "--random", "2500", "--seed", str(seed))
+    assert_nothing_lost(result)
