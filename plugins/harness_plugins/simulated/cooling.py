@@ -19,7 +19,7 @@ class Cooling(Part):
     """
 
     curve: tuple[tuple[float, float], ...] = Field(
-        default=((45.0, 0.0), (50.0, 30.0), (60.0, 38.0), (70.0, 52.0), (80.0, 75.0), (88.0, 100.0)),
+        default=((45.0, 0.0), (50.0, 30.0), (60.0, 40.0), (70.0, 51.0), (80.0, 74.0), (88.0, 100.0)),
         description="points (core temperature in °C, fan in %), rising",
         min_length=2,
     )

@@ -104,6 +104,10 @@ class Machine:
         """The rig's clock shows ``now_s`` at the present step."""
         self._zero_s = now_s - self._steps * STEP_S
 
+    def start_at(self, core_c: float, cooler_c: float, fan_pct: float) -> None:
+        """Begin with these temperatures and this fan instead of those of long idling."""
+        self.core_c, self.cooler_c, self.fan_pct = core_c, cooler_c, fan_pct
+
     def restart(self, off_s: float, now_s: float) -> None:
         """Come back after a loss: idle for ``off_s``; the rig's clock then shows ``now_s``."""
         self.run = None
@@ -280,14 +284,17 @@ class Machine:
         return options.ambient_c + drift_k + swing_k + self._ambient_jump_k
 
     def _settle(self) -> None:
-        """Start at the temperatures of long idling."""
-        for _ in range(4):
-            fan = self.card.cooling.wanted_pct(self.core_c)
-            idle_w = self.card.power.total(self.clock_mhz, self.voltages_mv[self.index], 0.0, self.core_c)
-            self.core_c, self.cooler_c = self.card.network.equilibrium_c(
-                idle_w, self.ambient_c, self.card.cooling.conductance_w_per_k(fan)
+        """Start at the temperatures of long idling, by damped iteration."""
+        card = self.card
+        for _ in range(60):
+            self.fan_pct += 0.3 * (card.cooling.wanted_pct(self.core_c) - self.fan_pct)
+            idle_w = card.power.total(self.clock_mhz, self.voltages_mv[self.index], 0.0, self.core_c)
+            core_c, cooler_c = card.network.equilibrium_c(
+                idle_w, self.ambient_c, card.cooling.conductance_w_per_k(self.fan_pct)
             )
-        self.fan_pct, self.power_w = fan, idle_w
+            self.core_c += 0.3 * (min(core_c, 110.0) - self.core_c)
+            self.cooler_c += 0.3 * (min(cooler_c, 110.0) - self.cooler_c)
+            self.power_w = idle_w
 
     # -- what happens to it ---------------------------------------------------------------------------
 

@@ -18,10 +18,10 @@ class Power(Part):
     """Coefficients. ``cv2f`` below is volts² × GHz."""
 
     board_w: float = Field(default=13.0, ge=0, description="fans, memory and regulators without load")
-    memory_w: float = Field(default=40.0, ge=0, description="memory and its controller at full load, more")
+    memory_w: float = Field(default=24.0, ge=0, description="memory and its controller at full load, more")
     clock_tree_w: float = Field(default=8.0, ge=0, description="per V²·GHz without any load")
-    switching_w: float = Field(default=62.0, ge=0, description="per V²·GHz at activity 1")
-    leakage_w: float = Field(default=24.0, ge=0, description="at 50 °C and 1 V")
+    switching_w: float = Field(default=63.0, ge=0, description="per V²·GHz at activity 1")
+    leakage_w: float = Field(default=28.0, ge=0, description="at 50 °C and 1 V")
     leakage_temp_k: float = Field(default=42.0, gt=0, description="leakage grows e-fold in this many kelvin")
 
     def switching(self, cv2f: float, activity: float) -> float:

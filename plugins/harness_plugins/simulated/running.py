@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .titles import REFERENCE_CLOCK_MHZ, TitleCharacter
+from .titles import TitleCharacter
 
 
 @dataclass(slots=True)
@@ -48,6 +48,7 @@ def make_run(
     load_steps: int,
     threads: int | None,
     reference_threads: int,
+    reference_clock_mhz: float,
     memory_clock_ratio: float,
     ran_before_s: float,
 ) -> Run:
@@ -66,7 +67,7 @@ def make_run(
         ready_step=first_step + load_steps,
         scenes=scenes,
         gpu_fixed_ms=(gpu_ms - clock_part) / memory_clock_ratio,
-        gpu_clock_ms_mhz=clock_part * REFERENCE_CLOCK_MHZ,
+        gpu_clock_ms_mhz=clock_part * reference_clock_mhz,
         cpu_ms=cpu_ms,
         cap_ms=0.0 if character.frame_cap_fps is None else 1000.0 / character.frame_cap_fps,
         cpu_load_pct=character.cpu_load_pct * used / reference_threads,

@@ -16,8 +16,6 @@ from harness.plan.schema import Part
 
 from .chance import generator
 
-#: Core clock at which ``gpu_ms`` holds.
-REFERENCE_CLOCK_MHZ = 2745.0
 #: Step of the simulation and of a title's scenes.
 STEP_S = 0.1
 

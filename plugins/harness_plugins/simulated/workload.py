@@ -115,6 +115,7 @@ class SimulatedWorkload:
             load_steps,
             launch.thread_count,
             stage.reference_threads,
+            machine.card.curve.max_clock_mhz,
             1.0 + machine.tuning.memory_clock_offset_mhz / machine.card.memory_clock_mhz,
             stage.ran_s[cell.title.name],
         )
