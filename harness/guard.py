@@ -137,7 +137,6 @@ class Guard:
         changes_hardware: Whether a control kind writes to hardware.
         record: The machine's record.
         start_watch: Starts the watch; once, before the first change.
-        simulated: The rig is a model: the machine's own record is neither read nor written.
     """
 
     def __init__(
@@ -146,18 +145,15 @@ class Guard:
         changes_hardware: Callable[[str], bool],
         record: RestoreRecord | None = None,
         start_watch: Callable[[Path], Watch] | None = None,
-        *,
-        simulated: bool = False,
     ) -> None:
         self._campaign = campaign
         self._changes_hardware = changes_hardware
-        self._simulated = simulated
         self._record = record or RestoreRecord()
         self._start_watch = start_watch or Watch
         self._watch: Watch | None = None
 
     def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None:
-        if not self._simulated and self._changes_hardware(control_kind):
+        if self._changes_hardware(control_kind):
             self._record.save_snapshot(control_kind, snapshot)
             if self._watch is None:
                 self._watch = self._start_watch(self._record.path)
@@ -165,13 +161,11 @@ class Guard:
 
     def open_snapshots(self) -> dict[str, Mapping[str, Any]]:
         """What this campaign, or any other on this machine that crashed, left to be put back."""
-        left = {} if self._simulated else self._record.open_snapshots()
-        return {**left, **self._campaign.open_snapshots()}
+        return {**self._record.open_snapshots(), **self._campaign.open_snapshots()}
 
     def clear_snapshot(self, control_kind: str) -> None:
         self._campaign.clear_snapshot(control_kind)
-        if not self._simulated:
-            self._record.clear_snapshot(control_kind)
+        self._record.clear_snapshot(control_kind)
 
     def beat(self) -> None:
         """A sign of life of the main thread; without one for :data:`SILENT_S` the watch restores."""

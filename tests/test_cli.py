@@ -103,3 +103,11 @@ def test_no_colour_codes_are_written_when_output_is_not_a_terminal(plan):
         [sys.executable, "-m", "harness.cli", "check", str(plan)], capture_output=True, text=True, check=True
     )
     assert "\x1b[" not in done.stdout
+
+
+def test_a_rehearsal_of_a_tuning_plan_never_touches_this_machines_restore_record(plan, tmp_path, monkeypatch):
+    monkeypatch.setattr("harness.guard.state_folder", lambda: tmp_path / "state")
+    tuned = PLAN.replace('control = "processor"\nthread_count = 1', 'control = "nvml"\npower_limit_w = 225')
+    plan.write_text(tuned, encoding="utf-8")
+    assert main(["rehearse", str(plan), "--into", str(tmp_path / "night"), "--json"]) == 0
+    assert not (tmp_path / "state").exists()

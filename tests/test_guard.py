@@ -110,15 +110,6 @@ def test_a_control_that_writes_to_no_hardware_needs_neither_record_nor_watch(rec
     assert StillWatch.started == 0
 
 
-def test_a_rehearsal_neither_reads_nor_writes_the_record_of_the_real_machine(record):
-    record.save_snapshot("nvml", FACTORY)
-    guard = Guard(MemoryStore(), lambda kind: True, record, StillWatch, simulated=True)
-    guard.save_snapshot("tuner", {})
-    assert guard.open_snapshots() == {"tuner": {}}
-    guard.clear_snapshot("nvml")
-    assert record.open_snapshots() == {"nvml": FACTORY}
-
-
 def test_one_watch_serves_the_whole_campaign(record):
     StillWatch.started = 0
     guard = Guard(MemoryStore(), lambda kind: True, record, StillWatch)

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from harness.commands import add_command, print_json
 from harness.commands.conclude import conclude
 from harness.commands.signals import stop_on_signals
-from harness.engine.campaign import CampaignResult, RunOptions, run_campaign
+from harness.engine.campaign import CampaignResult, Guarded, RunOptions, Unguarded, run_campaign
+from harness.engine.profiles import SnapshotStore
 from harness.engine.progress import Observer, Silent, StopSignal
 from harness.errors import PlanError, PluginError, Problem
+from harness.guard import Guard
 from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
@@ -20,6 +24,7 @@ from harness.plugins import PluginHost, PluginRig
 from harness.rehearse import through_losses
 from harness.rig import Rig
 from harness.terminal import TerminalObserver, console
+from harness.watch.beacon import Beacon
 
 CAMPAIGNS = Path("campaigns")
 
@@ -71,7 +76,14 @@ def _run(arguments: argparse.Namespace) -> int:
     plan = load_plan(arguments.plan, host)
     folder = arguments.into or CAMPAIGNS / arguments.plan.stem
     options = RunOptions(discard_changed=arguments.discard_changed, other_rig=arguments.other_rig)
-    result = _night(plan, arguments, PluginRig(host, plan), folder, options)
+    result = _night(
+        plan,
+        arguments,
+        PluginRig(host, plan),
+        folder,
+        options,
+        lambda store: Guard(store, lambda kind: host.kind("control", kind).changes_hardware),
+    )
     return _end(result, arguments)
 
 
@@ -99,27 +111,32 @@ def _assumptions(path: Path) -> dict[str, Any]:
 
 
 def _night(
-    plan: Plan, arguments: argparse.Namespace, rig: Rig, folder: Path, options: RunOptions
+    plan: Plan,
+    arguments: argparse.Namespace,
+    rig: Rig,
+    folder: Path,
+    options: RunOptions,
+    guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
 ) -> CampaignResult:
     stop = StopSignal()
-
-    def go(observer: Observer) -> CampaignResult:
-        with stop_on_signals(stop):
-            return run_campaign(
-                plan=plan,
-                plan_text=arguments.plan.read_text(encoding="utf-8"),
-                plan_source=str(arguments.plan),
-                rig=rig,
-                folder=folder,
-                observer=observer,
-                stop=stop,
-                options=options,
-            )
-
-    if arguments.json:
-        return go(Silent())
-    with TerminalObserver(plan.plan.name or arguments.plan.stem, console()) as observer:
-        return go(observer)
+    with contextlib.ExitStack() as stack:
+        observer: Observer = Silent()
+        if not arguments.json:
+            name = plan.plan.name or arguments.plan.stem
+            observer = stack.enter_context(TerminalObserver(name, console()))
+        beacon = stack.enter_context(contextlib.closing(Beacon(folder, observer)))
+        stack.enter_context(stop_on_signals(stop))
+        return run_campaign(
+            plan=plan,
+            plan_text=arguments.plan.read_text(encoding="utf-8"),
+            plan_source=str(arguments.plan),
+            rig=rig,
+            folder=folder,
+            observer=beacon,
+            stop=stop,
+            options=options,
+            guarded=guarded,
+        )
 
 
 def _end(result: CampaignResult, arguments: argparse.Namespace) -> int:

@@ -31,7 +31,7 @@ def register(commands: Any) -> None:
         commands,
         "restore",
         _restore,
-        summary="puts the card back to its factory state, whatever happened before",
+        summary="put the card back to its factory state, whatever happened before",
         example="levelrig restore",
         reports=True,
     )
@@ -45,25 +45,6 @@ def _restore(arguments: argparse.Namespace) -> int:
         console().print(f"Nothing is left changed by: {', '.join(item.kind for item in done)}.")
     else:
         console().print("No control that is installed here changes hardware; nothing to restore.")
-    return 0
-    add_command(
-        commands,
-        "restore",
-        _restore,
-        summary="put the card back to its factory state, whatever happened before",
-        example="levelrig restore",
-        reports=True,
-    )
-
-
-def _restore(arguments: argparse.Namespace) -> int:
-    restored = [item.kind for item in restore_machine(PluginHost())]
-    if arguments.json:
-        print_json({"restored": restored})
-    else:
-        console().print(
-            f"restored: {', '.join(restored) or 'no control here changes hardware'}", markup=False
-        )
     return 0
 
 

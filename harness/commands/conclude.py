@@ -58,11 +58,11 @@ class Conclusion:
         out.print(Text(f"report: {self.files.page}"))
 
 
-def conclude(folder: Path) -> Conclusion:
+def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     """Analyse a campaign folder's dataset by its own plan and write its report. Raises StoreError."""
     campaign = read_campaign(folder)
     analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
-    return Conclusion(folder, analysis, write_report(folder, analysis=analysis))
+    return Conclusion(folder, analysis, write_report(folder, analysis=analysis, charts=charts))
 
 
 def closing_rows(analysis: Analysis) -> list[list[str]]:

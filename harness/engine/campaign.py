@@ -20,7 +20,6 @@ from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore
 from harness.engine.progress import Observer, StopSignal
 from harness.errors import HarnessError, PlanError, Problem
-from harness.guard import Guard
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
@@ -163,8 +162,8 @@ def run_campaign(
     ) as store:
         harness_log.write_to(folder / "log.jsonl")
         try:
-            with contextlib.closing(guarded(store)) as snapshots:
-                return _run(plan, cells, rig, facts, store, snapshots, observer, stop)
+            with contextlib.closing(guarded(store)) as guard:
+                return _run(plan, cells, rig, facts, store, guard, observer, stop)
         finally:
             harness_log.write_to(None)
 
@@ -175,14 +174,12 @@ def _run(
     rig: Rig,
     facts: RigFacts,
     store: CampaignStore,
-    folder: Path,
+    guard: Guarded,
     observer: Observer,
     stop: StopSignal,
 ) -> CampaignResult:
-    guard = Guard(store, lambda kind: rig.open_control(kind).changes_hardware, simulated=facts.simulated)
-    keeper = ProfileKeeper(
-        rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes, beat=guard.beat
-    )
+    folder = store.folder
+    keeper = ProfileKeeper(rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes)
     if guard.open_snapshots():
         observer.on_message("warning", "the last run did not restore what it had changed; restoring it first")
         keeper.restore()
@@ -211,7 +208,7 @@ def _run(
         keeper=keeper,
         observer=observer,
         lookout=lookout,
-        sign_of_life=snapshots.beat,
+        sign_of_life=guard.beat,
         boot_id=facts.boot_id,
         next_slot=lambda: _first(store.remaining_slots()),
         typical_s=forecast(plan).expected_s / max(wanted, 1),
@@ -228,7 +225,6 @@ def _run(
         sampler.stop()
         for sensor in sensors:
             sensor.close()
-        guard.close()
     return _finish(store, folder, end)
 
 

@@ -209,7 +209,6 @@ class Driver:
             self._heartbeat_due_s = now_s + HEARTBEAT_S
             self._store.heartbeat(self._clock.now_utc())
             self._sign_of_life()
-            self._keeper.beat()
         self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
         phase = self._state.phase
         return (
