@@ -417,10 +417,11 @@ class Driver:
     def _commit(self, instruction: CommitAttempt) -> Event:
         running = self._now
         self._sampler.stop_recording()
-        save_telemetry(running, self._store)
-        if running.output_path.is_file():
-            self._store.keep_file(running.ref, running.output_path, running.output_path.name)
-            running.output_path.unlink()
+        try:
+            self._keep_evidence(running)
+        except DiskFull as error:  # the outcome matters more than its last evidence
+            running.mark("evidence-incomplete: the disk was full")
+            self._lookout.stop.request("storage", str(error))
         shutil.rmtree(running.work_folder, ignore_errors=True)
         if instruction.verdict == "failed":
             self._keeper.forget()  # a driver reset may have undone the profile
@@ -451,6 +452,12 @@ class Driver:
         structlog.contextvars.unbind_contextvars("cell", "repeat", "attempt")
         self._running = None
         return Committed()
+
+    def _keep_evidence(self, running: Running) -> None:
+        save_telemetry(running, self._store)
+        if running.output_path.is_file():
+            self._store.keep_file(running.ref, running.output_path, running.output_path.name)
+            running.output_path.unlink()
 
     def _restore(self) -> Event:
         try:
