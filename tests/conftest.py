@@ -1,0 +1,74 @@
+"""Debian's Chromium for tests that look at a page as a reader does, and axe-core to check it."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium with no way to the network but the loopback address."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        pytest.skip("no Chromium on this machine; on Debian: apt-get install chromium")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
+    with sync_api.sync_playwright() as playwright:
+        arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+        chromium = playwright.chromium.launch(executable_path=path, args=arguments)
+        yield chromium
+        chromium.close()
+
+
+@dataclass
+class Visit:
+    """A page with what it asked for and what went wrong in it."""
+
+    page: Any
+    requests: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+    def abroad(self) -> list[str]:
+        """Requests that left this machine."""
+        near = ("http://127.0.0.1:", "file:", "data:", "blob:", "about:")
+        return [url for url in self.requests if not url.startswith(near)]
+
+
+@pytest.fixture
+def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
+    contexts = []
+
+    def open_page(address: str, width: int = 1400, scheme: str = "light", **options: Any) -> Visit:
+        context = browser.new_context(
+            viewport={"width": width, "height": 1000}, color_scheme=scheme, **options
+        )
+        contexts.append(context)
+        made = Visit(context.new_page())
+        made.page.on("request", lambda r: made.requests.append(r.url))
+        made.page.on("pageerror", lambda e: made.errors.append(str(e)))
+        made.page.on("dialog", lambda d: (made.errors.append(f"dialog {d.message}"), d.dismiss()))
+        made.page.goto(address)
+        return made
+
+    yield open_page
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def axe_violations() -> Callable[[Any], list[str]]:
+    """Accessibility rules of axe-core that a page breaks."""
+    module = pytest.importorskip("axe_playwright_python", reason="axe-core is not installed")
+    script = (Path(module.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+
+    def check(page: Any) -> list[str]:
+        page.evaluate(script)
+        found = page.evaluate("async () => (await axe.run()).violations")
+        return [f"{v['id']}: {v['nodes'][0]['html'][:160]} ({len(v['nodes'])})" for v in found]
+
+    return check
