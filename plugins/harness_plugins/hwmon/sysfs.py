@@ -100,7 +100,7 @@ def write_text(path: Path, text: str) -> None:
     if len(data) > _LONGEST_WRITE:
         raise ControlRefused(f"{path}: {len(data)} bytes are more than the kernel takes; this is our mistake")
     try:
-        handle = os.open(path, os.O_WRONLY)
+        handle = os.open(path, os.O_WRONLY | os.O_TRUNC)
         try:
             written = os.write(handle, data)
         finally:

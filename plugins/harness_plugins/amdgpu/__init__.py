@@ -1,0 +1,34 @@
+"""Control ``amdgpu``: power cap, clock ceilings and lower voltage of an AMD card (Linux)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.clock import Clock
+from harness.hookspecs import Finding, Kind, hookimpl
+from harness.rig import Control
+from harness_plugins.amdgpu.control import AmdgpuControl, AmdgpuOptions
+
+
+@hookimpl
+def kinds() -> Sequence[Kind]:
+    summary = "power limit, clock ceilings and lower voltage of an AMD card, by the kernel's files"
+    return [Kind("control", "amdgpu", summary, AmdgpuOptions, changes_hardware=True)]
+
+
+@hookimpl
+def open_control(kind: str, clock: Clock) -> Control | None:
+    return AmdgpuControl() if kind == "amdgpu" else None
+
+
+@hookimpl
+def factory_deviations() -> Sequence[str]:
+    return AmdgpuControl().factory_deviations()
+
+
+@hookimpl
+def examine(clock: Clock) -> Sequence[Finding]:
+    from harness_plugins.amdgpu.doctor import examine_controls
+    from harness_plugins.hwmon.sysfs import ROOT
+
+    return examine_controls(ROOT)

@@ -1,0 +1,331 @@
+"""Tuning of an AMD card through the kernel's files: power cap, clock ceilings, lower voltage.
+
+Nothing is ever raised above the maker's state but the power limit, and that only inside the range that the
+driver states. Every write is read back; the way back is a snapshot taken before the first write.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from harness.errors import ControlRefused, PluginError, Problem
+from harness.plan.schema import ProfileSpec
+from harness.rig import Launch
+from harness_plugins.amdgpu.table import ClockTable, parse_table
+from harness_plugins.hwmon.cards import choose_card
+from harness_plugins.hwmon.sysfs import ROOT, Chip, find_chips, read_number, read_text, write_text
+
+_LEVEL = "power_dpm_force_performance_level"
+_TABLE = "pp_od_clk_voltage"
+#: Clocks and power overshoot their limit for moments; the median may lie this far above.
+_TOLERANCE_PCT = 3.0
+#: Fewer readings than this prove nothing.
+_LEAST_READINGS = 10
+_GRANT = (
+    "run levelrig with the right to write this file (as root), or let the machine's owner grant your "
+    "group that right by a udev rule; levelrig never changes permissions itself"
+)
+
+
+class AmdgpuOptions(BaseModel):
+    """Plan keys of ``control = "amdgpu"``. What is left out stays as the maker set it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    power_limit_w: int | None = Field(None, gt=0, description="power cap of the card")
+    core_clock_ceiling_mhz: int | None = Field(None, gt=0, description="highest engine clock")
+    memory_clock_ceiling_mhz: int | None = Field(
+        None, gt=0, description="highest memory clock, as the driver counts it (half the effective one)"
+    )
+    voltage_offset_mv: int | None = Field(
+        None, ge=-300, le=0, description="offset of the engine's voltage; lower only"
+    )
+    card: str | None = Field(
+        None, description="PCI address of the card, as 0000:03:00.0; default: the one with most memory"
+    )
+
+    @property
+    def uses_table(self) -> bool:
+        """Whether any key is set through the clock and voltage table."""
+        wanted = (self.core_clock_ceiling_mhz, self.memory_clock_ceiling_mhz, self.voltage_offset_mv)
+        return any(value is not None for value in wanted)
+
+
+class AmdgpuControl:
+    """Control ``amdgpu``. See :class:`harness.rig.Control`."""
+
+    kind = "amdgpu"
+    changes_hardware = True
+
+    def __init__(self, root: Path = ROOT) -> None:
+        self._root = root
+
+    def check(self, profile: ProfileSpec) -> list[Problem]:
+        options, where = options_of(profile), f"profiles.{profile.name}"
+        try:
+            card = self._card(options.card)
+        except PluginError as error:
+            return [Problem(where, str(error), "see `levelrig doctor`")]
+        problems = []
+        if options.power_limit_w is not None:
+            problems += _check_power(card, options.power_limit_w, f"{where}.power_limit_w")
+        if options.uses_table:
+            problems += _check_table(card, options, where)
+        return problems
+
+    def snapshot(self) -> dict[str, Any]:
+        """State of every AMD card, since a profile may name any."""
+        return {card.address: _state(card) for card in self._cards()}
+
+    def apply(self, profile: ProfileSpec) -> None:
+        if problems := self.check(profile):
+            raise ControlRefused("; ".join(map(str, problems)))
+        options = options_of(profile)
+        card = self._card(options.card)
+        if options.power_limit_w is not None:
+            write_text(card.folder / "power1_cap", str(options.power_limit_w * 1_000_000))
+        if options.uses_table:
+            write_text(card.device / _LEVEL, "manual")
+            for command in _commands(options):
+                write_text(card.device / _TABLE, command)
+            write_text(card.device / _TABLE, "c")
+
+    def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
+        options = options_of(profile)
+        card = self._card(options.card)
+        state = _state(card)
+        table = _table(card)
+        wrong = []
+        if options.power_limit_w is not None and state["power1_cap"] != options.power_limit_w * 1_000_000:
+            wrong.append(f"power limit is {_watts(state['power1_cap'])}, not {options.power_limit_w} W")
+        for name, wanted, seen in _table_values(options, table):
+            if wanted is not None and wanted != seen:
+                wrong.append(f"{name} is {seen}, not {wanted}")
+        if wrong:
+            raise ControlRefused(
+                f"profile {profile.name}: card {card.address} reads back differently: {'; '.join(wrong)}; "
+                "another tuning program may be at work, or the driver rounds: choose a value that it keeps"
+            )
+        cap_uw = state["power1_cap"]
+        return {
+            "card": card.address,
+            "power_limit_w": None if cap_uw is None else cap_uw / 1e6,
+            "core_clock_ceiling_mhz": table.core_clock_mhz and table.core_clock_mhz[1],
+            "memory_clock_ceiling_mhz": table.memory_clock_mhz and table.memory_clock_mhz[1],
+            "voltage_offset_mv": table.voltage_offset_mv,
+            "performance_level": state[_LEVEL],
+        }
+
+    def adapt_launch(self, profile: ProfileSpec, launch: Launch) -> Launch:
+        return launch
+
+    def verify_under_load(
+        self, profile: ProfileSpec, readings: Mapping[str, Sequence[float]], process_id: int | None
+    ) -> list[str]:
+        """A lower voltage can't be proved by readings: the offset is on a curve that is not shown."""
+        options = options_of(profile)
+        power = readings.get("power_w") or readings.get("power_average_w") or ()
+        return [
+            *_above(options.core_clock_ceiling_mhz, readings.get("core_clock_mhz", ()), "core clock", "MHz"),
+            *_above(
+                options.memory_clock_ceiling_mhz, readings.get("memory_clock_mhz", ()), "memory clock", "MHz"
+            ),
+            *_above(options.power_limit_w, power, "power", "W"),
+        ]
+
+    def restore(self, snapshot: Mapping[str, Any]) -> None:
+        """Put every card of the snapshot back; tries all steps, then tells what failed."""
+        present = {card.address: card for card in self._cards()}
+        failures = []
+        for address, state in snapshot.items():
+            if address not in present:
+                failures.append(f"card {address} is gone")
+                continue
+            failures += _restore_card(present[address], state)
+        if failures:
+            raise ControlRefused(
+                f"not restored: {'; '.join(failures)}; a restart puts these cards back to their factory state"
+            )
+
+    def factory_deviations(self) -> list[str]:
+        """What can be seen to differ from the maker's state."""
+        found = []
+        for card in self._cards():
+            default_uw, cap_uw = read_number(card.folder / "power1_cap_default"), _cap_uw(card)
+            if default_uw is not None and cap_uw is not None and cap_uw != default_uw:
+                found.append(
+                    f"card {card.address}: power limit is {_watts(cap_uw)}, factory {_watts(default_uw)}"
+                )
+            offset_mv = _table(card).voltage_offset_mv
+            if offset_mv:
+                found.append(f"card {card.address}: voltage offset is {offset_mv} mV, factory 0 mV")
+            level = read_text(card.device / _LEVEL)
+            if level not in (None, "auto"):
+                found.append(f"card {card.address}: performance level is {level!r}, factory 'auto'")
+        return found
+
+    def _cards(self) -> list[Chip]:
+        return [chip for chip in find_chips(self._root) if chip.name == "amdgpu"]
+
+    def _card(self, wanted: str | None) -> Chip:
+        cards = self._cards()
+        card = choose_card(cards, wanted)
+        if card is None:
+            there = ", ".join(c.address for c in cards) or "none"
+            raise PluginError(
+                f"no AMD card {wanted or ''} in this machine (there: {there})".replace("  ", " ")
+            )
+        return card
+
+
+def options_of(profile: ProfileSpec) -> AmdgpuOptions:
+    """The profile's keys, as this control understands them."""
+    return AmdgpuOptions.model_validate(profile.options)
+
+
+def _check_power(card: Chip, wanted_w: int, where: str) -> list[Problem]:
+    path = card.folder / "power1_cap"
+    lowest_uw, highest_uw = (
+        read_number(card.folder / "power1_cap_min"),
+        read_number(card.folder / "power1_cap_max"),
+    )
+    if _cap_uw(card) is None or lowest_uw is None or highest_uw is None:
+        return [Problem(where, f"card {card.address} states no power limit and range", "leave it out here")]
+    if not lowest_uw <= wanted_w * 1_000_000 <= highest_uw:
+        allowed = f"{lowest_uw / 1e6:.0f} to {highest_uw / 1e6:.0f} W"
+        return [Problem(where, f"{wanted_w} W is outside the driver's range", f"choose from {allowed}")]
+    return _check_right(path, where)
+
+
+def _check_table(card: Chip, options: AmdgpuOptions, where: str) -> list[Problem]:
+    table = _table(card)
+    problems = []
+    for key, wanted, unit, now, range_name in (
+        ("core_clock_ceiling_mhz", options.core_clock_ceiling_mhz, "MHz", table.core_clock_mhz, "SCLK"),
+        ("memory_clock_ceiling_mhz", options.memory_clock_ceiling_mhz, "MHz", table.memory_clock_mhz, "MCLK"),
+        ("voltage_offset_mv", options.voltage_offset_mv, "mV", table.voltage_offset_mv, "VDDGFX_OFFSET"),
+    ):
+        if wanted is None:
+            continue
+        if now is None:
+            problems.append(
+                Problem(
+                    f"{where}.{key}",
+                    f"card {card.address} offers none in {_TABLE}",
+                    "leave it out, or start the kernel with the driver's overdrive feature switched on",
+                )
+            )
+            continue
+        lowest, highest = table.ranges.get(range_name, (wanted, wanted))
+        if isinstance(now, tuple):
+            lowest, highest = max(lowest, now[0]), min(highest, now[1])
+        if not lowest <= wanted <= highest:
+            problems.append(
+                Problem(
+                    f"{where}.{key}",
+                    f"{wanted} {unit} is outside what the card allows and the maker set",
+                    f"choose from {lowest} to {highest} {unit}; nothing is raised above the factory state",
+                )
+            )
+    for path in (card.device / _TABLE, card.device / _LEVEL):
+        if not problems:
+            problems += _check_right(path, where)
+    return problems
+
+
+def _check_right(path: Path, where: str) -> list[Problem]:
+    if os.access(path, os.W_OK):
+        return []
+    return [Problem(where, f"{path} can't be written by this user", _GRANT)]
+
+
+def _commands(options: AmdgpuOptions) -> list[str]:
+    wanted = (
+        ("s 1", options.core_clock_ceiling_mhz),
+        ("m 1", options.memory_clock_ceiling_mhz),
+        ("vo", options.voltage_offset_mv),
+    )
+    return [f"{command} {value}" for command, value in wanted if value is not None]
+
+
+def _table(card: Chip) -> ClockTable:
+    return parse_table(read_text(card.device / _TABLE) or "")
+
+
+def _table_values(options: AmdgpuOptions, table: ClockTable) -> list[tuple[str, int | None, int | None]]:
+    """Name, wanted and seen value of each key that goes through the table."""
+    core, memory = table.core_clock_mhz, table.memory_clock_mhz
+    return [
+        ("core clock ceiling, MHz,", options.core_clock_ceiling_mhz, core and core[1]),
+        ("memory clock ceiling, MHz,", options.memory_clock_ceiling_mhz, memory and memory[1]),
+        ("voltage offset, mV,", options.voltage_offset_mv, table.voltage_offset_mv),
+    ]
+
+
+def _cap_uw(card: Chip) -> int | None:
+    return read_number(card.folder / "power1_cap")
+
+
+def _state(card: Chip) -> dict[str, Any]:
+    """All that this control may change, as the files say it."""
+    table = _table(card)
+    core, memory = table.core_clock_mhz, table.memory_clock_mhz
+    return {
+        "power1_cap": _cap_uw(card),
+        _LEVEL: read_text(card.device / _LEVEL),
+        "core_clock_ceiling_mhz": core and core[1],
+        "memory_clock_ceiling_mhz": memory and memory[1],
+        "voltage_offset_mv": table.voltage_offset_mv,
+    }
+
+
+def _restore_card(card: Chip, state: Mapping[str, Any]) -> list[str]:
+    """Write what differs, the table first, the level last. Returns what could not be done."""
+    failures: list[str] = []
+    present = _state(card)
+    keys = ("core_clock_ceiling_mhz", "memory_clock_ceiling_mhz", "voltage_offset_mv")
+
+    def attempt(path: Path, text: str) -> None:
+        try:
+            write_text(path, text)
+        except ControlRefused as error:
+            failures.append(str(error))
+
+    # At the level "manual" there may also be values that were written but never committed.
+    if any(present[key] != state[key] for key in keys) or present[_LEVEL] == "manual" != state[_LEVEL]:
+        attempt(card.device / _LEVEL, "manual")
+        attempt(card.device / _TABLE, "r")
+        attempt(card.device / _TABLE, "c")
+        defaults = _state(card)
+        before = {key: state[key] for key in keys if state[key] is not None and state[key] != defaults[key]}
+        for command in _commands(AmdgpuOptions.model_construct(**before)):  # the user's own state, as it was
+            attempt(card.device / _TABLE, command)
+        if before:
+            attempt(card.device / _TABLE, "c")
+    if state["power1_cap"] is not None and _cap_uw(card) != state["power1_cap"]:
+        attempt(card.folder / "power1_cap", str(state["power1_cap"]))
+    if state[_LEVEL] is not None and read_text(card.device / _LEVEL) != state[_LEVEL]:
+        attempt(card.device / _LEVEL, state[_LEVEL])
+    left = {key: value for key, value in _state(card).items() if value != state.get(key)}
+    if left and not failures:
+        failures.append(f"card {card.address} reads back {left} after the restore")
+    return failures
+
+
+def _above(limit: int | None, readings: Sequence[float], name: str, unit: str) -> list[str]:
+    if limit is None or len(readings) < _LEAST_READINGS:
+        return []
+    median = statistics.median(readings)
+    if median <= limit * (1 + _TOLERANCE_PCT / 100):
+        return []
+    return [f"{name} under load is {median:.0f} {unit} in the median, above the profile's {limit} {unit}"]
+
+
+def _watts(microwatts: int | None) -> str:
+    return "unknown" if microwatts is None else f"{microwatts / 1e6:.0f} W"
