@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from harness.errors import FrameLogError
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import FAULTS, RawRows
+from harness.frames.sums import RunningSum
 
 OTHER_PROCESS = "other process"
 NOT_FINITE = "not a finite number"
@@ -39,7 +40,7 @@ class CleanBatch:
     """Frames in order.
 
     Attributes:
-        t_s: End of each frame in log time, s.
+        t_s: End of each frame in log time, s; empty where the times are not wanted.
         frametime_ms: Length of each frame, ms, positive.
         kept: Further columns asked for, each as long as the frames.
     """
@@ -52,7 +53,9 @@ class CleanBatch:
 class Cleaner:
     """Cleans batch after batch of one log. ``account`` is complete after :meth:`finish`."""
 
-    def __init__(self, path: Path, mapping: ColumnMapping) -> None:
+    def __init__(self, path: Path, mapping: ColumnMapping, *, want_times: bool = True) -> None:
+        """Set up for one log; without ``want_times`` the batches' ``t_s`` is empty, which saves its cost."""
+        self._want_times = want_times
         self._path = path
         self._mapping = mapping
         self.rows_read = 0
@@ -63,7 +66,7 @@ class Cleaner:
         self._previous: float | None = None  # time of the last usable row, relative to the origin
         self._damaged_before = False
         self._pending_ms: list[float] = []  # time of frames left out that the next frame takes over
-        self._elapsed = _RunningSum()
+        self._elapsed = RunningSum()
         self._seen_values: Counter[str] = Counter()
 
     def clean(self, rows: RawRows) -> CleanBatch:
@@ -246,24 +249,31 @@ class Cleaner:
             lengths = self._merge(interval_ms, shown)
         else:
             lengths = interval_ms if damage is None else interval_ms[shown]
-        ends_ms = np.cumsum(interval_ms)  # rows left out still take time
-        start_ms = self._elapsed.value
-        self._elapsed.add(float(np.sum(interval_ms)))
-        t_s = (start_ms + ends_ms) / 1e3
-        if time is not None:
-            assert self._origin is not None or not shown.any()
-            t_s = self._log_time(time)
-        if shown.all():
-            chosen = places
-        else:
-            t_s = t_s[shown]
-            chosen = np.flatnonzero(shown) if places is None else places[shown]
+        every = bool(shown.all())
+        chosen = places if every else np.flatnonzero(shown) if places is None else places[shown]
         positive = lengths > 0
-        if not positive.all():
+        all_positive = bool(positive.all())
+        t_s = self._interval_times(interval_ms, time)
+        if len(t_s):
+            t_s = t_s if every else t_s[shown]
+            t_s = t_s if all_positive else t_s[positive]
+        if not all_positive:
             self.account[NO_TIME] += int(np.count_nonzero(~positive))
-            t_s, lengths = t_s[positive], lengths[positive]
+            lengths = lengths[positive]
             chosen = np.flatnonzero(positive) if chosen is None else chosen[positive]
         return CleanBatch(t_s, lengths, self._kept(rows, chosen))
+
+    def _interval_times(
+        self, interval_ms: NDArray[np.float64], time: NDArray[np.float64] | None
+    ) -> NDArray[np.float64]:
+        """Ends in log time of all rows, those left out included: they take time too."""
+        if not self._want_times:
+            return np.empty(0)
+        if time is not None:
+            return self._log_time(time)
+        start_ms = self._elapsed.value
+        self._elapsed.add(float(np.sum(interval_ms)))
+        return (start_ms + np.cumsum(interval_ms)) / 1e3
 
     def _merge(self, interval_ms: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Each shown frame's time plus that of the frames left out just before it."""
@@ -329,7 +339,8 @@ class Cleaner:
         self.account[NO_TIME] += int(np.count_nonzero(same))
         chosen = chosen[good] if places is None else places[chosen[good]]
         frametime_ms = self._mapping.time_scale.ms(lengths[good])
-        return CleanBatch(self._log_time(times[good]), frametime_ms, self._kept(rows, chosen))
+        t_s = self._log_time(times[good]) if self._want_times else np.empty(0)
+        return CleanBatch(t_s, frametime_ms, self._kept(rows, chosen))
 
     def _log_time(self, relative: NDArray[np.float64]) -> NDArray[np.float64]:
         scale = self._mapping.time_scale
@@ -391,19 +402,6 @@ class Cleaner:
                 f"{1e3 * step / self._mapping.time_scale.units_per_s:.3g} ms; write whole numbers below "
                 "2**63, or times since the start of the log"
             )
-
-
-class _RunningSum:
-    """A running sum that does not drift: the part lost in rounding is carried along."""
-
-    def __init__(self) -> None:
-        self.value = 0.0
-        self._lost = 0.0
-
-    def add(self, value: float) -> None:
-        terms = (self.value, self._lost, value)
-        self.value = math.fsum(terms)
-        self._lost = math.fsum((*terms, -self.value))
 
 
 def _words(column: pa.Array) -> pa.Array:
