@@ -7,14 +7,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from harness.analysis import comparisons, overall, tables, words
 from harness.analysis.answer import answer
+from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean
 from harness.analysis.metrics import Metric
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of, metrics_in
 from harness.analysis.settings import AnalysisSettings
+from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
+from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,13 @@ class Analysis:
             :data:`harness.analysis.tables.COMPARISON_COLUMNS`.
         overall: One row per profile and metric over all titles;
             :data:`harness.analysis.tables.OVERALL_COLUMNS`.
+        sensitivity: The same with one title left out, for three titles and more;
+            :data:`harness.analysis.tables.SENSITIVITY_COLUMNS`.
+        efficiency: One row per profile: speed, power, temperature, noise, cost, Pareto front;
+            :data:`harness.analysis.efficiency.EFFICIENCY_COLUMNS`.
+        variance: Where the scatter comes from; :data:`harness.analysis.variance.VARIANCE_COLUMNS`.
+        instruments: Uncertainty of the instruments that the plan states, apart from the scatter;
+            :data:`harness.analysis.uncertainty.UNCERTAINTY_COLUMNS`.
         answer: One sentence that answers the plan's question.
         warnings: What a reader must know before trusting the numbers, a sentence each.
     """
@@ -36,6 +47,10 @@ class Analysis:
     cells: pd.DataFrame
     comparisons: pd.DataFrame
     overall: pd.DataFrame
+    sensitivity: pd.DataFrame
+    efficiency: pd.DataFrame
+    variance: pd.DataFrame
+    instruments: pd.DataFrame
     answer: str
     warnings: tuple[str, ...]
 
@@ -56,21 +71,36 @@ def analyse(repeats: pd.DataFrame, settings: AnalysisSettings) -> Analysis:
     compared = [profile for profile in profiles if profile != settings.reference]
     comparison_rows: list[dict[str, Any]] = []
     overall_rows: list[dict[str, Any]] = []
+    sensitivity_rows: list[dict[str, Any]] = []
     for metric in metrics:
         by_profile = {}
         for profile in compared:
             by_profile[profile], found = comparisons.decided_rows(cells, metric, profile, settings)
             comparison_rows += found
         overall_rows += overall.decided_rows(metric, by_profile, settings)
+        sensitivity_rows += overall.sensitivity_rows(metric, by_profile, settings)
     cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
+    ratios = [(metric.name, metric.label) for metric in metrics if metric.scale == "ratio"]
     return Analysis(
         settings=settings,
         cells=tables.frame(cell_rows, tables.CELL_COLUMNS),
         comparisons=tables.frame(comparison_rows, tables.COMPARISON_COLUMNS),
         overall=tables.frame(overall_rows, tables.OVERALL_COLUMNS),
+        sensitivity=tables.frame(sensitivity_rows, tables.SENSITIVITY_COLUMNS),
+        efficiency=tables.frame(efficiency_rows(cells, overall_rows, profiles, settings), EFFICIENCY_COLUMNS),
+        variance=tables.frame(
+            variance_rows(cells, ratios, settings, _seconds_a_repeat(repeats)), VARIANCE_COLUMNS
+        ),
+        instruments=tables.frame(uncertainty_rows(cells, metrics, settings), UNCERTAINTY_COLUMNS),
         answer=_answer(overall_rows, compared, cells, settings),
         warnings=tuple(_warnings(repeats, cells, comparison_rows, settings)),
     )
+
+
+def _seconds_a_repeat(repeats: pd.DataFrame) -> float:
+    """Median length of an attempt; 300 s where it was not recorded."""
+    lengths = repeats["duration_s"].dropna() if "duration_s" in repeats.columns else ()
+    return float(np.median(lengths)) if len(lengths) else 300.0
 
 
 def _place(key: CellKey, settings: AnalysisSettings) -> tuple[int, str]:

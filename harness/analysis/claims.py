@@ -13,6 +13,8 @@ from harness.analysis.estimate import Estimate, interval, p_difference, p_same
 from harness.analysis.metrics import Metric
 from harness.analysis.multiplicity import adjusted
 from harness.analysis.settings import AnalysisSettings
+from harness.analysis.spending import nominal_levels, repeated_p
+from harness.plan.schema import AdaptiveRepeats
 
 
 @dataclass(frozen=True)
@@ -41,21 +43,30 @@ def decide(
     estimates: Sequence[Estimate],
     settings: AnalysisSettings,
     lower_is_better: Sequence[bool] | None = None,
+    looks: AdaptiveRepeats | None = None,
 ) -> list[Claim]:
     """Decide several estimates that are claimed side by side (one family of the multiplicity correction).
 
     ``same`` comes first: a difference that is measured well enough to be seen, yet lies inside the margin
     for sure, is a difference that counts as none. Error rates hold for each kind of claim by itself.
+
+    Args:
+        metric: The metric that all of them are of.
+        estimates: On the scale of the analysis.
+        settings: Margins, error rates, correction for many claims.
+        lower_is_better: Which way is better, for each; by default the metric's own.
+        looks: The rule by which repeats were added, where data were looked at on the way.
     """
     margin = settings.margin(metric)
-    raw_difference = np.array([p_difference(e) for e in estimates], dtype=np.float64)
-    raw_same = np.array([p_same(e, margin) for e in estimates], dtype=np.float64)
+    raw = [_p_values(estimate, margin, looks) for estimate in estimates]
+    raw_difference = np.array([pair[0] for pair in raw], dtype=np.float64)
+    raw_same = np.array([pair[1] for pair in raw], dtype=np.float64)
     adjusted_difference = adjusted(raw_difference, settings.multiplicity)
     adjusted_same = adjusted(raw_same, settings.multiplicity)
     lower = lower_is_better or [metric.better == "lower"] * len(estimates)
     claims = []
     for i, estimate in enumerate(estimates):
-        low, high = interval(estimate, settings.confidence_pct / 100)
+        low, high = interval(estimate, _confidence(estimate, settings.alpha, looks))
         if adjusted_same[i] <= settings.alpha:
             decision = direction = "same"
         elif adjusted_difference[i] <= settings.alpha:
@@ -73,6 +84,24 @@ def decide(
             )
         )  # fmt: skip
     return claims
+
+
+def _p_values(estimate: Estimate, margin: float, looks: AdaptiveRepeats | None) -> tuple[float, float]:
+    different, same = p_difference(estimate), p_same(estimate, margin)
+    if looks is None:
+        return different, same
+    if estimate.n < looks.at_least:
+        return 1.0, 1.0  # no look yet: no claim, but it counts among those made side by side
+    one_sided = repeated_p(different / 2, estimate.n, looks.at_least, looks.at_most)
+    return min(1.0, 2 * one_sided), repeated_p(same, estimate.n, looks.at_least, looks.at_most)
+
+
+def _confidence(estimate: Estimate, alpha: float, looks: AdaptiveRepeats | None) -> float:
+    if looks is None:
+        return 1 - alpha
+    levels = nominal_levels(alpha / 2, looks.at_least, looks.at_most)
+    look = min(max(estimate.n, looks.at_least), looks.at_most) - looks.at_least
+    return 1 - 2 * levels[look]
 
 
 def shown(value: float, metric: Metric) -> float:

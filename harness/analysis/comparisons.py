@@ -115,7 +115,8 @@ def decided_rows(
     """Compare, decide (the titles of one profile and metric are one family) and describe."""
     comparisons = compare(cells, metric, profile, settings)
     lower = [comparison.lower_is_better for comparison in comparisons]
-    claims = decide(metric, [comparison.estimate for comparison in comparisons], settings, lower)
+    estimates = [comparison.estimate for comparison in comparisons]
+    claims = decide(metric, estimates, settings, lower, settings.adaptive)
     return comparisons, rows(comparisons, claims, settings)
 
 

@@ -123,8 +123,60 @@ def p_same(estimate: Estimate, margin: float) -> float:
     return float(special.stdtr(estimate.df, -inside / estimate.se))
 
 
+def power_of_difference(
+    value: float, sd: float, n: Array, alpha: float, df: float | Array | None = None
+) -> Array:
+    """Probability that a two-sided paired t test finds a true difference, by the noncentral t.
+
+    Args:
+        value: The true difference.
+        sd: Scatter of one pair.
+        n: Pairs, shape (k,).
+        alpha: Two-sided error rate.
+        df: Degrees of freedom where they are not ``n - 1``.
+    Returns:
+        Shape (k,).
+    """
+    df = n - 1 if df is None else df + 0 * n
+    if sd <= 0:
+        return np.full(n.shape, float(value != 0))
+    shift = abs(value) * np.sqrt(n) / sd
+    critical = np.asarray(special.stdtrit(df, 1 - alpha / 2), dtype=np.float64)
+    return _beyond(df, shift, critical) + _beyond(df, -shift, critical)
+
+
+def power_of_same(
+    value: float, sd: float, margin: float, n: Array, alpha: float, df: float | Array | None = None
+) -> Array:
+    """Probability that both one-sided tests pass at that true difference; arguments as above.
+
+    A lower bound, and close where it matters (above one half): it leaves out that both can fail at once.
+    """
+    df = n - 1 if df is None else df + 0 * n
+    if sd <= 0:
+        return np.full(n.shape, float(abs(value) < margin))
+    critical = np.asarray(special.stdtrit(df, 1 - alpha), dtype=np.float64)
+    root = np.sqrt(n) / sd
+    near = _beyond(df, (margin - abs(value)) * root, critical)
+    far = _beyond(df, (margin + abs(value)) * root, critical)
+    return np.maximum(near + far - 1, 0.0)
+
+
+def _beyond(df: Array, shift: Array, critical: Array) -> Array:
+    """P(noncentral t > critical); 1 where the shift is beyond what the distribution's code can tell."""
+    far = shift - critical > 12
+    beyond = 1 - special.nctdtr(df, np.where(far, 0.0, shift), critical)
+    return np.asarray(np.where(far, 1.0, np.nan_to_num(beyond, nan=0.0)))
+
+
 def repeats_that_decide(
-    value: float, sd: float, margin: float, alpha: float, power: float = 0.8, at_most: int = 1000
+    value: float,
+    sd: float,
+    margin: float,
+    alpha: float,
+    power: float = 0.8,
+    at_most: int = 1000,
+    titles: int = 1,
 ) -> int | None:
     """Pairs in all that would decide with probability ``power``, were value and scatter as measured.
 
@@ -135,18 +187,23 @@ def repeats_that_decide(
         alpha: Error rate of each kind of claim.
         power: Probability of a decision.
         at_most: Give up beyond this many.
+        titles: Titles averaged, which share the degrees of freedom; ``sd`` is then that of the average.
     Returns:
         The count, at least 2; None where more than ``at_most`` would be needed or ``sd`` is unknown.
     """
     if math.isnan(sd) or math.isnan(value):
         return None
-    n = np.arange(2, at_most + 1, dtype=np.float64)
-    df, root = n - 1, np.sqrt(n) / sd if sd > 0 else np.full(n.size, np.inf)
-    with np.errstate(invalid="ignore"):
-        away = abs(value) * root
-        differs = special.stdtr(df, np.nan_to_num(away, nan=0.0) - special.stdtrit(df, 1 - alpha / 2))
-        critical = special.stdtrit(df, 1 - alpha)
-        near = special.stdtr(df, (margin - abs(value)) * root - critical)
-        far = special.stdtr(df, (margin + abs(value)) * root - critical)
-    enough = np.flatnonzero(np.maximum(differs, near + far - 1) >= power)
-    return int(n[enough[0]]) if enough.size else None
+
+    def decides(n: int) -> bool:
+        count = np.array([float(n)])
+        df = titles * (count - 1)
+        different = power_of_difference(value, sd, count, alpha, df)
+        return bool(max(different[0], power_of_same(value, sd, margin, count, alpha, df)[0]) >= power)
+
+    if not decides(at_most):
+        return None
+    low, high = 1, at_most
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if decides(middle) else (middle, high)
+    return high

@@ -81,6 +81,23 @@ def decided_rows(
     return made
 
 
+def sensitivity_rows(
+    metric: Metric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
+) -> list[dict[str, Any]]:
+    """Rows of :data:`harness.analysis.tables.SENSITIVITY_COLUMNS`: the result with one title left out."""
+    made = []
+    whole = {row["profile"]: row for row in decided_rows(metric, by_profile, settings)}
+    titles = dict.fromkeys(c.title for comparisons in by_profile.values() for c in comparisons)
+    for title in titles if len(titles) > 2 else ():
+        rest = {p: [c for c in comparisons if c.title != title] for p, comparisons in by_profile.items()}
+        for row in decided_rows(metric, rest, settings):
+            kept = {name: row[name] for name in ("profile", "reference", "metric", "label")}
+            figures = {name: row[name] for name in ("unit", "estimate", "low", "high", "decision")}
+            changes = row["decision"] != whole[row["profile"]]["decision"]
+            made.append({**kept, "left_out": title, **figures, "changes_decision": changes})
+    return made
+
+
 def _sentence(metric: Metric, profile: str, across: Across, claim: Claim, settings: AnalysisSettings) -> str:
     within = words.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db

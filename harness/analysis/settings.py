@@ -8,7 +8,15 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from harness.analysis.metrics import Metric
-from harness.plan.schema import Plan, ProfileSpec, SettingSpec, TitleSpec
+from harness.plan.schema import (
+    AdaptiveRepeats,
+    Cost,
+    Instrument,
+    Plan,
+    ProfileSpec,
+    SettingSpec,
+    TitleSpec,
+)
 
 Multiplicity = Literal["holm", "benjamini-hochberg", "none"]
 
@@ -33,6 +41,10 @@ class AnalysisSettings:
         labels: Name of a profile, title or setting -> what a reader calls it; without one the name
             stands for itself.
         lower_score_titles: Titles whose score is better when it is lower.
+        adaptive: The rule by which repeats were added; None where their count was fixed. With a rule, the
+            p-values of single titles are valid at every look and their intervals are wider for it.
+        cost: Price of electricity and set-up time of a night.
+        instruments: Quantity -> what its maker states of the instrument.
     """
 
     reference: str
@@ -49,6 +61,9 @@ class AnalysisSettings:
     titles: tuple[str, ...] = ()
     labels: Mapping[str, str] = field(default_factory=dict)
     lower_score_titles: frozenset[str] = frozenset()
+    adaptive: AdaptiveRepeats | None = None
+    cost: Cost | None = None
+    instruments: Mapping[str, Instrument] = field(default_factory=dict)
 
     @classmethod
     def from_plan(cls, plan: Plan) -> AnalysisSettings:
@@ -65,6 +80,9 @@ class AnalysisSettings:
             temperature_margin_k=plan.plan.temperature_margin_k,
             sound_margin_db=plan.plan.sound_margin_db,
             lower_score_titles=frozenset(t.name for t in plan.titles if t.score_better == "lower"),
+            adaptive=plan.plan.adaptive,
+            cost=plan.cost,
+            instruments=dict(plan.instruments),
             profiles=tuple(profile.name for profile in plan.profiles),
             titles=tuple(title.name for title in plan.titles),
             labels={part.name: part.label for part in named if part.label},

@@ -75,6 +75,20 @@ OVERALL_COLUMNS: tuple[Column, ...] = (
     Column("sentence", S, "", "the row as a sentence fit to publish", nullable=False),
 )  # fmt: skip
 
+SENSITIVITY_COLUMNS: tuple[Column, ...] = (
+    Column("profile", S, "", "profile that is compared", nullable=False),
+    Column("reference", S, "", "profile that it is compared with", nullable=False),
+    Column("metric", S, "", "name of the metric", nullable=False),
+    Column("label", S, "", "what a reader calls the metric", nullable=False),
+    Column("left_out", S, "", "title that is left out", nullable=False),
+    Column("unit", S, "", "unit of estimate, low and high; empty for a ratio", nullable=False),
+    Column("estimate", F, "", "ratio or difference over the other titles", nullable=False),
+    Column("low", F, "", "lower end of its interval; null where the scatter is unknown"),
+    Column("high", F, "", "upper end of its interval; null where the scatter is unknown"),
+    Column("decision", S, "", "the decision without that title", nullable=False),
+    Column("changes_decision", B, "", "true where that differs from the decision with it", nullable=False),
+)
+
 _DTYPES = {S: "object", I: "Int64", F: "float64", B: "bool"}
 
 

@@ -1,0 +1,152 @@
+"""Speed, power, temperature, noise and cost of each profile side by side, and the Pareto front over them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from harness.analysis import comparisons, overall
+from harness.analysis.metrics import BY_NAME
+from harness.analysis.pareto import dominators
+from harness.analysis.repeats import CellKey, CellRepeats
+from harness.analysis.settings import AnalysisSettings
+from harness.tables import B, Column, F, S
+
+EFFICIENCY_COLUMNS: tuple[Column, ...] = (
+    Column("profile", S, "", "profile's name in the plan", nullable=False),
+    Column("speed_metric", S, "", "metric that speed_ratio is of: speed, average_fps or score"),
+    Column("speed_ratio", F, "", "speed against the reference, geometric mean over titles; reference: 1"),
+    Column("power_metric", S, "", "metric that mean_power_w is of: the card, the wall or the processor"),
+    Column("mean_power_w", F, "W", "mean over the titles that every profile has"),
+    Column("power_ratio", F, "", "mean power against the reference, geometric mean over titles"),
+    Column("energy_per_frame_ratio", F, "", "energy per frame against the reference, the same way"),
+    Column("fps_per_w_ratio", F, "", "FPS per watt against the reference, the same way"),
+    Column("temperature_metric", S, "", "metric that temperature_difference_k is of"),
+    Column("temperature_difference_k", F, "K", "against the reference, mean over titles"),
+    Column("sound_difference_db", F, "dB", "against the reference, mean over titles"),
+    Column("cost_per_hour", F, "", "electricity for one hour, in the plan's currency; see cost_basis"),
+    Column("cost_basis", S, "", "whose power is paid: the whole rig, the card only or the processor only"),
+    Column("on_front", B, "", "no other profile is at least as good in all and better in something", False),
+    Column("dominated_by", S, "", "profiles that are; empty on the front", nullable=False),
+    Column("domination_decided", B, "", "one of them does so beyond the error of measurement", False),
+)  # fmt: skip
+
+_SPEED = ("speed", "average_fps", "score")
+_POWER = ("mean_wall_power_w", "mean_power_w", "mean_cpu_power_w")
+_CARD_POWER = ("mean_power_w", "mean_cpu_power_w", "mean_wall_power_w")
+_TEMPERATURE = ("core_above_ambient_k", "end_core_temp_c", "mean_cpu_temp_c")
+_BASIS = {
+    "mean_wall_power_w": "the whole rig",
+    "mean_power_w": "the card only",
+    "mean_cpu_power_w": "the processor only",
+}
+
+
+def efficiency_rows(
+    cells: dict[CellKey, CellRepeats],
+    across: Sequence[Mapping[str, Any]],
+    profiles: Sequence[str],
+    settings: AnalysisSettings,
+) -> list[dict[str, Any]]:
+    """Rows of :data:`EFFICIENCY_COLUMNS`, from the rows across titles."""
+    by_key = {(row["metric"], row["profile"]): float(row["estimate"]) for row in across}
+    names = {row["metric"] for row in across}
+    speed, power, temperature = (_first(c, names) for c in (_SPEED, _CARD_POWER, _TEMPERATURE))
+
+    def against(metric: str | None, profile: str, neutral: float) -> float:
+        if metric is None or metric not in names:
+            return math.nan
+        return neutral if profile == settings.reference else by_key.get((metric, profile), math.nan)
+
+    paid = _first(_POWER, names)
+    rows: list[dict[str, Any]] = []
+    for profile in profiles:
+        watts = _mean_over_titles(cells, paid, profile, profiles)
+        price = settings.cost.price_per_kwh if settings.cost is not None else math.nan
+        rows.append(
+            {
+                "profile": profile,
+                "speed_metric": speed,
+                "speed_ratio": against(speed, profile, 1.0),
+                "power_metric": power,
+                "mean_power_w": _mean_over_titles(cells, power, profile, profiles),
+                "power_ratio": against(power, profile, 1.0),
+                "energy_per_frame_ratio": against("energy_per_frame_j", profile, 1.0),
+                "fps_per_w_ratio": against("fps_per_w", profile, 1.0),
+                "temperature_metric": temperature,
+                "temperature_difference_k": against(temperature, profile, 0.0),
+                "sound_difference_db": against("mean_sound_level_dba", profile, 0.0),
+                "cost_per_hour": cost_per_hour(watts, price),
+                "cost_basis": _BASIS[paid] if paid is not None and price == price else None,
+            }
+        )
+    _mark_front(rows, cells, settings, (speed, power, temperature, "mean_sound_level_dba"))
+    return rows
+
+
+def cost_per_hour(power_w: float, price_per_kwh: float) -> float:
+    """Price of one hour at that power."""
+    return power_w / 1000 * price_per_kwh
+
+
+def _first(candidates: Sequence[str], names: set[str]) -> str | None:
+    return next((name for name in candidates if name in names), None)
+
+
+def _mean_over_titles(
+    cells: dict[CellKey, CellRepeats], metric: str | None, profile: str, profiles: Sequence[str]
+) -> float:
+    if metric is None:
+        return math.nan
+    means: dict[str, list[float]] = {}
+    for title, setting in dict.fromkeys(key[:2] for key in cells):
+        found = [cells.get((title, setting, p)) for p in profiles]
+        if all(cell is not None and cell.present(metric).size for cell in found):
+            means.setdefault(title, []).append(float(cells[title, setting, profile].present(metric).mean()))
+    return float(np.mean([np.mean(own) for own in means.values()])) if means else math.nan
+
+
+def _mark_front(
+    rows: list[dict[str, Any]],
+    cells: dict[CellKey, CellRepeats],
+    settings: AnalysisSettings,
+    metrics: Sequence[str | None],
+) -> None:
+    columns = ("speed_ratio", "power_ratio", "temperature_difference_k", "sound_difference_db")
+    used = [
+        (column, metric)
+        for column, metric in zip(columns, metrics, strict=True)
+        if metric is not None and any(row[column] == row[column] for row in rows)
+    ]
+    values = np.array([[row[column] for column, _ in used] for row in rows], dtype=np.float64)
+    better = [column == "speed_ratio" for column, _ in used]
+    beaten = dominators(values, better) if used else [[] for _ in rows]
+    for row, by in zip(rows, beaten, strict=True):
+        row["on_front"] = not by and all(row[column] == row[column] for column, _ in used)
+        row["dominated_by"] = ", ".join(rows[i]["profile"] for i in by)
+        row["domination_decided"] = any(
+            _decided(cells, row["profile"], rows[i]["profile"], [metric for _, metric in used], settings)
+            for i in by
+        )
+
+
+def _decided(
+    cells: dict[CellKey, CellRepeats],
+    profile: str,
+    other: str,
+    metrics: Sequence[str],
+    settings: AnalysisSettings,
+) -> bool:
+    """True where ``other`` is decided better in something and nowhere undecided or worse."""
+
+    directions = []
+    for name in metrics:
+        turned = replace(settings, reference=profile)
+        compared = comparisons.compare(cells, BY_NAME[name], other, turned)
+        rows = overall.decided_rows(BY_NAME[name], {other: compared}, turned)
+        directions += [row["direction"] for row in rows]
+    return bool(directions) and "better" in directions and set(directions) <= {"better", "same"}

@@ -1,0 +1,177 @@
+"""What a plan can resolve, said before the night."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from harness.analysis import tables, words
+from harness.analysis.analyse import analyse
+from harness.analysis.claims import shown
+from harness.analysis.estimate import power_of_difference, power_of_same, repeats_that_decide
+from harness.analysis.metrics import BY_NAME, Metric
+from harness.analysis.settings import AnalysisSettings
+from harness.plan.schema import Plan
+from harness.tables import Column, F, I, S
+
+#: Scatter of one pair that is assumed where no pilot tells it: of the ln of the ratio, or in K or dB.
+#: Common practice, no source: a quiet machine at fixed resolution and a window of a minute.
+ASSUMED_SCATTER: Mapping[str, float] = {
+    "average_fps": 0.010,
+    "one_percent_low_fps": 0.030,
+    "score": 0.010,
+    "mean_power_w": 0.012,
+    "fps_per_w": 0.015,
+    "end_core_temp_c": 0.8,
+    "mean_sound_level_dba": 0.4,
+}
+
+RESOLVABLE_COLUMNS: tuple[Column, ...] = (
+    Column("title", S, "", "title's name in the plan; null: all titles together"),
+    Column("setting", S, "", "setting's name in the plan; null: all titles together"),
+    Column("metric", S, "", "name of the metric", nullable=False),
+    Column("label", S, "", "what a reader calls the metric", nullable=False),
+    Column("unit", S, "", "unit of the figures: % of a ratio, K or dB", nullable=False),
+    Column("repeats", I, "", "repeats of each cell, as planned", nullable=False),
+    Column("scatter", F, "", "scatter of one pair, in the unit of the row", nullable=False),
+    Column("source", S, "", "pilot (earlier repeats) or assumed", nullable=False),
+    Column("half_width", F, "", "expected half width of the interval, in the unit of the row"),
+    Column("margin", F, "", "the plan's margin, in the unit of the row", nullable=False),
+    Column("smallest_difference", F, "", "difference that is found with probability 0.8", nullable=True),
+    Column("chance_of_same", F, "", "probability that 'same' is decided where nothing differs"),
+    Column("repeats_for_margin", I, "", "repeats that decide 'same' with probability 0.8; null: over 1000"),
+    Column("sentence", S, "", "the row as a sentence", nullable=False),
+)
+
+
+def pilot_scatter(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[tuple[str, str, str], float]:
+    """Scatter of one pair from earlier repeats, by title, setting and metric, profiles pooled."""
+    table = analyse(repeats, settings).comparisons
+    table = table[table["sd"].notna() & table["df"].notna()]
+    found: dict[tuple[str, str, str], float] = {}
+    for key, group in table.groupby(["title", "setting", "metric"], sort=False):
+        weights = group["df"].to_numpy(np.float64)
+        variance = float((group["sd"].to_numpy(np.float64) ** 2 * weights).sum() / weights.sum())
+        found[str(key[0]), str(key[1]), str(key[2])] = math.sqrt(variance)
+    return found
+
+
+def resolvable(
+    plan: Plan,
+    pilot: Mapping[tuple[str, str, str], float] | None = None,
+    assumed: Mapping[str, float] = ASSUMED_SCATTER,
+) -> pd.DataFrame:
+    """What each comparison of the plan can resolve at its count of repeats.
+
+    Single titles are held to the stricter level that the correction for many titles asks of the first claim.
+
+    Args:
+        plan: The plan; for adaptive repeats the count taken is ``at_most``.
+        pilot: Scatter by title, setting and metric, from :func:`pilot_scatter`.
+        assumed: Metric -> scatter where the pilot has none. Metrics in neither are left out.
+    Returns:
+        :data:`RESOLVABLE_COLUMNS`; first the rows over all titles. Empty for a plan with one profile.
+    """
+    settings = AnalysisSettings.from_plan(plan)
+    groups = [(title.name, setting.name) for title in plan.titles for setting in title.settings]
+    pilot = pilot or {}
+    if len(plan.profiles) < 2:
+        return tables.frame([], RESOLVABLE_COLUMNS)
+    count = plan.plan.repeats_at_most
+    strict = settings.alpha / (1 if settings.multiplicity == "none" else len(groups))
+    rows, across = [], []
+    for name in dict.fromkeys([*assumed, *(metric for _, _, metric in pilot)]):
+        metric = BY_NAME[name]
+        scatter = {
+            group: (pilot[(*group, name)], "pilot")
+            if (*group, name) in pilot
+            else (assumed.get(name, math.nan), "assumed")
+            for group in groups
+        }
+        if pilot and not any(source == "pilot" for _, source in scatter.values()):
+            continue
+        known = {group: found for group, found in scatter.items() if not math.isnan(found[0])}
+        rows += [
+            _row(metric, group, sd, source, count, count - 1, strict, settings)
+            for group, (sd, source) in known.items()
+        ]
+        if known:
+            sd = math.sqrt(sum(sd**2 for sd, _ in known.values())) / len(known)
+            source = "pilot" if all(s == "pilot" for _, s in known.values()) else "assumed"
+            df = (count - 1) * len(known)
+            across.append(_row(metric, None, sd, source, count, df, settings.alpha, settings))
+    return tables.frame(across + rows, RESOLVABLE_COLUMNS)
+
+
+def _row(
+    metric: Metric,
+    group: tuple[str, str] | None,
+    sd: float,
+    source: str,
+    count: int,
+    df: int,
+    alpha: float,
+    settings: AnalysisSettings,
+) -> dict[str, Any]:
+    margin = settings.margin(metric)
+    n = np.array([float(count)])
+    if df >= 1:
+        half = float(special.stdtrit(df, 1 - alpha / 2)) * sd / math.sqrt(count)
+        same = float(power_of_same(0.0, sd, margin, n, alpha, df)[0])
+        smallest = _smallest_difference(sd, n, alpha, df)
+    else:
+        half = same = smallest = math.nan
+    titles = df // (count - 1) if count > 1 else 1
+    needed = repeats_that_decide(0.0, sd, margin, alpha, titles=max(1, titles))
+    row = {
+        "title": group[0] if group else None,
+        "setting": group[1] if group else None,
+        "metric": metric.name,
+        "label": metric.label,
+        "unit": metric.difference_unit or "%",
+        "repeats": count,
+        "scatter": _in_unit(sd, metric),
+        "source": source,
+        "half_width": _in_unit(half, metric),
+        "margin": _in_unit(margin, metric),
+        "smallest_difference": _in_unit(smallest, metric),
+        "chance_of_same": same,
+        "repeats_for_margin": needed,
+    }
+    return {**row, "sentence": _sentence(row, settings)}
+
+
+def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: int) -> float:
+    low, high = 0.0, sd
+    while power_of_difference(high, sd, n, alpha, df)[0] < 0.8:
+        high *= 2
+    for _ in range(40):
+        middle = (low + high) / 2
+        found = power_of_difference(middle, sd, n, alpha, df)[0] >= 0.8
+        low, high = (low, middle) if found else (middle, high)
+    return high
+
+
+def _in_unit(value: float, metric: Metric) -> float:
+    return 100 * (shown(value, metric) - 1) if metric.scale == "ratio" else value
+
+
+def _sentence(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
+    unit, repeats = row["unit"], row["repeats"]
+    where = "over all titles" if row["title"] is None else settings.label(row["title"])
+    if row["title"] is not None and row["setting"] != "default":
+        where += f", {settings.label(row['setting'])}"
+    start = f"{row['label']} {where}: "
+    if math.isnan(row["half_width"]):
+        return start + "one repeat gives no interval, so nothing can be decided."
+    text = f"{start}with {words.count(repeats, 'repeat')} to about ±{row['half_width']:.1f} {unit}"
+    text += f"; {words.amount(row['margin'])} {unit} either way "
+    if row["chance_of_same"] >= 0.8:
+        return f"{text}can be told apart."
+    needed = row["repeats_for_margin"]
+    return f"{text}needs {f'{needed} repeats' if needed is not None else 'over 1000 repeats'}."

@@ -1,0 +1,121 @@
+"""Adaptive repeats: which cells still need a repeat, by a rule that keeps the error rate.
+
+After every block the comparisons are decided with p-values that are valid at every look (see
+:mod:`harness.analysis.spending`) and corrected for the titles claimed side by side. A profile whose metrics
+are decided in a title gets no further repeats there; the reference goes on as long as some profile does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from harness.analysis import comparisons
+from harness.analysis.metrics import BY_NAME
+from harness.analysis.repeats import CellKey, CellRepeats, cells_of
+from harness.analysis.settings import AnalysisSettings
+from harness.plan.schema import AdaptiveRepeats
+
+_SPEED = ("average_fps", "score", "speed")
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where one comparison stands.
+
+    Attributes:
+        repeats: Accepted repeats of the profile.
+        decisions: Metric -> decision so far.
+        wanted: True where another block of profile and reference is needed.
+        reason: Why, or why not, in a few words.
+    """
+
+    title: str
+    setting: str
+    profile: str
+    repeats: int
+    decisions: dict[str, str]
+    wanted: bool
+    reason: str
+
+
+def stop_decision(
+    repeats: pd.DataFrame, settings: AnalysisSettings, groups: Sequence[tuple[str, str]]
+) -> tuple[Standing, ...]:
+    """Where each comparison of an adaptive plan stands, after the repeats so far.
+
+    Args:
+        repeats: Accepted repeats so far; columns of :data:`harness.tables.ATTEMPTS`. May be empty.
+        settings: With ``adaptive`` and ``profiles`` set.
+        groups: Title and setting of every group of cells in the plan.
+    Raises:
+        ValueError: The settings have no adaptive rule.
+    """
+    rule = settings.adaptive
+    if rule is None:
+        raise ValueError("the plan's repeats are fixed; state { at_least, at_most } to add them by rule")
+    cells = cells_of(repeats, settings) if len(repeats) else {}
+    decided = _decisions(cells, rule, settings)
+    found = []
+    for title, setting in groups:
+        reference = _count(cells, (title, setting, settings.reference))
+        for profile in settings.profiles:
+            if profile != settings.reference:
+                done = _count(cells, (title, setting, profile))
+                decisions = decided.get((title, setting, profile), {})
+                wanted, reason = _wanted(min(done, reference), max(done, reference), decisions, rule)
+                found.append(Standing(title, setting, profile, done, decisions, wanted, reason))
+    return tuple(found)
+
+
+def next_slots(
+    repeats: pd.DataFrame, settings: AnalysisSettings, groups: Sequence[tuple[str, str]]
+) -> tuple[CellKey, ...]:
+    """Cells (title, setting, profile) that need another repeat now, in the plan's order; empty: done.
+
+    The engine measures one block of the cells of each group named here, and asks again. With an order that
+    makes room for ``at_most`` repeats it may as well pass over every slot whose cell is not named.
+    """
+    open_cells: list[CellKey] = []
+    standings = stop_decision(repeats, settings, groups)
+    for title, setting in groups:
+        wanted = {s.profile for s in standings if (s.title, s.setting) == (title, setting) and s.wanted}
+        if wanted:
+            wanted.add(settings.reference)
+            open_cells += [(title, setting, profile) for profile in settings.profiles if profile in wanted]
+    return tuple(open_cells)
+
+
+def _wanted(complete: int, most: int, decisions: dict[str, str], rule: AdaptiveRepeats) -> tuple[bool, str]:
+    if complete < rule.at_least:
+        return True, f"below {rule.at_least} repeats"
+    if most >= rule.at_most:
+        return False, f"{rule.at_most} repeats done"
+    if not rule.until_margin_is_decided:
+        return False, f"{rule.at_least} repeats done"
+    open_metrics = [name for name, decision in decisions.items() if decision == "undecided"]
+    if open_metrics or not decisions:
+        return True, f"undecided: {', '.join(open_metrics) or 'nothing to compare yet'}"
+    return False, "decided"
+
+
+def _decisions(
+    cells: dict[CellKey, CellRepeats], rule: AdaptiveRepeats, settings: AnalysisSettings
+) -> dict[CellKey, dict[str, str]]:
+    names = dict.fromkeys(n for name in rule.decide_on for n in (_SPEED[:2] if name in _SPEED else (name,)))
+    found: dict[CellKey, dict[str, str]] = {}
+    for name in names:
+        for profile in settings.profiles:
+            if profile == settings.reference or name not in BY_NAME:
+                continue
+            _, rows = comparisons.decided_rows(cells, BY_NAME[name], profile, settings)
+            for row in rows:
+                key = (row["title"], row["setting"], profile)
+                found.setdefault(key, {})[name] = row["decision"]
+    return found
+
+
+def _count(cells: dict[CellKey, CellRepeats], key: CellKey) -> int:
+    return len(cells[key].blocks) if key in cells else 0

@@ -1,0 +1,330 @@
+"""Calibration of the analysis on simulated campaigns whose truth is known. Run by hand, with output:
+
+    nice -n 19 .venv/bin/pytest tests/bench/test_analysis_calibration.py -m bench -s -p no:cacheprovider
+
+A campaign is made from frames up: frame times follow an autocorrelated (AR(1), 0.6), heavy-tailed (Student t
+with 4 degrees of freedom) logarithm with slow frames in between; repeats, blocks and titles scatter on top.
+All is decided by the program's own functions; only the reading of tables is left out.
+LEVELRIG_CAMPAIGNS sets the number of campaigns per condition (5000).
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+
+from harness.analysis import AnalysisSettings, comparisons, overall
+from harness.analysis.metrics import BY_NAME
+from harness.analysis.repeats import CellRepeats
+from harness.plan.order import williams_rows
+from harness.plan.schema import AdaptiveRepeats
+
+pytestmark = pytest.mark.bench
+
+CAMPAIGNS = int(os.environ.get("LEVELRIG_CAMPAIGNS", "5000"))
+FRAMES = 500
+SETTINGS = AnalysisSettings("factory", profiles=("factory", "quiet"))
+EDGE = np.log(0.97)  # exactly at the margin: "same" is false here
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What disturbs the campaigns. Scatter as standard deviation of the logarithm."""
+
+    name: str
+    repeat_sd: tuple[float, ...] = (0.004, 0.008, 0.016)
+    block_sd: float = 0.01
+    drift: float = 0.0  # over the whole night
+    outlier_share: float = 0.0  # of repeats, slowed by 1.5 %
+    title_sd: float = 0.0  # scatter of the true effect between titles
+    frames: bool = True
+
+
+CALM = Condition("autocorrelated heavy-tailed frames")
+DRIFT = Condition("... and 3 % drift over the night", drift=-0.03)
+OUTLIERS = Condition("... and 5 % outliers of 1.5 %", outlier_share=0.05)
+ALL = Condition("all together", drift=-0.03, outlier_share=0.05)
+CONDITIONS = (CALM, DRIFT, OUTLIERS, ALL)
+
+
+def simulate(condition: Condition, effect: float, repeats: int, campaigns: int, seed: int) -> dict:
+    """Logs of average FPS and 1 % low, and the frames' mean and mean square: (campaign, title, 2, repeat)."""
+    random = np.random.default_rng(seed)
+    titles = len(condition.repeat_sd)
+    shape = (campaigns, titles, 2, repeats)
+    level = random.normal(0, 1, shape) * np.array(condition.repeat_sd)[None, :, None, None]
+    level += random.normal(0, condition.block_sd, (campaigns, titles, 1, repeats))
+    truth = effect + random.normal(0, condition.title_sd, (campaigns, titles))
+    level[:, :, 1] += truth[..., None]
+    level += condition.drift * places(titles, repeats)[None]
+    level -= 0.015 * (random.uniform(size=shape) < condition.outlier_share)
+    base = np.log(np.array([16.0, 11.0, 7.0] * 4)[:titles])[None, :, None, None]
+    noise = random.standard_t(4, (*shape, FRAMES)) * 0.05
+    log_time = signal.lfilter([1.0], [1.0, -0.6], noise, axis=-1)
+    log_time += np.log(3.0) * (random.uniform(size=log_time.shape) < 0.004)
+    time_ms = np.exp(log_time + (base - level)[..., None])
+    mean = time_ms.mean(axis=-1)
+    return {
+        "average_fps": np.log(1000 / mean),
+        "one_percent_low_fps": np.log(1000 / np.percentile(time_ms, 99, axis=-1)),
+        "mean": mean,
+        "mean_square": (time_ms**2).mean(axis=-1),
+        "truth": truth,
+    }
+
+
+def places(titles: int, repeats: int) -> np.ndarray:
+    """Place in the night, from 0 to 1, in the program's balanced order; shape (title, 2, repeat)."""
+    rows = williams_rows(2)
+    place = np.zeros((titles, 2, repeats))
+    position = 0
+    for repeat in range(repeats):
+        for title in range(titles):
+            for profile in rows[(title * repeats + repeat) % len(rows)]:
+                place[title, profile, repeat] = position
+                position += 1
+    return place / position
+
+
+def in_chunks(condition: Condition, effect: float, repeats: int, seed: int = 1):
+    """Yield single campaigns: metric -> array (title, 2, repeat), and the truth per title."""
+    size = 200
+    for start in range(0, CAMPAIGNS, size):
+        count = min(size, CAMPAIGNS - start)
+        made = simulate(condition, effect, repeats, count, seed * 1_000_003 + start)
+        for c in range(count):
+            yield {name: values[c] for name, values in made.items()}
+
+
+def cells_of(campaign: dict, metric: str, repeats: list[int]) -> dict:
+    cells = {}
+    for title, n in enumerate(repeats):
+        blocks = tuple(("c", block) for block in range(n))
+        for place, profile in enumerate(SETTINGS.profiles):
+            values = {metric: np.exp(campaign[metric][title, place, :n])}
+            cells[f"t{title}", "default", profile] = CellRepeats(f"t{title}.{profile}", blocks, values)
+    return cells
+
+
+def analysed(campaign: dict, metric: str, repeats: list[int], settings: AnalysisSettings = SETTINGS):
+    measure = BY_NAME[metric]
+    found, rows = comparisons.decided_rows(cells_of(campaign, metric, repeats), measure, "quiet", settings)
+    return rows, overall.decided_rows(measure, {"quiet": found}, settings)[0]
+
+
+class Tally:
+    """Rates over campaigns; NaN where nothing was counted."""
+
+    def __init__(self) -> None:
+        self.counts: dict[str, list[float]] = {}
+
+    def add(self, name: str, value: float) -> None:
+        self.counts.setdefault(name, []).append(float(value))
+
+    def pct(self, name: str) -> float:
+        return 100 * float(np.mean(self.counts[name]))
+
+
+def count(tally: Tally, rows: list[dict], across: dict, truth: np.ndarray, effect: float) -> None:
+    for row, true in zip(rows, truth, strict=True):
+        tally.add("cover title", row["low"] <= np.exp(true) <= row["high"])
+    tally.add("cover all", across["low"] <= np.exp(truth.mean()) <= across["high"])
+    tally.add("cover like", across["like_these_low"] <= np.exp(effect) <= across["like_these_high"])
+    for name in ("same", "faster", "slower", "higher", "lower"):
+        tally.add(f"any title {name}", any(row["decision"] == name for row in rows))
+        tally.add(f"all {name}", across["decision"] == name)
+    tally.add("undecided titles", np.mean([row["decision"] == "undecided" for row in rows]))
+    tally.add("all undecided", across["decision"] == "undecided")
+
+
+@pytest.mark.parametrize("metric", ["average_fps", "one_percent_low_fps"])
+@pytest.mark.parametrize("condition", CONDITIONS, ids=lambda condition: condition.name)
+def test_fixed_plans_cover_as_stated_and_seldom_decide_wrongly(condition, metric):
+    rates = {}
+    for effect in (0.0, EDGE):
+        tally = rates[effect] = Tally()
+        for campaign in in_chunks(condition, effect, 5):
+            rows, across = analysed(campaign, metric, [5, 5, 5])
+            count(tally, rows, across, campaign["truth"], effect)
+    print(f"\nfixed, 5 repeats, {metric}, {condition.name}, {CAMPAIGNS} campaigns")
+    wrong = report(rates)
+    for effect, tally in rates.items():
+        assert 93.5 <= tally.pct("cover title") <= 96.5, (effect, "title")
+        assert 93.5 <= tally.pct("cover all") <= 96.5, (effect, "all")
+    assert max(wrong.values()) <= 5.0 + 2 * np.sqrt(5 * 95 / CAMPAIGNS)
+
+
+def report(rates: dict) -> dict[str, float]:
+    """Print the rates; return those of wrong decisions in percent."""
+    none, edge = rates[0.0], rates[EDGE]
+    up, down = ("faster", "slower") if none.pct("any title higher") == 0 else ("higher", "lower")
+    wrong = {
+        f"false {up} or {down}, any title": none.pct(f"any title {up}") + none.pct(f"any title {down}"),
+        f"false {up} or {down}, all titles": none.pct(f"all {up}") + none.pct(f"all {down}"),
+        f"false {up}, any title": none.pct(f"any title {up}"),
+        "false same, any title": edge.pct("any title same"),
+        "false same, all titles": edge.pct("all same"),
+    }
+    for label, tally in (("no effect", none), ("at the margin", edge)):
+        print(
+            f"  {label:14s} coverage: single title {tally.pct('cover title'):.2f} %, "
+            f"these titles {tally.pct('cover all'):.2f} %; undecided: titles "
+            f"{tally.pct('undecided titles'):.1f} %, all {tally.pct('all undecided'):.1f} %"
+        )
+    for name, value in wrong.items():
+        print(f"  {name}: {value:.2f} %")
+    return wrong
+
+
+@pytest.mark.parametrize("titles", [4, 10])
+def test_the_wider_interval_covers_the_effect_in_titles_like_these(titles):
+    condition = Condition(
+        "titles differ", repeat_sd=(0.008,) * titles, title_sd=0.02, drift=-0.03, outlier_share=0.05
+    )
+    tally = Tally()
+    for campaign in in_chunks(condition, 0.0, 3):
+        _, across = analysed(campaign, "average_fps", [3] * titles)
+        count(tally, [], across, campaign["truth"], 0.0)
+    print(
+        f"\n{titles} titles x 3 repeats, true effects scatter by 2 %: for titles like these "
+        f"{tally.pct('cover like'):.2f} %, for these {tally.pct('cover all'):.2f} %, {CAMPAIGNS} campaigns"
+    )
+    assert 93.5 <= tally.pct("cover like") <= 96.5
+    assert 93.5 <= tally.pct("cover all") <= 96.5
+
+
+def run_adaptively(campaign: dict, metric: str, settings: AnalysisSettings, titles: int):
+    """Follow the program's own rule round by round; returns the rows at the end and the repeats used."""
+    rule = settings.adaptive
+    repeats = [rule.at_least] * titles
+    while True:
+        found, rows = comparisons.decided_rows(
+            cells_of(campaign, metric, repeats), BY_NAME[metric], "quiet", settings
+        )
+        open_titles = [
+            t for t, row in enumerate(rows) if row["decision"] == "undecided" and repeats[t] < rule.at_most
+        ]
+        if not open_titles:
+            return rows, overall.decided_rows(BY_NAME[metric], {"quiet": found}, settings)[0], repeats
+        for t in open_titles:
+            repeats[t] += 1
+
+
+@pytest.mark.parametrize("condition", CONDITIONS, ids=lambda condition: condition.name)
+def test_adaptive_plans_keep_the_error_rates(condition):
+    settings = replace(SETTINGS, adaptive=AdaptiveRepeats(at_least=3, at_most=10))
+    rates, used = {}, {}
+    for effect in (0.0, EDGE):
+        tally, spent = Tally(), []
+        for campaign in in_chunks(condition, effect, 10, seed=2):
+            rows, across, repeats = run_adaptively(campaign, "average_fps", settings, 3)
+            count(tally, rows, across, campaign["truth"], effect)
+            spent.append(np.mean(repeats))
+        rates[effect], used[effect] = tally, float(np.mean(spent))
+    print(f"\nadaptive, 3 to 10 repeats, {condition.name}, {CAMPAIGNS} campaigns")
+    wrong = report(rates)
+    print(f"  mean repeats: no effect {used[0.0]:.2f}, at the margin {used[EDGE]:.2f}")
+    assert max(wrong.values()) <= 5.0 + 2 * np.sqrt(5 * 95 / CAMPAIGNS)
+    for tally in rates.values():
+        assert tally.pct("cover title") >= 93.5
+        assert tally.pct("cover all") >= 93.5
+
+
+@pytest.mark.parametrize("condition", [CALM, ALL], ids=lambda condition: condition.name)
+def test_naive_practice_is_wrong_far_more_often(condition):
+    """One run each; frames pooled as if independent; arithmetic mean of FPS."""
+    tally = Tally()
+    for effect in (0.0, EDGE):
+        for campaign in in_chunks(condition, effect, 5, seed=3):
+            logs = campaign["average_fps"]
+            single = logs[:, 1, 0] - logs[:, 0, 0]
+            if effect == 0.0:
+                tally.add("one run each, 1 % taken as real", (np.abs(single) > 0.01).any())
+            else:
+                tally.add("one run each, inside 3 % taken as same", (np.abs(single) < -EDGE).any())
+            covered, claimed, same = pooled_frames(campaign, effect)
+            tally.add("pooled frames: coverage", covered.mean())
+            if effect == 0.0:
+                tally.add("pooled frames: false difference, any title", claimed.any())
+            else:
+                tally.add("pooled frames: false same, any title", same.any())
+    print(f"\nnaive practice, {condition.name}, {CAMPAIGNS} campaigns")
+    for name in tally.counts:
+        print(f"  {name}: {tally.pct(name):.1f} %")
+    assert tally.pct("pooled frames: coverage") < 90
+    assert tally.pct("one run each, 1 % taken as real") > 20
+
+
+def pooled_frames(campaign: dict, effect: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Coverage, claims of a difference and of sameness when all frames of a cell count as independent."""
+    mean = campaign["mean"].mean(axis=-1)
+    variance = campaign["mean_square"].mean(axis=-1) - mean**2
+    n = campaign["mean"].shape[-1] * FRAMES
+    log_ratio = np.log(mean[:, 0] / mean[:, 1])
+    se = np.sqrt((variance / mean**2 / n).sum(axis=1))
+    z = stats.norm.ppf(0.975)
+    covered = np.abs(log_ratio - effect) <= z * se
+    same = np.abs(log_ratio) + stats.norm.ppf(0.95) * se < -EDGE
+    return covered, np.abs(log_ratio) > z * se, same
+
+
+def test_an_arithmetic_mean_of_fps_names_the_wrong_winner():
+    """One fast title gains 6 %, two slow ones lose 4 %: over titles quiet is slower."""
+    wrong, right = [], []
+    for campaign in in_chunks(replace(CALM, title_sd=0.0), 0.0, 5, seed=4):
+        logs = campaign["average_fps"].copy()
+        logs[:, 1] += np.log([0.96, 0.96, 1.06])[:, None]
+        logs[2] += np.log(2.0)
+        fps = np.exp(logs).mean(axis=-1)
+        wrong.append(fps[:, 1].mean() > fps[:, 0].mean())
+        _, across = analysed({**campaign, "average_fps": logs}, "average_fps", [5, 5, 5])
+        right.append(across["estimate"] < 1)
+    print(
+        f"\ntwo titles -4 %, a fast one +6 %: quiet called faster by the arithmetic mean of FPS in "
+        f"{100 * np.mean(wrong):.1f} % of {CAMPAIGNS} campaigns, slower by the geometric mean of ratios in "
+        f"{100 * np.mean(right):.1f} %"
+    )
+    assert np.mean(wrong) > 0.9
+    assert np.mean(right) > 0.8
+
+
+def test_adaptive_plans_save_machine_time_at_equal_interval_width():
+    """500 nights, 10 titles, scatter from title to title lognormal around 0.6 % of a repeat.
+
+    The fixed plan measures 12 repeats of every cell. The adaptive one follows the rule from 3 to 12. At
+    equal width means: the adaptive plan's time against that of a fixed plan with as many repeats as give
+    the adaptive plan's width of the interval over all titles (width goes as one over root of repeats).
+    """
+    random = np.random.default_rng(11)
+    settings = replace(SETTINGS, adaptive=AdaptiveRepeats(at_least=3, at_most=12))
+    saved, saved_equal, widths, decided = [], [], [], []
+    for _ in range(500):
+        sd = 0.006 * np.exp(random.normal(0, 0.9, 10))
+        seconds = random.uniform(150, 400, 10)
+        effect = random.normal(0, 0.01, 10)
+        logs = random.normal(0, 1, (10, 2, 12)) * sd[:, None, None]
+        logs += random.normal(0, 0.01, (10, 1, 12)) + np.log(80)
+        logs[:, 1] += effect[:, None]
+        campaign = {"average_fps": logs}
+        fixed_rows, fixed = analysed(campaign, "average_fps", [12] * 10)
+        rows, across, repeats = run_adaptively(campaign, "average_fps", settings, 10)
+        width, fixed_width = (np.log(a["high"] / a["low"]) for a in (across, fixed))
+        time_used, time_fixed = float(np.dot(repeats, seconds)), 12 * float(seconds.sum())
+        saved.append(1 - time_used / time_fixed)
+        saved_equal.append(1 - time_used / (time_fixed * min(1.0, (fixed_width / width) ** 2)))
+        widths.append(width / fixed_width)
+        decided.append(
+            [np.mean([row["decision"] != "undecided" for row in made]) for made in (rows, fixed_rows)]
+        )
+    both = 100 * np.mean(decided, axis=0)
+    print(
+        f"\n500 nights at mixed noise: machine time saved, median {100 * np.median(saved):.1f} %; at equal "
+        f"width {100 * np.median(saved_equal):.1f} % (a tenth of the nights below "
+        f"{100 * np.quantile(saved_equal, 0.1):.1f} %); width against the fixed plan's, median {np.median(widths):.3f}; titles decided "
+        f"{both[0]:.1f} % against {both[1]:.1f} %"
+    )
+    assert np.median(saved_equal) >= 0.40
