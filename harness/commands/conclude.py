@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,8 +15,16 @@ from harness.report import ReportFiles, write_report
 from harness.report.folder import read_campaign
 from harness.terminal import print_table
 
-#: Metrics of the closing table, in this order, those that were measured.
-_CLOSING = ("average_fps", "one_percent_low_fps", "score", "mean_power_w", "fps_per_w", "end_core_temp_c")
+#: Metrics of the closing table with their heading, those that were measured; the first two with interval.
+_CLOSING = {
+    "average_fps": "average FPS",
+    "score": "score",
+    "one_percent_low_fps": "1 % low",
+    "mean_power_w": "power",
+    "fps_per_w": "FPS per W",
+    "end_core_temp_c": "core temp.",
+}
+_WITH_INTERVAL = ("average_fps", "score")
 #: Ratios from here on say only that the interval is useless.
 _HUGE = 11
 
@@ -44,11 +51,10 @@ class Conclusion:
     def print(self, out: Console, ended: str | None = None) -> None:
         """The closing summary."""
         out.print()
-        table = closing_rows(self.analysis)
-        if table:
-            print_table(
-                out, "", ["title", "profile", "metric", "measured", "against reference", "decision"], table
-            )
+        columns, rows = closing_table(self.analysis)
+        if rows:
+            reference = self.analysis.settings.reference
+            print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
             out.print()
         for warning in self.analysis.warnings:
             out.print(Text(f"note: {warning}", style="yellow"))
@@ -65,51 +71,50 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     return Conclusion(folder, analysis, write_report(folder, analysis=analysis, charts=charts))
 
 
-def closing_rows(analysis: Analysis) -> list[list[str]]:
-    """One row per title, profile and metric: measured value, ratio with interval, decision."""
-    rows: list[list[str]] = []
-    against = {
-        (row["title"], row["setting"], row["profile"], row["metric"]): row
-        for row in _records(analysis.comparisons)
-    }
-    cells = analysis.cells
-    several_settings = cells.groupby("title")["setting"].nunique().max() > 1 if len(cells) else False
-    for metric in _CLOSING:
-        for cell in _records(cells[cells["metric"] == metric]):
-            title = f"{cell['title']} {cell['setting']}" if several_settings else cell["title"]
-            claim = against.get((cell["title"], cell["setting"], cell["profile"], metric))
-            rows.append(
-                [
-                    title,
-                    cell["profile"],
-                    cell["label"],
-                    f"{_measured(cell)} {cell['unit']}".strip(),
-                    "" if claim is None else _claim(claim),
-                    "reference" if claim is None else str(claim["decision"]),
-                ]
-            )
-    return rows
+def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
+    """Columns and rows: for each title and compared profile, and over all titles, every metric's change."""
+    claims = _records(analysis.comparisons)
+    overall = _records(analysis.overall)
+    metrics = [metric for metric in _CLOSING if any(claim["metric"] == metric for claim in claims)]
+    settings: dict[str, set[str]] = {}
+    for claim in claims:
+        settings.setdefault(claim["title"], set()).add(claim["setting"])
+
+    def name(claim: dict[str, Any]) -> str:
+        several = len(settings[claim["title"]]) > 1
+        return f"{claim['title']} {claim['setting']}" if several else str(claim["title"])
+
+    found = {(name(claim), claim["profile"], claim["metric"]): claim for claim in claims}
+    if len(settings) > 1:
+        found |= {("all titles", claim["profile"], claim["metric"]): claim for claim in overall}
+    rows = [
+        [title, profile, *(_shown(found.get((title, profile, metric))) for metric in metrics)]
+        for title, profile in dict.fromkeys((title, profile) for title, profile, _ in found)
+    ]
+    return ["title", "profile", *(_CLOSING[metric] for metric in metrics)], rows
 
 
-def _measured(cell: dict[str, Any]) -> str:
-    """Mean ± half width, both to the half width's second digit."""
-    if cell["low"] is None:
-        return f"{cell['mean']:.4g}"
-    half = (cell["high"] - cell["low"]) / 2
-    decimals = 3 if half <= 0 else min(3, max(0, 1 - math.floor(math.log10(half))))
-    return f"{cell['mean']:.{decimals}f} ± {half:.{decimals}f}"
+def _shown(claim: dict[str, Any] | None) -> str:
+    """A change, with its interval for the main metrics, and what was decided."""
+    if claim is None:
+        return ""
+    text = _change(claim, claim["estimate"])
+    main = claim["metric"] in _WITH_INTERVAL
+    if main and claim["low"] is not None:
+        low, high = (_change(claim, claim[end]).removesuffix(" %") for end in ("low", "high"))
+        text += f" ({low} to {high})"
+    decision = claim["decision"]
+    if decision == "undecided":
+        return f"{text} ?"
+    return f"{text} {decision}" if main or decision == "same" else text
 
 
-def _claim(claim: dict[str, Any]) -> str:
-    def shown(value: float) -> str:
-        if claim["scale"] == "ratio":
-            return f"{(value - 1) * 100:+.1f} %" if value < _HUGE else f"over +{(_HUGE - 1) * 100} %"
-        return f"{value:+.1f} {claim['unit']}"
-
-    text = shown(claim["estimate"]).replace("-", "−")
-    if claim["low"] is None:
-        return text
-    return f"{text} ({shown(claim['low'])} to {shown(claim['high'])})".replace("-", "−")
+def _change(claim: dict[str, Any], value: float) -> str:
+    if claim["scale"] != "ratio":
+        return f"{value:+.1f} {claim['unit']}".replace("-", "−")
+    if value >= _HUGE:
+        return f"over +{(_HUGE - 1) * 100} %"
+    return f"{(value - 1) * 100:+.1f} %".replace("-", "−")
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
