@@ -194,6 +194,12 @@ def _warnings(
             f"{words.count(left, 'repeat')} without a partner in the same block: in the table of cells, not "
             "in the comparisons."
         )
+    campaigns = len({campaign for cell in cells.values() for campaign, _ in cell.blocks})
+    if 1 < campaigns < comparisons.CAMPAIGNS_AS_UNITS:
+        found.append(
+            f"{campaigns} campaigns are pooled: their intervals hold for these nights; "
+            f"{comparisons.CAMPAIGNS_AS_UNITS} or more are needed to speak for other nights."
+        )
     if "low_definition" in repeats.columns:
         definitions = sorted(set(repeats["low_definition"].dropna().astype(str)))
         if len(definitions) > 1:

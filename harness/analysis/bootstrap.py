@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from harness.analysis.estimate import NO_INTERVAL, Array
 
@@ -32,6 +31,8 @@ def bca_of_average(
     Returns:
         NaN, NaN where a sample has fewer than two values.
     """
+    from scipy import stats  # half a second to import; nothing else here needs it
+
     if any(sample.size < 2 for sample in samples):
         return NO_INTERVAL
     center = float(np.mean([sample.mean() for sample in samples]))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,9 @@ from harness.analysis.estimate import Array, Estimate, of_mean, of_two_groups, r
 from harness.analysis.metrics import Metric
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
+
+#: From so many campaigns on, the interval rests on the scatter between campaigns.
+CAMPAIGNS_AS_UNITS = 3
 
 
 @dataclass(frozen=True)
@@ -75,9 +79,25 @@ def _compare_cells(
         a = np.array([here[block] for block in shared])
         b = np.array([there[block] for block in shared])
         differences = scale(a) - scale(b)
-        return of_mean(differences), True, len(shared), len(shared), differences
+        estimate = _over_campaigns(differences, [campaign for campaign, _ in shared])
+        return estimate, True, len(shared), len(shared), differences
     estimate = of_two_groups(scale(ours), scale(theirs))
     return estimate, False, ours.size, theirs.size, np.empty(0)
+
+
+def _over_campaigns(differences: Array, campaigns: Sequence[str]) -> Estimate:
+    """Estimate from pairs of one or more campaigns.
+
+    From three campaigns on a campaign is the unit: its mean stands for it, and the interval rests on the
+    scatter between campaigns (Kalibera & Jones 2013: the top level's means only).
+    """
+    pairs = of_mean(differences)
+    names = np.array(campaigns)
+    own = [differences[names == name] for name in dict.fromkeys(campaigns)]
+    if len(own) < CAMPAIGNS_AS_UNITS:
+        return pairs
+    top = of_mean(np.array([part.mean() for part in own]))
+    return replace(top, n=pairs.n, sd=top.se * math.sqrt(pairs.n))
 
 
 def rows(

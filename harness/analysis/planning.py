@@ -24,11 +24,7 @@ from harness.tables import Column, F, I, S
 ASSUMED_SCATTER: Mapping[str, float] = {
     "average_fps": 0.010,
     "one_percent_low_fps": 0.030,
-    "score": 0.010,
     "mean_power_w": 0.012,
-    "fps_per_w": 0.015,
-    "end_core_temp_c": 0.8,
-    "mean_sound_level_dba": 0.4,
 }
 
 RESOLVABLE_COLUMNS: tuple[Column, ...] = (
@@ -143,7 +139,7 @@ def _row(
         "chance_of_same": same,
         "repeats_for_margin": needed,
     }
-    return {**row, "sentence": _sentence(row, settings)}
+    return {**row, "sentence": _sentence(row, metric, settings)}
 
 
 def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: int) -> float:
@@ -161,17 +157,22 @@ def _in_unit(value: float, metric: Metric) -> float:
     return 100 * (shown(value, metric) - 1) if metric.scale == "ratio" else value
 
 
-def _sentence(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
-    unit, repeats = row["unit"], row["repeats"]
-    where = "over all titles" if row["title"] is None else settings.label(row["title"])
+def _sentence(row: Mapping[str, Any], metric: Metric, settings: AnalysisSettings) -> str:
+    within = words.margin(
+        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
+    )
+    where = "All titles together" if row["title"] is None else settings.label(row["title"])
     if row["title"] is not None and row["setting"] != "default":
         where += f", {settings.label(row['setting'])}"
-    start = f"{row['label']} {where}: "
+    start = f"{where}: {row['label']}"
     if math.isnan(row["half_width"]):
-        return start + "one repeat gives no interval, so nothing can be decided."
-    text = f"{start}with {words.count(repeats, 'repeat')} to about ±{row['half_width']:.1f} {unit}"
-    text += f"; {words.amount(row['margin'])} {unit} either way "
+        return f"{start} from one repeat has no interval, so nothing can be decided."
+    repeats = words.count(row["repeats"], "repeat")
+    start += f" to about ±{row['half_width']:.1f} {row['unit']} with {repeats}"
     if row["chance_of_same"] >= 0.8:
-        return f"{text}can be told apart."
+        return f"{start}; that is enough to tell whether it is the same {within}."
     needed = row["repeats_for_margin"]
-    return f"{text}needs {f'{needed} repeats' if needed is not None else 'over 1000 repeats'}."
+    return (
+        f"{start}; to tell whether it is the same {within} takes "
+        f"{f'about {needed}' if needed is not None else 'over 1000'} repeats."
+    )

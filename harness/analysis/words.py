@@ -54,11 +54,6 @@ def claim(metric: Metric, decision: str, profile: str, reference: str, within: s
     return template.format(p=profile, r=reference)
 
 
-def amount(value: float) -> str:
-    """A number to two significant digits without trailing zeros: ``3``, ``3.1``, ``0.75``."""
-    return f"{float(f'{value:.2g}'):g}"
-
-
 def count(number: int, noun: str) -> str:
     """``1 pair``, ``3 pairs``."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
