@@ -107,7 +107,7 @@ def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping) -> RawRows:
         chunks = [run.columns[reference] for run in runs]
         if len({chunk.type for chunk in chunks}) > 1:
             kind = pa.float64() if reference in number_references(mapping) else pa.string()
-            chunks = [chunk.cast(kind) for chunk in chunks]
+            chunks = [chunk.cast(kind, safe=False) for chunk in chunks]
         columns[reference] = pa.concat_arrays(chunks)
     faults = None
     if any(run.faults is not None for run in runs):

@@ -261,7 +261,7 @@ def test_any_bytes_are_read_with_an_account_or_refused_with_an_error(case, tmp_p
 def test_an_hour_of_fuzzing_ends_without_a_crash(tmp_path, monkeypatch):
     ends_s = time.monotonic() + float(os.environ.get("FUZZ_S", "3600"))
     done = 0
-    for number in range(10**9):
+    for number in range(int(os.environ.get("FUZZ_SEED", "0")), 10**9):
 
         @seed(number)
         @settings(
