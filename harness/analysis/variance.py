@@ -93,22 +93,6 @@ def best_repeats(within: float, between: float, cost_repeat: float, cost_group: 
     return max(1, math.ceil(math.sqrt(cost_group / cost_repeat * within / between)))
 
 
-def batch_means_relative_se(values: Array, batches: int = 20) -> float:
-    """Relative standard error of the mean of an autocorrelated series, by batch means.
-
-    Args:
-        values: Frame times in order, shape (n,).
-        batches: Number of batches; each must be long against the series' memory.
-    Returns:
-        NaN for fewer than two values a batch. Source: Law & Carson, *Operations Research* 27:1011-1025, 1979.
-    """
-    size = values.size // batches
-    if size < 2:
-        return math.nan
-    means = values[: size * batches].reshape(batches, size).mean(axis=1)
-    return float(means.std(ddof=1) / math.sqrt(batches) / means.mean())
-
-
 def variance_rows(
     cells: dict[CellKey, CellRepeats],
     metrics: Sequence[tuple[str, str]],

@@ -14,6 +14,7 @@ from harness.engine.messages import Judged
 from harness.errors import FrameLogError
 from harness.frames.metrics import frame_metrics
 from harness.frames.window import cut_to_window
+from harness.frames.within import relative_se_pct
 from harness.plan.schema import Plan
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
@@ -98,6 +99,7 @@ def _frames(
     dropped = dict(frame_log.dropped)
     running.metrics |= frame_metrics(frametime_ms, low_definition=plan.plan.one_percent_low)
     running.metrics |= {
+        "average_fps_rse_pct": relative_se_pct(frametime_ms),
         "frame_rows_read": frame_log.rows_read,
         "frame_rows_dropped": sum(dropped.values()),
         "frame_clock": window.clock,
