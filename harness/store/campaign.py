@@ -392,6 +392,17 @@ class CampaignStore:
         )
         return [(r["phase"], r["t_s"]) for r in rows]
 
+    def activity(self) -> tuple[int, int, datetime | None, bool]:
+        """What changes while the campaign lives: (ended attempts, transitions, heartbeat, closed)."""
+        counts = self._journal.query(
+            "SELECT (SELECT count(*) FROM attempts WHERE verdict IS NOT NULL),"
+            " (SELECT count(*) FROM transitions)"
+        )[0]
+        last = self.sessions()[-1:]
+        if not last:
+            return counts[0], counts[1], None, False
+        return counts[0], counts[1], last[0].heartbeat_utc, last[0].closed_utc is not None
+
     def plan_text(self) -> str:
         """The plan in force, word for word."""
         text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
@@ -417,6 +428,22 @@ class CampaignStore:
         if self._session is None or self._lock is None:
             raise StoreError(f"{self.folder}: not open for writing; open the campaign to change it")
         return self._session
+
+
+def put_event(folder: Path, now_utc: datetime, kind: str, message: str) -> None:
+    """Put an event down in a campaign that no process works on. Raises CampaignBusy, StoreError."""
+    folder = folder.absolute()
+    Journal.read(folder).close()
+    lock = FolderLock(folder, now_utc)
+    try:
+        journal = Journal.open(SafeFiles(folder))
+        try:
+            with journal.transaction("put_event") as connection:
+                add_event(connection, now_utc, kind, message, {})
+        finally:
+            journal.close()
+    finally:
+        lock.release()
 
 
 DATASET_NAMES: Final = ("attempts.parquet", "attempts.csv", "repeats.parquet", "repeats.csv")

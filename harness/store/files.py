@@ -13,6 +13,7 @@ import errno
 import os
 import shutil
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from io import FileIO
@@ -30,7 +31,6 @@ _PIECE_BYTES: Final = 1 << 20
 #: Room kept for the journal, given up on a full disk so that the stop can still be put down.
 BALLAST_NAME: Final = "ballast"
 BALLAST_BYTES: Final = 1 << 20
-_WINDOWS: Final = os.name == "nt"
 _FULL: Final = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
@@ -54,14 +54,14 @@ class FileSystem:
 
     def rename(self, source: Path, target: Path) -> None:
         """Atomic replacement within one folder."""
-        if _WINDOWS:
+        if sys.platform == "win32":
             _replace_when_let(source, target)
         else:
             os.replace(source, target)  # noqa: PTH105
 
     def fsync_folder(self, path: Path) -> None:
         """Make names durable. Windows has no such call; its journalled file system keeps renames in order."""
-        if _WINDOWS:
+        if sys.platform == "win32":
             return
         descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
         try:

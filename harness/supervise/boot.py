@@ -1,0 +1,214 @@
+"""Goes on after a reboot: a unit of the system's own that restores the factory state and resumes.
+
+Linux: a systemd unit. Windows: a task for the Task Scheduler, as XML; it is written and checked against the
+published schema, and could not be tried here. The unit starts nothing once the campaign is over: it looks
+for a small file in the campaign folder that the end of the campaign removes.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+from xml.etree import ElementTree
+
+from harness.errors import StoreError
+from harness.store.journal import JOURNAL_NAME
+
+FLAG_NAME: Final = "resume-at-boot"
+TASK_NAMESPACE: Final = "http://schemas.microsoft.com/windows/2004/02/mit/task"
+Run = Callable[[Sequence[str]], None]
+
+
+@dataclass(frozen=True)
+class Resumption:
+    """What is to be done at boot.
+
+    Attributes:
+        folder: The campaign folder, absolute.
+        plan: The plan file to resume with, absolute.
+        work_folder: Working folder in which the campaign was started.
+        python: The interpreter that levelrig is installed in.
+        user: Account to run as; None for the one that the unit belongs to.
+    """
+
+    folder: Path
+    plan: Path
+    work_folder: Path
+    python: Path
+    user: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the unit: the folder's name and what tells folders of the same name apart."""
+        clean = "".join(c if c.isalnum() or c in "-_" else "-" for c in self.folder.name)
+        return f"levelrig-{clean}-{sha256(str(self.folder).encode()).hexdigest()[:6]}"
+
+    @property
+    def flag(self) -> Path:
+        return self.folder / FLAG_NAME
+
+    @property
+    def restore_command(self) -> list[str]:
+        return [str(self.python), "-m", "harness.cli", "restore"]
+
+    @property
+    def run_command(self) -> list[str]:
+        return [
+            str(self.python), "-m", "harness.cli", "run", str(self.plan), "--into", str(self.folder),
+            "--supervised",
+        ]  # fmt: skip
+
+
+def systemd_unit(resumption: Resumption) -> str:
+    """The unit file's text (systemd.unit(5), systemd.service(5)).
+
+    ``ExecStartPre`` has no leading ``-``: where the factory state can't be restored, nothing is started.
+    """
+    user = [f"User={resumption.user}"] if resumption.user else []
+    lines = [
+        "[Unit]",
+        f"Description=levelrig goes on with {_percent(str(resumption.folder))}",
+        f"ConditionPathExists={_percent(str(resumption.flag))}",
+        "After=multi-user.target graphical.target",
+        "",
+        "[Service]",
+        "Type=exec",
+        *user,
+        f"WorkingDirectory={_percent(str(resumption.work_folder))}",
+        "ExecStartPre=" + _exec_line(resumption.restore_command),
+        "ExecStart=" + _exec_line(resumption.run_command),
+        # A stop must leave the time to end the title and to restore; the titles themselves get no signal.
+        "KillMode=mixed",
+        "TimeoutStartSec=5min",
+        "TimeoutStopSec=2min",
+        "Restart=no",
+        "",
+        "[Install]",
+        "WantedBy=default.target" if user_scope() else "WantedBy=multi-user.target",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def task_xml(resumption: Resumption) -> str:
+    """The Task Scheduler's definition (schema version 1.2, [MS-TSCH] section 2.5)."""
+    ElementTree.register_namespace("", TASK_NAMESPACE)
+    task = ElementTree.Element(f"{{{TASK_NAMESPACE}}}Task", {"version": "1.2"})
+
+    def add(parent: ElementTree.Element, path: str, text: str | None = None) -> ElementTree.Element:
+        child = ElementTree.SubElement(parent, f"{{{TASK_NAMESPACE}}}{path}")
+        child.text = text
+        return child
+
+    information = add(task, "RegistrationInfo")
+    add(information, "Description", f"levelrig goes on with {resumption.folder}")
+    trigger = add(add(task, "Triggers"), "BootTrigger")
+    add(trigger, "Enabled", "true")
+    add(trigger, "Delay", "PT30S")
+    principal = add(add(task, "Principals"), "Principal")
+    principal.set("id", "Author")
+    add(principal, "UserId", resumption.user or "S-1-5-18")
+    add(principal, "RunLevel", "HighestAvailable")
+    settings = add(task, "Settings")
+    add(settings, "MultipleInstancesPolicy", "IgnoreNew")
+    add(settings, "DisallowStartIfOnBatteries", "false")
+    add(settings, "StopIfGoingOnBatteries", "false")
+    add(settings, "ExecutionTimeLimit", "PT0S")
+    actions = add(task, "Actions")
+    actions.set("Context", "Author")
+    # The second action starts once the first has ended. cmd.exe looks for the flag: a task has no condition.
+    for command in (resumption.restore_command, resumption.run_command):
+        action = add(actions, "Exec")
+        add(action, "Command", r"%SystemRoot%\System32\cmd.exe")
+        line = subprocess.list2cmdline(command)
+        add(action, "Arguments", f'/d /s /c "if exist "{resumption.flag}" {line}"')
+        add(action, "WorkingDirectory", str(resumption.work_folder))
+    ElementTree.indent(task)
+    return '<?xml version="1.0" encoding="UTF-16"?>\n' + ElementTree.tostring(task, encoding="unicode") + "\n"
+
+
+def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | None = None) -> Path:
+    """Install the unit and switch it on; returns the file that was written.
+
+    Raises:
+        StoreError: No campaign there, or the system refused; the message has its words.
+    """
+    run = run or _run
+    if not (resumption.folder / JOURNAL_NAME).exists():
+        raise StoreError(f"{resumption.folder}: no campaign here; start it once with `levelrig run` first")
+    resumption.flag.write_text("The campaign goes on after a reboot while this file is here.\n")
+    if sys.platform == "win32":
+        path = resumption.folder / f"{FLAG_NAME}.xml"
+        path.write_text(task_xml(resumption), encoding="utf-16")
+        run(["schtasks", "/Create", "/F", "/TN", resumption.name, "/XML", str(path)])
+        return path
+    folder = unit_folder or unit_folder_of_this_user()
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{resumption.name}.service"
+    path.write_text(systemd_unit(resumption), encoding="utf-8")
+    scope = ["--user"] if user_scope() else []
+    run(["systemctl", *scope, "daemon-reload"])
+    run(["systemctl", *scope, "enable", path.name])
+    if scope:
+        run(["loginctl", "enable-linger"])  # or the unit would wait for the user to log in
+    return path
+
+
+def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | None = None) -> None:
+    """Switch the unit off and remove it. Nothing there is no error."""
+    run = run or _run
+    resumption.flag.unlink(missing_ok=True)
+    if sys.platform == "win32":
+        run(["schtasks", "/Delete", "/F", "/TN", resumption.name])
+        return
+    path = (unit_folder or unit_folder_of_this_user()) / f"{resumption.name}.service"
+    if path.exists():
+        scope = ["--user"] if user_scope() else []
+        run(["systemctl", *scope, "disable", path.name])
+        path.unlink()
+        run(["systemctl", *scope, "daemon-reload"])
+
+
+def campaign_is_over(folder: Path) -> None:
+    """Nothing is left to be resumed: the unit, if there is one, starts nothing any more."""
+    (folder / FLAG_NAME).unlink(missing_ok=True)
+
+
+def user_scope() -> bool:
+    """Without root rights the unit belongs to the user's own service manager."""
+    return sys.platform != "win32" and os.geteuid() != 0
+
+
+def unit_folder_of_this_user() -> Path:
+    """Where this user's units lie."""
+    if not user_scope():
+        return Path("/etc/systemd/system")
+    home = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
+    return Path(home) / "systemd" / "user"
+
+
+def _exec_line(words: Sequence[str]) -> str:
+    """Words as systemd splits them again: quoted, specifiers and variables taken literally."""
+    return " ".join(
+        '"' + _percent(w).replace("\\", "\\\\").replace('"', '\\"').replace("$", "$$") + '"' for w in words
+    )
+
+
+def _percent(text: str) -> str:
+    return text.replace("%", "%%")
+
+
+def _run(command: Sequence[str]) -> None:
+    if shutil.which(command[0]) is None:
+        raise StoreError(f"{command[0]} is not on this system; start the campaign by hand after a reboot")
+    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    if ended.returncode:
+        said = (ended.stderr or ended.stdout).strip()
+        raise StoreError(f"`{' '.join(command)}` was refused: {said}; grant the rights, or resume by hand")

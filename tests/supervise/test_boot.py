@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from harness.errors import StoreError
+from harness.supervise import boot
+from harness.supervise.boot import Resumption, disable, enable, systemd_unit, task_xml
+
+
+@pytest.fixture
+def resumption(tmp_path):
+    folder = tmp_path / 'night of 50 % $HOME "quoted"'
+    folder.mkdir()
+    (folder / "journal.sqlite").touch()
+    return Resumption(folder, tmp_path / "plan.toml", tmp_path, Path(sys.executable))
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+def test_systemd_accepts_the_unit_and_reads_the_folder_as_it_is(resumption, tmp_path):
+    unit = tmp_path / f"{resumption.name}.service"
+    unit.write_text(systemd_unit(resumption))
+    ended = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False
+    )
+    assert [line for line in ended.stderr.splitlines() if unit.name in line] == []
+
+
+def test_the_unit_restores_before_it_runs_and_runs_nothing_once_the_campaign_is_over(resumption):
+    lines = systemd_unit(resumption).splitlines()
+    before = next(n for n, line in enumerate(lines) if line.startswith("ExecStartPre="))
+    start = next(n for n, line in enumerate(lines) if line.startswith("ExecStart="))
+    assert before < start
+    assert '"restore"' in lines[before]
+    assert any(line.startswith("ConditionPathExists=") for line in lines)
+    # systemd.unit(5): a literal % is written %%; systemd.service(5): a literal $ is written $$.
+    assert '50 %% $$HOME \\"quoted\\"' in lines[start]
+
+
+def test_the_windows_task_is_valid_by_the_published_schema(resumption):
+    xmlschema = pytest.importorskip("xmlschema")
+    schema = xmlschema.XMLSchema(Path(__file__).with_name("task_scheduler_subset.xsd"))
+    text = task_xml(resumption).split("\n", 1)[1]
+    schema.validate(text)
+    broken = text.replace("BootTrigger", "StartTrigger")
+    assert not schema.is_valid(broken)
+
+
+def test_the_windows_task_restores_first_and_quotes_the_folder(resumption):
+    task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
+    arguments = [a.text for a in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments")]
+    assert " restore" in arguments[0]
+    assert " run " in arguments[1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="writes a systemd unit")
+def test_enabling_writes_the_unit_and_disabling_removes_it(resumption, tmp_path):
+    ran = []
+    path = enable(resumption, ran.append, tmp_path / "units")
+    assert path.read_text() == systemd_unit(resumption)
+    assert resumption.flag.exists()
+    assert ["systemctl", "enable", path.name] in [[w for w in c if w != "--user"] for c in ran]
+    disable(resumption, ran.append, tmp_path / "units")
+    assert not path.exists()
+    assert not resumption.flag.exists()
+
+
+def test_a_folder_without_a_campaign_is_refused(tmp_path):
+    with pytest.raises(StoreError, match="no campaign here"):
+        enable(Resumption(tmp_path, tmp_path / "p", tmp_path, Path(sys.executable)), lambda command: None)
+
+
+def test_the_end_of_the_campaign_leaves_the_unit_with_nothing_to_start(resumption):
+    resumption.flag.touch()
+    boot.campaign_is_over(resumption.folder)
+    assert not resumption.flag.exists()
