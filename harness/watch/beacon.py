@@ -22,7 +22,13 @@ BEACON_NAME: Final = "live.json"
 _PERIOD_S: Final = 1.0
 _HISTORY_PERIOD_S: Final = 5.0
 _HISTORY_LENGTH: Final = 180
-_HISTORY_QUANTITIES: Final[tuple[str, ...]] = ("core_temp_c", "cpu_temp_c", "power_w", "cpu_power_w", "ambient_temp_c")
+_HISTORY_QUANTITIES: Final[tuple[str, ...]] = (
+    "core_temp_c",
+    "cpu_temp_c",
+    "power_w",
+    "cpu_power_w",
+    "ambient_temp_c",
+)
 
 
 class Beacon:

@@ -91,12 +91,14 @@ def read_grid(folder: Path) -> dict[str, Any]:
     for row in attempts.select(["cell_id", "verdict", "average_fps"]).to_pylist():
         if row["verdict"] == "accepted" and row["average_fps"] is not None:
             fps.setdefault(row["cell_id"], []).append(row["average_fps"])
+    rows = _rows(standing, fps)
     running = session.closed_utc is None and psutil.pid_exists(session.pid)
     return {
         "campaign_id": store.campaign_id,
         "name": head["name"] or folder.name,
         "question": head["question"],
         "labels": head["labels"],
+        "profiles": [p for p in head["profiles"] if any(p in row["cells"] for row in rows)],
         "running": running,
         "complete": standing.complete,
         "outcome": session.outcome,
@@ -105,7 +107,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         "wanted": standing.wanted_count,
         "rejected": sum(v != "accepted" for v in attempts["verdict"].to_pylist()),
         "set_aside": [entry.reason for entry in standing.set_aside],
-        "rows": _rows(standing, fps),
+        "rows": rows,
         "log": read_log(folder),
     }
 
@@ -153,7 +155,12 @@ def _plan_names(text: str) -> dict[str, Any]:
         ) from error
     labels = {p.name: p.label for p in plan.profiles if p.label}
     labels |= {t.name: t.label for t in plan.titles if t.label}
-    return {"name": plan.plan.name, "question": plan.plan.question, "labels": labels}
+    return {
+        "name": plan.plan.name,
+        "question": plan.plan.question,
+        "labels": labels,
+        "profiles": [p.name for p in plan.profiles],
+    }
 
 
 def read_log(folder: Path) -> list[dict[str, str]]:

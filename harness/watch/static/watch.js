@@ -62,7 +62,9 @@
     } else if (live) {
       set("headline", live.ends_in_s === null ? "Running" : `Ends about ${clock(live.ends_in_s)}, in ${duration(live.ends_in_s)}`);
       const left = live.phase_left_s === null || live.phase_left_s === undefined ? "" : `, about ${duration(live.phase_left_s)} left`;
-      set("phase", `${live.phase}${live.cell_id ? ": " + readable(live.cell_id) + `, repeat ${live.repeat_index}, try ${live.attempt_index}` : ""} (for ${duration(live.phase_s)}${left})${live.detail ? ". " + live.detail : ""}`);
+      const what = `${live.phase[0].toUpperCase()}${live.phase.slice(1)} for ${duration(live.phase_s)}${left}`;
+      const where = live.cell_id ? `. ${readable(live.cell_id)}, repeat ${live.repeat_index}, try ${live.attempt_index}` : "";
+      set("phase", `${what}${where}${live.detail ? ` (${live.detail})` : ""}.`);
     } else {
       set("headline", "Running, no news yet");
       set("phase", "–");
@@ -94,7 +96,7 @@
     bar.setAttribute("aria-valuenow", grid.accepted);
     bar.firstElementChild.style.width = `${100 * grid.accepted / Math.max(grid.wanted, 1)}%`;
     set("counts", `${grid.accepted} of ${grid.wanted} repeats accepted, ${grid.rejected} attempts do not count`);
-    const profiles = [...new Set(grid.rows.flatMap((r) => Object.keys(r.cells)))];
+    const profiles = grid.profiles;
     const head = element("tr");
     head.append(element("th", "Title"), ...profiles.map((p) => { const th = element("th", label(p)); th.scope = "col"; return th; }));
     head.firstElementChild.scope = "col";
