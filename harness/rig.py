@@ -31,6 +31,7 @@ class Channel:
         period_s: How often its value can change; the sampler does not read it more often. 0: no limit.
         window_s: Averaging window of the reading; None where the source states none.
         resolution: Smallest step of the reading in the quantity's unit; None where unknown.
+        delay_s: A reading tells how it was this long before it is read; the sampler files it there.
     """
 
     quantity: str
@@ -38,6 +39,7 @@ class Channel:
     period_s: float = 0.0
     window_s: float | None = None
     resolution: float | None = None
+    delay_s: float = 0.0
 
 
 @runtime_checkable

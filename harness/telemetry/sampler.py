@@ -122,6 +122,10 @@ class Sampler:
         self._flush_s = flush_s
         self._sources = self._assign(sensors)
         self._columns = {q: column for s in self._sources for q, column in s.columns.items()}
+        self._delays_s = {
+            s.columns[c.quantity]: c.delay_s for s in self._sources for c in s.channels if c.delay_s > 0
+        }
+        self._longest_delay_s = max(self._delays_s.values(), default=0.0)
         self._capacity = max(64, min(MOST_ROWS, math.ceil(HISTORY_S / period_s) + 1))
         self._buffers = [_buffer(self._capacity) for _ in self._columns]
         self._values = [np.frombuffer(b, dtype=np.float64) for b in self._buffers]
@@ -244,7 +248,7 @@ class Sampler:
             Exception: What the writer raised at any time since ``record_to``; the rows that it did not
                 take are lost, and the event ``recording-failed`` was sent when it happened.
         """
-        self._flush()
+        self._flush(whole=True)
         with self._record_lock:
             self._writer = None
             self._flush_due_s = math.inf
@@ -301,14 +305,27 @@ class Sampler:
         slot = self._rows % self._capacity
         for buffer in self._buffers:
             buffer[slot] = NAN
+        self._t_s[slot] = middle_s = (start_s + end_s) / 2
         for column, value in row:
-            self._buffers[column][slot] = value
-            self._last_row[column] = self._rows
-        self._t_s[slot] = (start_s + end_s) / 2
+            place = self._rows
+            if column in self._delays_s:
+                place = self._row_before(middle_s - self._delays_s[column], self._rows)
+                if place < 0:
+                    continue
+            self._buffers[column][place % self._capacity] = value
+            self._last_row[column] = place
         self._read_ms[slot] = (end_s - start_s) * 1000
         self._phase_code[slot] = self._phase
         self._gap[slot] = gap
         self._rows += 1
+
+    def _row_before(self, t_s: float, newest: int) -> int:
+        """The last row, ``newest`` at most, that was taken at or before that time; -1 for none."""
+        oldest = max(0, newest + 1 - self._capacity)
+        for row in range(newest, oldest - 1, -1):
+            if self._t_s[row % self._capacity] <= t_s + self._slack_s:
+                return row
+        return -1
 
     def _failed(self, source: _Source, error: Exception, now_s: float) -> None:
         source.failures += 1
@@ -335,14 +352,18 @@ class Sampler:
             return [(begin, begin + length)]
         return [(begin, self._capacity), (0, begin + length - self._capacity)]
 
-    def _flush(self) -> None:
-        """Hand the rows since the last flush to the writer."""
+    def _flush(self, *, whole: bool = False) -> None:
+        """Hand the rows since the last flush to the writer; those that delayed readings still lack wait."""
         with self._record_lock:
             if self._writer is None:
                 return
             with self._lock:
-                pieces = [self._piece(begin, end) for begin, end in self._spans(self._recorded, self._rows)]
-                self._recorded = self._rows
+                until = self._rows
+                if self._longest_delay_s and not whole:
+                    settled_s = self._clock.now_s() - self._longest_delay_s - self._period_s
+                    until = max(self._recorded, self._row_before(settled_s, self._rows - 1) + 1)
+                pieces = [self._piece(begin, end) for begin, end in self._spans(self._recorded, until)]
+                self._recorded = until
                 self._flush_due_s = self._clock.now_s() + self._flush_s
             if not pieces:
                 return

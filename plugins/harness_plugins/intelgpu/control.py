@@ -134,7 +134,8 @@ class IntelgpuControl:
             limit_uw, rated_uw = read_number(card.folder / _LIMIT), read_number(card.folder / _RATED)
             if limit_uw and rated_uw and not _same(limit_uw, rated_uw):
                 found.append(
-                    f"card {card.address}: power limit is {limit_uw / 1e6:.0f} W, factory {rated_uw / 1e6:.0f} W"
+                    f"card {card.address}: power limit is {limit_uw / 1e6:.0f} W, "
+                    f"factory {rated_uw / 1e6:.0f} W"
                 )
         return found
 

@@ -1,0 +1,66 @@
+"""What a plan may say of a stream, and the sensor made of it."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from harness.clock import Clock
+from harness_plugins.stream.mapping import (
+    CsvReader,
+    LineReader,
+    Readings,
+    pattern_reader,
+    read_json,
+    read_pairs,
+)
+from harness_plugins.stream.sensor import LineSensor
+from harness_plugins.stream.sources import ProgramSource
+
+
+class StreamOptions(Readings):
+    """Plan keys of the sensor ``stream``."""
+
+    command: list[str] = Field(
+        min_length=1,
+        description="program and arguments; it runs for the whole night and prints a line a reading",
+    )
+    format: Literal["pairs", "json", "csv", "pattern"] = Field(
+        "pairs",
+        description="of its lines. pairs: P=123.4 T=21.5; json: one object a line; csv; pattern: see there",
+    )
+    pattern: str | None = Field(
+        None, description="format pattern: a regular expression with one named group for each name"
+    )
+    delimiter: str = Field(",", min_length=1, max_length=1, description="format csv: sign between the fields")
+    columns: list[str] | None = Field(
+        None, description="format csv: names of the columns; default: its first line names them"
+    )
+
+    @model_validator(mode="after")
+    def _check_format(self) -> Self:
+        if (self.format == "pattern") != (self.pattern is not None):
+            raise ValueError("format = 'pattern' and pattern go together")
+        if self.pattern is not None:
+            try:
+                groups = set(re.compile(self.pattern).groupindex)
+            except re.error as error:
+                raise ValueError(f"pattern is no regular expression ({error})") from error
+            missing = sorted({field.name for field in self.quantities.values()} - groups)
+            if missing:
+                raise ValueError(f"pattern has no group named {', '.join(missing)}; write (?P<name>...)")
+        return self
+
+
+def open_stream(options: StreamOptions, number: int, clock: Clock) -> LineSensor:
+    """Start the program. Raises SensorUnavailable."""
+    readers: dict[str, LineReader] = {"pairs": read_pairs, "json": read_json}
+    if options.format == "csv":
+        read_line: LineReader = CsvReader(options.delimiter, options.columns)
+    elif options.pattern is not None:
+        read_line = pattern_reader(options.pattern)
+    else:
+        read_line = readers[options.format]
+    return LineSensor(f"stream:{number}", ProgramSource(options.command, clock), read_line, options, clock)
