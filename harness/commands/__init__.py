@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
+import pandas as pd
+
 
 def add_command(
     commands: Any,
@@ -36,3 +38,11 @@ def print_json(value: Any) -> None:
     """One JSON document on standard output."""
     json.dump(value, sys.stdout, indent=2, sort_keys=True, default=str, allow_nan=False)
     sys.stdout.write("\n")
+
+
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a data frame as JSON values; NaN and NA become None."""
+    return [
+        {str(key): None if pd.isna(value) else value for key, value in record.items()}
+        for record in table.to_dict("records")
+    ]

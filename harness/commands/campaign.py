@@ -9,12 +9,17 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
+from harness.analysis import AnalysisSettings
+from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
 from harness.commands.conclude import conclude
 from harness.commands.signals import stop_on_signals
 from harness.engine.campaign import CampaignResult, Guarded, RunOptions, Unguarded, run_campaign
 from harness.engine.profiles import SnapshotStore
 from harness.engine.progress import Observer, Silent, StopSignal
+from harness.engine.schedule import WantedCells
 from harness.errors import PlanError, PluginError, Problem
 from harness.guard import Guard
 from harness.hookspecs import RehearsalRequest
@@ -136,7 +141,19 @@ def _night(
             stop=stop,
             options=options,
             guarded=guarded,
+            wanted_cells=adaptive_rule(plan) if plan.plan.adaptive else None,
         )
+
+
+def adaptive_rule(plan: Plan) -> WantedCells:
+    """The rule of a plan with adaptive repeats, for the engine: cells that are not decided yet."""
+    settings = AnalysisSettings.from_plan(plan)
+    groups = [(title.name, setting.name) for title in plan.titles for setting in title.settings]
+
+    def wanted(repeats: pa.Table) -> frozenset[str]:
+        return frozenset(".".join(key) for key in next_slots(repeats.to_pandas(), settings, groups))
+
+    return wanted
 
 
 def _end(result: CampaignResult, arguments: argparse.Namespace) -> int:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from rich.console import Console
 from rich.text import Text
 
 from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.commands import records
 from harness.report import ReportFiles, write_report
 from harness.report.folder import read_campaign
 from harness.terminal import print_table
@@ -42,9 +42,9 @@ class Conclusion:
         return {
             "answer": self.analysis.answer,
             "warnings": list(self.analysis.warnings),
-            "cells": _records(self.analysis.cells),
-            "comparisons": _records(self.analysis.comparisons),
-            "overall": _records(self.analysis.overall),
+            "cells": records(self.analysis.cells),
+            "comparisons": records(self.analysis.comparisons),
+            "overall": records(self.analysis.overall),
             "report": str(self.files.page),
         }
 
@@ -73,8 +73,8 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
 
 def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
     """Columns and rows: for each title and compared profile, and over all titles, every metric's change."""
-    claims = _records(analysis.comparisons)
-    overall = _records(analysis.overall)
+    claims = records(analysis.comparisons)
+    overall = records(analysis.overall)
     metrics = [metric for metric in _CLOSING if any(claim["metric"] == metric for claim in claims)]
     settings: dict[str, set[str]] = {}
     for claim in claims:
@@ -115,10 +115,3 @@ def _change(claim: dict[str, Any], value: float) -> str:
     if value >= _HUGE:
         return f"over +{(_HUGE - 1) * 100} %"
     return f"{(value - 1) * 100:+.1f} %".replace("-", "−")
-
-
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {str(key): None if pd.isna(value) else value for key, value in record.items()}
-        for record in table.to_dict("records")
-    ]

@@ -7,7 +7,8 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
-from harness.commands import add_command, print_json
+from harness.analysis.planning import resolvable
+from harness.commands import add_command, print_json, records
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.load import load_plan
@@ -48,6 +49,7 @@ def _check(arguments: argparse.Namespace) -> int:
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
                 "order": [s.model_dump() for s in slots],
                 "forecast": dataclasses.asdict(night),
+                "resolvable": records(resolvable(plan)),
             }
         )
         return 0
@@ -81,6 +83,16 @@ def _check(arguments: argparse.Namespace) -> int:
     )
     for assumption in night.assumptions:
         out.print(f"assumed: {assumption}", markup=False)
+    out.print()
+    if night.ends_early:
+        out.print(
+            "note: limits.night_ends_after_s ends the night before all of it is measured; "
+            "the same command goes on the next night"
+        )
+        out.print()
+    for row in records(resolvable(plan)):
+        if row["title"] is None:
+            out.print(f"to expect: {row['sentence']}", markup=False)
     out.print()
     out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
     return 0

@@ -1,4 +1,4 @@
-"""``report`` and ``explain``: from measured data to what is published."""
+"""``report``, ``explain`` and ``watch``: from measured data to what is seen of it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from harness.commands.conclude import conclude
 from harness.report import write_report
 from harness.report.provenance import explain
 from harness.terminal import console
+from harness.watch.server import DEFAULT_PORT, serve
 
 
 def register(commands: Any) -> None:
@@ -36,6 +37,29 @@ def register(commands: Any) -> None:
     )
     chain.add_argument("folder", type=Path, help="campaign folder with its report")
     chain.add_argument("number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it")
+    page = add_command(
+        commands,
+        "watch",
+        _watch,
+        summary="serve a live page of a campaign: cells, readings, end time, log, pause and stop",
+        example="levelrig watch campaigns/first-night",
+    )
+    page.add_argument("folder", type=Path, help="campaign folder; it may be running, paused or finished")
+    page.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on; beyond this machine a token is asked for"
+    )
+    page.add_argument("--port", type=int, default=DEFAULT_PORT, help=f"port (default {DEFAULT_PORT})")
+
+
+def _watch(arguments: argparse.Namespace) -> int:
+    out = console()
+    serve(
+        arguments.folder,
+        host=arguments.host,
+        port=arguments.port,
+        announce=lambda address: out.print(f"live page: {address}  (Ctrl-C ends it)", markup=False),
+    )
+    return 0
 
 
 def _report(arguments: argparse.Namespace) -> int:

@@ -19,11 +19,12 @@ from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore
 from harness.engine.progress import Observer, StopSignal
+from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, PlanError, Problem
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
-from harness.plan.schema import Cell, Plan, Slot
+from harness.plan.schema import Cell, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.telemetry.sampler import Sampler
@@ -126,6 +127,7 @@ def run_campaign(
     stop: StopSignal,
     options: RunOptions = RunOptions(),
     guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
+    wanted_cells: WantedCells | None = None,
 ) -> CampaignResult:
     """Start or resume a campaign and run it to its end.
 
@@ -139,6 +141,7 @@ def run_campaign(
         stop: Asks for a stop.
         options: What the user allows beyond the plan.
         guarded: Puts a guard around the store's saved states (:class:`harness.guard.Guard` on a real rig).
+        wanted_cells: Which cells an adaptive plan still wants repeats of; None measures the whole order.
     Raises:
         PlanError: The device can't take a profile. Nothing was changed.
         StoreError: The folder can't be used, or can't be written any more.
@@ -163,7 +166,7 @@ def run_campaign(
         harness_log.write_to(folder / "log.jsonl")
         try:
             with contextlib.closing(guarded(store)) as guard:
-                return _run(plan, cells, rig, facts, store, guard, observer, stop)
+                return _run(plan, cells, rig, facts, store, guard, observer, stop, wanted_cells)
         finally:
             harness_log.write_to(None)
 
@@ -177,6 +180,7 @@ def _run(
     guard: Guarded,
     observer: Observer,
     stop: StopSignal,
+    wanted_cells: WantedCells | None,
 ) -> CampaignResult:
     folder = store.folder
     keeper = ProfileKeeper(rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes)
@@ -198,7 +202,7 @@ def _run(
         observer.on_message(
             "warning", f"limits.{quantity}: no sensor of this rig reads it, so it is not watched"
         )
-    wanted = store.standing().wanted_count
+    schedule = Schedule(store, wanted_cells)
     driver = Driver(
         plan=plan,
         cells={cell.cell_id: cell for cell in cells},
@@ -210,10 +214,10 @@ def _run(
         lookout=lookout,
         sign_of_life=guard.beat,
         boot_id=facts.boot_id,
-        next_slot=lambda: _first(store.remaining_slots()),
-        typical_s=forecast(plan).expected_s / max(wanted, 1),
+        schedule=schedule,
+        typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
     )
-    log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=len(store.remaining_slots()))
+    log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=schedule.counts().left)
     sampler.start()
     try:
         end = driver.run()
@@ -225,12 +229,12 @@ def _run(
         sampler.stop()
         for sensor in sensors:
             sensor.close()
-    return _finish(store, folder, end)
+    return _finish(store, schedule, end)
 
 
-def _finish(store: CampaignStore, folder: Path, end: EndCampaign) -> CampaignResult:
-    standing = store.standing()
-    accepted, wanted = standing.accepted_count, standing.wanted_count
+def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> CampaignResult:
+    counts = schedule.counts()
+    accepted, wanted = counts.accepted, counts.wanted
     exit_code = _EXIT_OF_STOP[end.stop]
     reason = end.reason
     if end.stop is None and accepted < wanted:
@@ -239,11 +243,7 @@ def _finish(store: CampaignStore, folder: Path, end: EndCampaign) -> CampaignRes
     log.info("campaign ends", reason=reason, accepted=accepted, wanted=wanted, exit_code=exit_code)
     store.finish(end.stop or ("done" if exit_code == 0 else "missing"), reason)
     store.export_dataset()
-    return CampaignResult(folder, exit_code, reason, accepted, wanted)
-
-
-def _first(slots: tuple[Slot, ...]) -> Slot | None:
-    return slots[0] if slots else None
+    return CampaignResult(store.folder, exit_code, reason, accepted, wanted)
 
 
 def _sensor_event(store: CampaignStore, observer: Observer, kind: str, text: str) -> None:

@@ -49,10 +49,12 @@ from harness.engine.messages import (
 )
 from harness.engine.profiles import ProfileKeeper
 from harness.engine.progress import EndEstimate, Observer, Progress
+from harness.engine.schedule import Schedule
 from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
 from harness.plan.schema import Cell, Cooldown, Plan, Slot, Soak, Then, WarmUp
 from harness.rig import Launch, Rig, Workload, WorkloadState
 from harness.store.campaign import CampaignStore
+from harness.supervise.timekeeping import TimeWatch
 from harness.tables import TELEMETRY
 from harness.telemetry.sampler import Sampler
 
@@ -84,7 +86,7 @@ class Driver:
         lookout: Lookout,
         sign_of_life: Callable[[], None],
         boot_id: str,
-        next_slot: Callable[[], Slot | None],
+        schedule: Schedule,
         typical_s: float,
     ) -> None:
         self._plan = plan
@@ -98,7 +100,8 @@ class Driver:
         self._lookout = lookout
         self._sign_of_life = sign_of_life
         self._boot_id = boot_id
-        self._next_slot = next_slot
+        self._schedule = schedule
+        self._time = TimeWatch(self._clock)
         self._estimate = EndEstimate(typical_s)
         self._state = State()
         self._running: Running | None = None
@@ -161,7 +164,7 @@ class Driver:
     def _carry_out(self, instruction: Instruction) -> Event:
         match instruction:
             case FetchSlot():
-                return SlotOffered(self._next_slot())
+                return SlotOffered(self._schedule.next())
             case BeginAttempt(slot):
                 return self._begin(slot)
             case ApplyProfile():
@@ -213,9 +216,18 @@ class Driver:
         phase = self._state.phase
         return (
             self._lookout.danger(phase)
+            or self._time_trouble()
             or self._stop_request()
             or self._lookout.title_trouble(self._now, phase)
         )
+
+    def _time_trouble(self) -> Failed | None:
+        """The machine slept or its clock was set: what was measured meanwhile can't be trusted."""
+        fault = self._time.look()
+        if fault is None:
+            return None
+        self._store.note(fault.kind, fault.reason)
+        return Failed(fault.kind, fault.reason)
 
     def _progress(self, now_s: float, detail: str, phase_left_s: float | None) -> Progress:
         running = self._running
@@ -229,8 +241,8 @@ class Driver:
             cell_id=running.cell.cell_id if running else None,
             repeat_index=running.slot.repeat_index if running else None,
             attempt_index=running.ref.attempt_index if running else None,
-            accepted=self._accepted,
-            wanted=self._wanted,
+            accepted=self._counts.accepted,
+            wanted=self._counts.wanted,
             phase_s=now_s - self._phase_start_s,
             phase_left_s=phase_left_s,
             ends_in_s=self._estimate.ends_in_s(now_s - running.start_s if running else 0.0),
@@ -239,9 +251,8 @@ class Driver:
         )
 
     def _count_repeats(self) -> None:
-        standing = self._store.standing()
-        self._accepted, self._wanted = standing.accepted_count, standing.wanted_count
-        self._estimate.left = len(standing.remaining)
+        self._counts = self._schedule.counts()
+        self._estimate.left = self._counts.left
 
     # --- the instructions ---------------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -75,6 +76,7 @@ def run(folder: Path, rig: ScriptedRig, plan: Plan | None = None, **options: Any
         folder=folder,
         observer=observer,
         stop=options.pop("stop", StopSignal()),
+        wanted_cells=options.pop("wanted_cells", None),
         options=RunOptions(**options),
     )
     return result, observer
@@ -366,3 +368,30 @@ def test_a_full_disk_fails_the_attempt_and_ends_the_night_resumable(tmp_path, mo
     assert "no room left" in result.reason
     result, _ = run(tmp_path / "c", rig_with())
     assert (result.exit_code, result.accepted) == (0, 8)
+
+
+def test_an_adaptive_rule_passes_over_what_is_decided_and_the_campaign_is_complete(tmp_path):
+    def wanted(repeats: pa.Table) -> set[str]:
+        done = set(repeats["cell_id"].to_pylist())
+        first = {f"harbour-lights.default.{profile}" for profile in ("factory", "quiet")}
+        second = {f"salt-road.default.{profile}" for profile in ("factory", "quiet")}
+        return second | (first - done)  # harbour-lights is decided after one repeat
+
+    result, observer = run(tmp_path / "c", rig_with(), wanted_cells=wanted)
+    assert (result.exit_code, result.accepted, result.wanted) == (0, 6, 6)
+    assert sum("harbour-lights" in attempt[0] for attempt in observer.attempts) == 2
+
+
+def test_a_wall_clock_that_is_set_during_an_attempt_has_it_measured_again(tmp_path):
+    rig = rig_with()
+    stepped: list[bool] = []
+
+    def act(progress: Progress) -> None:
+        if progress.accepted == 1 and progress.phase == "measure" and not stepped:
+            stepped.append(True)
+            rig.clock.step_utc(3600.0)
+
+    result, _ = run(tmp_path / "c", rig, observer=Watching(act))
+    assert (result.exit_code, result.accepted) == (0, 8)
+    (failed,) = [row for row in attempts(tmp_path / "c") if row["verdict"] == "failed"]
+    assert failed["reason_code"] == "clock-stepped"
