@@ -251,6 +251,18 @@ class Checks(Part):
     )
 
 
+class Notify(Part):
+    """Table ``[notify]``: who is told how the night goes. Addresses are secrets and not for a plan."""
+
+    command: list[str] = Field(default_factory=list, description="run for each message, given as JSON")
+    addresses_file: str | None = Field(
+        default=None, description="file with one Apprise address a line; default: variable LEVELRIG_NOTIFY"
+    )
+    on: list[Literal["end", "stop", "unstable-profile", "restart"]] = Field(
+        default=["end", "stop", "unstable-profile", "restart"], description="what is told"
+    )
+
+
 class SensorSpec(OpenPart):
     """One ``[[sensors]]`` entry: a sensor that needs options of its own."""
 
@@ -358,6 +370,7 @@ class Plan(Part):
         default_factory=dict, description="quantity, as in power_w or core_temp_c, and its instrument"
     )
     report: ReportSpec = ReportSpec()
+    notify: Notify = Notify()
     sensors: list[SensorSpec] = Field(default_factory=list)
     profiles: list[ProfileSpec] = Field(min_length=1)
     titles: list[TitleSpec] = Field(min_length=1)

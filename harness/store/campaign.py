@@ -408,6 +408,12 @@ class CampaignStore:
         text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
         return text
 
+    def plan_source(self) -> str:
+        """Where the plan in force came from, as it was named then."""
+        rows = self._journal.query("SELECT source FROM plans ORDER BY rowid DESC LIMIT 1")
+        source: str = rows[0]["source"]
+        return source
+
     def export_dataset(self) -> list[Path]:
         """Write ``dataset/``: attempts and repeats as Parquet and CSV. Returns the files."""
         self._writing()

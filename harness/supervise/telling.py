@@ -1,0 +1,109 @@
+"""An observer that also tells the user: at the end, on a stop, when a profile turns out unstable."""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+from contextlib import closing
+from pathlib import Path
+from typing import Any, Final
+
+from harness.engine.progress import Observer, Progress
+from harness.errors import HarnessError
+from harness.plan.schema import Notify
+from harness.store.campaign import CampaignStore
+from harness.supervise.notify import Message, Notifier, read_addresses
+
+#: Exit codes after which the campaign has not come to its end.
+_STOPPED: Final = {3: "stopped: conditions", 5: "stopped for safety", 130: "interrupted"}
+_LAST_WORDS_S: Final = 60.0
+
+
+def open_notifier(notify: Notify) -> Notifier | None:
+    """The notifier that the plan's ``[notify]`` asks for; None if it asks for none. Raises NotifyError."""
+    file = Path(notify.addresses_file) if notify.addresses_file else None
+    addresses = read_addresses(file, os.environ)
+    if not addresses and not notify.command:
+        return None
+    return Notifier(addresses, notify.command, notify.on)
+
+
+class TellingObserver:
+    """Passes everything on; messages leave on a thread of their own, so that nothing waits for a network.
+
+    Args:
+        name: The campaign's name, for the titles of messages.
+        folder: The campaign folder.
+        notifier: Delivers.
+        inner: The observer that is told everything as well.
+    """
+
+    def __init__(self, name: str, folder: Path, notifier: Notifier, inner: Observer) -> None:
+        self._name = name
+        self._folder = folder
+        self._notifier = notifier
+        self._inner = inner
+        self._known = self._set_aside()
+        self._looked = False
+        self._waiting: queue.Queue[Message | None] = queue.Queue()
+        self._thread = threading.Thread(target=self._deliver, name="levelrig-notify", daemon=True)
+        self._thread.start()
+
+    def on_progress(self, progress: Progress) -> None:
+        """Pass on. At the first one look for what the opening of the folder found out."""
+        self._inner.on_progress(progress)
+        if not self._looked:
+            self._looked = True
+            self._tell_unstable()
+
+    def on_attempt(
+        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+    ) -> None:
+        """Pass on; a failed attempt may have been the one too many."""
+        self._inner.on_attempt(cell_id, repeat_index, attempt_index, verdict, reason)
+        if verdict != "accepted":
+            self._tell_unstable()
+
+    def on_message(self, level: str, message: str) -> None:
+        """Pass on."""
+        self._inner.on_message(level, message)
+
+    def ended(self, exit_code: int, reason: str, accepted: int, wanted: int) -> None:
+        """The campaign came to an end, or was stopped."""
+        how = _STOPPED.get(exit_code)
+        data: dict[str, Any] = {"exit_code": exit_code, "accepted": accepted, "wanted": wanted}
+        self._waiting.put(
+            Message(
+                "stop" if how else "end",
+                f"{self._name}: {how or 'done'}",
+                f"{reason}. {accepted} of {wanted} repeats are measured. Folder: {self._folder}",
+                data,
+            )
+        )
+
+    def failed(self, error: BaseException) -> None:
+        """The campaign ended with an error."""
+        self._waiting.put(Message("stop", f"{self._name}: stopped by an error", str(error) or repr(error)))
+
+    def close(self) -> None:
+        """Wait for the last messages, but not for ever."""
+        self._waiting.put(None)
+        self._thread.join(_LAST_WORDS_S)
+
+    def _deliver(self) -> None:
+        while (message := self._waiting.get()) is not None:
+            for failure in self._notifier.send(message):
+                self._inner.on_message("warning", failure)
+
+    def _tell_unstable(self) -> None:
+        for reason in sorted(self._set_aside() - self._known):
+            self._known.add(reason)
+            self._waiting.put(Message("unstable-profile", f"{self._name}: a profile is unstable", reason))
+
+    def _set_aside(self) -> set[str]:
+        try:
+            with closing(CampaignStore.read(self._folder)) as store:
+                return {entry.reason for entry in store.standing().set_aside}
+        except (HarnessError, OSError):
+            return set()
