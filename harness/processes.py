@@ -66,6 +66,8 @@ class TitleProcess:
         priority: Scheduling priority.
         hold_stdin: Keep a pipe to its standard input open until :meth:`end`; a program that reads it sees
             its end when the harness ends, even when the harness is killed. Otherwise the input is empty.
+        marked: Whether its descendants belong to it for ever. Not for a command that may leave something
+            running on purpose.
 
     Raises:
         WorkloadFailed: It can't be started so.
@@ -82,6 +84,7 @@ class TitleProcess:
         affinity: Sequence[int] | None = None,
         priority: Priority = "normal",
         hold_stdin: bool = False,
+        marked: bool = True,
     ) -> None:
         self._clock = clock
         self._output_path = output_path
@@ -92,7 +95,9 @@ class TitleProcess:
         self._output_bytes = -1
         self._last_sign_s = clock.now_s()
         self._watched_s = -1e9
-        full_environment = {**os.environ, **(environment or {}), MARK: self._mark}
+        full_environment = {**os.environ, **(environment or {})}
+        if marked:
+            full_environment[MARK] = self._mark
         try:
             with output_path.open("ab") as output:
                 self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)

@@ -1,0 +1,26 @@
+"""Control ``command``: the user's own commands apply, verify and restore a profile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.clock import Clock
+from harness.hookspecs import Finding, Kind, hookimpl
+from harness.rig import Control
+from harness_plugins.external_control.control import CommandControl, CommandControlOptions
+
+
+@hookimpl
+def kinds() -> Sequence[Kind]:
+    summary = "your own commands apply, verify and restore a profile"
+    return [Kind("control", "command", summary, CommandControlOptions, changes_hardware=True)]
+
+
+@hookimpl
+def open_control(kind: str, clock: Clock) -> Control | None:
+    return CommandControl() if kind == "command" else None
+
+
+@hookimpl
+def examine(clock: Clock) -> Sequence[Finding]:
+    return [Finding("control by command", "ok", "any tuning program that takes commands, given by the plan")]
