@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import FigureBase
+from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from harness.report import look
@@ -19,6 +20,17 @@ from harness.report.look import ProfileLook
 from harness.report.view import records
 
 Looks = Mapping[str, ProfileLook]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Margins of a drawing in inches, and the space between panels as a share of their height."""
+
+    left: float = 0.72
+    right: float = 0.12
+    top: float = 0.42
+    bottom: float = 0.52
+    between: float = 0.2
 
 
 @dataclass(frozen=True)
@@ -33,6 +45,7 @@ class Chart:
         data: The table that it shows; every column carries its unit.
         draw: Draws it on an empty figure; ``scale`` enlarges marks that are given in points.
         height_in: Height in the page at a width of 8 inches.
+        frame: Fixed margins for the page; None lets the drawing find its own, which takes longer.
     """
 
     id: str
@@ -42,6 +55,7 @@ class Chart:
     data: pd.DataFrame
     draw: Callable[[FigureBase, float], None]
     height_in: float
+    frame: Frame | None = None
 
 
 def comparison(
@@ -437,4 +451,6 @@ def start_conditions(
 def _legend(figure: FigureBase, ax: Axes) -> None:
     handles, texts = ax.get_legend_handles_labels()
     if handles:
-        figure.legend(handles, texts, loc="outside upper right", ncols=min(len(handles), 5))
+        fixed = isinstance(figure, Figure) and figure.get_layout_engine() is None
+        place: Any = "upper right" if fixed else "outside upper right"
+        figure.legend(handles, texts, loc=place, ncols=min(len(handles), 5))

@@ -21,21 +21,24 @@ _LONG_NUMBER = re.compile(r"(\d+\.\d)\d{2,}")
 _ID = re.compile(r'(id="|url\(#|href="#)([^")]+)')
 
 
-def figure_of(chart: Chart, width_in: float, height_in: float, scale: float = 1.0) -> Figure:
-    """The chart as a Matplotlib figure. Call inside :func:`harness.report.look.drawing`."""
-    figure = Figure(figsize=(width_in, height_in))
-    FigureCanvasAgg(figure)
-    chart.draw(figure, scale)
-    return figure
-
-
 def page_svg(chart: Chart) -> Markup:
     """The chart as inline SVG whose colours are the page's CSS variables and whose text is text.
 
     Every text of the chart passes Matplotlib's XML escaping, so a name with markup in it stays text.
     """
-    with look.drawing():
-        figure = figure_of(chart, PAGE_WIDTH_IN, chart.height_in)
+    frame = chart.frame
+    with look.drawing(fixed=frame is not None):
+        figure = Figure(figsize=(PAGE_WIDTH_IN, chart.height_in))
+        FigureCanvasAgg(figure)
+        if frame is not None:
+            figure.subplots_adjust(
+                left=frame.left / PAGE_WIDTH_IN,
+                right=1 - frame.right / PAGE_WIDTH_IN,
+                top=1 - frame.top / chart.height_in,
+                bottom=frame.bottom / chart.height_in,
+                hspace=frame.between,
+            )
+        chart.draw(figure, 1.0)
         buffer = io.StringIO()
         figure.savefig(buffer, format="svg", transparent=True)
     return Markup(slim_svg(buffer.getvalue(), str(escape(chart.id))))

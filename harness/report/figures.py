@@ -11,7 +11,7 @@ import pandas as pd
 
 from harness.analysis import Analysis
 from harness.report import charts, interactive, look
-from harness.report.charts import Chart
+from harness.report.charts import Chart, Frame
 from harness.report.folder import Campaign
 from harness.report.summary import Names, shown_change
 from harness.report.traces import envelope, exceedance
@@ -376,6 +376,7 @@ def drift_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> Chart 
         data=data,
         draw=charts.drift(points, looks, _labels(names, looks)),
         height_in=3.4,
+        frame=Frame(),
     )
 
 
@@ -405,6 +406,7 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
             points, looks, _labels(names, looks), campaign.plan.conditions.cooldown.until_at_most_c
         ),
         height_in=3.4,
+        frame=Frame(),
     )
 
 
@@ -437,6 +439,7 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
                 data=traces.frames,
                 draw=charts.frametimes(traces.frames, looks, labels),
                 height_in=0.9 + 1.05 * traces.frames["profile"].nunique(),
+                frame=Frame(top=0.3, between=0.62),
             )
         )
     if not traces.tail.empty:
@@ -454,6 +457,7 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
                 data=traces.tail,
                 draw=charts.distribution(traces.tail, looks, labels),
                 height_in=3.6,
+                frame=Frame(left=0.85),
             )
         )
     present = telemetry_panels(traces)
@@ -467,6 +471,7 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
                 data=traces.telemetry,
                 draw=charts.telemetry(traces.telemetry, traces.phases, looks, labels, present),
                 height_in=1.0 + 1.35 * len(present),
+                frame=Frame(top=0.55),
             )
         )
     return made

@@ -96,7 +96,11 @@ def comparison(chart: Chart, enc: Encodings, margin_pct: float, reference: str) 
     low, high = margin_edges_pct(margin_pct)
     rows = list(chart.data.sort_values("summary", kind="stable")["row_label"].unique())
     compared = [p for p in enc.order if p in set(chart.data["profile"])]
-    x = {"type": "quantitative", "title": f"change against {enc.labels[reference]}, %"}
+    x = {
+        "type": "quantitative",
+        "title": f"change against {enc.labels[reference]}, %",
+        "axis": {"tickCount": 5, "format": "+~g"},
+    }
     y = {"field": "row_label", "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
     offset = {"field": "profile", "type": "nominal", "scale": {"domain": compared}}
     tips = _tooltip(

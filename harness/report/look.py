@@ -122,17 +122,23 @@ def to_css_variables(svg: str) -> str:
 
 
 @contextmanager
-def drawing(scale: float = 1.0, *, dark: bool = False, text_as_shapes: bool = False) -> Iterator[None]:
+def drawing(
+    scale: float = 1.0, *, dark: bool = False, text_as_shapes: bool = False, fixed: bool = False
+) -> Iterator[None]:
     """Matplotlib settings for the time of one drawing.
 
     Args:
         scale: Enlarges type and strokes together.
         dark: Draw on dark ground.
+        fixed: Margins are given; otherwise the drawing finds its own.
         text_as_shapes: SVG text as outlines, so that a file looks the same wherever it is opened.
     """
     token = _dark.set(dark)
     try:
-        settings = _settings(scale) | {"svg.fonttype": "path" if text_as_shapes else "none"}
+        settings = _settings(scale) | {
+            "svg.fonttype": "path" if text_as_shapes else "none",
+            "figure.constrained_layout.use": not fixed,
+        }
         with mpl.rc_context(cast(Any, settings)):
             yield
     finally:
@@ -177,5 +183,4 @@ def _settings(scale: float) -> dict[str, Any]:
         "svg.hashsalt": "levelrig",
         "text.parse_math": False,  # a name with a dollar sign is a name
         "legend.frameon": False,
-        "figure.constrained_layout.use": True,
     }

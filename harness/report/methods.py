@@ -48,7 +48,7 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
         f"{head.confidence_pct:g} % "
         "t-intervals over repeats"
         + (", paired by block" if head.order == "balanced" else "")
-        + f"; a difference inside ±{head.margin_pct:g} % counts as none and is claimed by two one-sided tests; "
+        + f"; a difference inside ±{head.margin_pct:g} % counts as none, claimed by two one-sided tests; "
         "claims over several titles are adjusted by Holm's method.",
         "The results hold for the one card and rig that were measured.",
     ]

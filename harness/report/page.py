@@ -148,6 +148,7 @@ def view_of(
         ),
         Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
         Section("methods", "Methods, ready to paste", paste=methods),
+        Section("sources", "Where each number comes from", paragraphs=words.SOURCES),
     ]
     return View(
         name=campaign.name,

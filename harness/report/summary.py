@@ -126,9 +126,9 @@ def comparison_table(analysis: Analysis, names: Names, metrics: Sequence[str]) -
     labels = dict(zip(shown["metric"], shown["label"], strict=True))
     by_key = {(r["title"], r["setting"], r["profile"], r["metric"]): r for r in records(shown)}
     rows = []
-    for title, setting, profile in (
-        shown[["title", "setting", "profile"]].drop_duplicates().itertuples(index=False)
-    ):
+    keys = list(dict.fromkeys((r["title"], r["setting"], r["profile"]) for r in records(shown)))
+    places = list(dict.fromkeys(key[:2] for key in keys))
+    for title, setting, profile in sorted(keys, key=lambda key: places.index(key[:2])):
         entries = []
         for metric in present:
             row = by_key.get((title, setting, profile, metric))

@@ -22,6 +22,14 @@ CAUTIONS = (
     "Power read from the driver is the card's own estimate. It does not include the rest of the machine.",
 )
 
+SOURCES = (
+    "Each number in the tables of results has a name, shown when the pointer rests on it and listed in "
+    "numbers.json beside this page. `levelrig explain FOLDER NAME` prints the chain behind it: the repeats that "
+    "it rests on, their frame logs and telemetry with SHA-256, and the plan.",
+    "The data package (dataset/datapackage.json, ro-crate-metadata.json, CITATION.cff) describes every file of "
+    "the campaign; the tables carry their units.",
+)
+
 
 def definitions(plan: Plan) -> list[Definition]:
     """The terms of the report, as they are used in it."""

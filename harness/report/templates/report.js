@@ -82,7 +82,7 @@
     spec.params = [...(spec.params || []), { name: "title", value: state.title }, { name: "profiles", value: state.profiles }];
     const before = drawn.get(place);
     if (before) before.view.finalize();
-    const made = await vegaEmbed(place, spec, { actions: false, renderer: "svg", mode: "vega-lite" });
+    const made = await vegaEmbed(place, spec, { actions: false, renderer: "svg", mode: "vega-lite", logLevel: 1 });
     drawn.set(place, { view: made.view, width });
     place.dataset.drawn = "yes";
     const now = selected();
