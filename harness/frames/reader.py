@@ -110,6 +110,8 @@ def _coarse_clock_note(frametime_ms: NDArray[np.float64]) -> list[str]:
 
 def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:
     """Numbers where every value is one, else as in the file."""
+    if len({chunk.type for chunk in chunks}) > 1:  # a quantity with whole and broken numbers
+        chunks = [chunk.cast(pa.float64(), safe=False) for chunk in chunks]
     whole = pa.chunked_array(chunks)
     if not pa.types.is_string(whole.type):
         return whole

@@ -133,7 +133,8 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
 def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
     """One block's rows. Pure; safe in threads; never raises for what the lines hold."""
     whole_first = any(layout.whole_first.values())
-    if not block.cut_off and not (whole_first and _holds_hexadecimal(block.data)):
+    unsafe = block.cut_off or _holds_open_quote(block.data)
+    if not (unsafe or (whole_first and _holds_hexadecimal(block.data))):
         for whole_numbers in (True, False) if whole_first else (False,):
             try:
                 return _parse_fast(block.data, layout, whole_numbers)
@@ -183,6 +184,15 @@ def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows
 def _holds_hexadecimal(data: bytes) -> bool:
     """Whether pyarrow could take a field for a hexadecimal whole number, which no log means by it."""
     return (b"x" in data and b"0x" in data) or (b"X" in data and b"0X" in data)
+
+
+def _holds_open_quote(data: bytes) -> bool:
+    """Whether a quote is not closed on its line: pyarrow would swallow the lines up to the next quote."""
+    if b'"' not in data:
+        return False
+    signs = np.frombuffer(data, np.uint8)
+    quotes_before = np.searchsorted(np.flatnonzero(signs == ord('"')), np.flatnonzero(signs == ord("\n")))
+    return bool((quotes_before % 2).any())
 
 
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:

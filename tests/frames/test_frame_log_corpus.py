@@ -168,6 +168,12 @@ CASES = [
     ),
     good("JSON lines", JSON_ROWS, DT, [10.5, 20, 30]),
     good("JSON lines in gzip", gzip.compress(JSON_ROWS.encode()), DT, [10.5, 20, 30]),
+    good(
+        "a quote that is never closed costs its own row only",
+        'dt,who\n10,"a\n20,b\n30,c"\n40,d\n',
+        {**DT, **LENIENT},
+        [10, 20, 30, 40],
+    ),
     # -- several processes, flags ------------------------------------------------------------------------
     good(
         "two processes, one wanted",
