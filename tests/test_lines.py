@@ -1,0 +1,53 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.lines import LineFollower
+
+
+def append(path: Path, data: bytes) -> None:
+    with path.open("ab") as file:
+        file.write(data)
+
+
+def test_only_whole_lines_are_given_and_each_once(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    follower = LineFollower(path)
+    assert follower.new_lines() == []
+    append(path, b"one\ntw")
+    assert follower.new_lines() == ["one"]
+    append(path, b"o\r\nthree\rfour")
+    assert follower.new_lines() == ["two", "three"]
+    assert follower.new_lines() == []
+    assert follower.new_lines(ended=True) == ["four"]
+
+
+def test_a_file_that_was_cut_is_read_from_its_start_again(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    path.write_bytes(b"a long first line\n")
+    follower = LineFollower(path)
+    follower.new_lines()
+    path.write_bytes(b"new\n")
+    assert follower.new_lines() == ["new"]
+
+
+def test_bytes_that_are_no_text_do_not_stop_the_reading(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    path.write_bytes(b"caf\xe9\nnext\n")
+    assert LineFollower(path).new_lines() == ["caf�", "next"]
+
+
+def test_a_line_cut_inside_a_character_is_whole_in_the_end(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    follower = LineFollower(path)
+    append(path, "größe".encode()[:3])
+    assert follower.new_lines() == []
+    append(path, "größe".encode()[3:] + b"\n")
+    assert follower.new_lines() == ["größe"]
+
+
+def test_the_tail_is_the_last_lines_that_say_something(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    path.write_text("\n".join(f"line {n}" for n in range(1000)) + "\n\n\n")
+    assert LineFollower(path).tail(2) == ["line 998", "line 999"]
+    assert LineFollower(tmp_path / "none").tail() == []
