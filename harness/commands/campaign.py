@@ -16,7 +16,15 @@ from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
 from harness.commands.conclude import conclude
 from harness.commands.signals import stop_on_signals
-from harness.engine.campaign import CampaignResult, Guarded, RunOptions, Unguarded, run_campaign
+from harness.commands.unattended import add_supervised_option, run_supervised
+from harness.engine.campaign import (
+    EXIT_INCOMPLETE,
+    CampaignResult,
+    Guarded,
+    RunOptions,
+    Unguarded,
+    run_campaign,
+)
 from harness.engine.profiles import SnapshotStore
 from harness.engine.progress import Observer, Silent, StopSignal
 from harness.engine.schedule import WantedCells
@@ -28,6 +36,9 @@ from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.rehearse import through_losses
 from harness.rig import Rig
+from harness.supervise.boot import campaign_is_over
+from harness.supervise.notify import Notifier
+from harness.supervise.telling import TellingObserver, open_notifier
 from harness.terminal import TerminalObserver, console
 from harness.watch.beacon import Beacon
 
@@ -53,6 +64,7 @@ def register(commands: Any) -> None:
     run.add_argument(
         "--other-rig", action="store_true", help="go on in a folder that was begun on another machine"
     )
+    add_supervised_option(run)
     rehearse = add_command(
         commands,
         "rehearse",
@@ -80,6 +92,10 @@ def _run(arguments: argparse.Namespace) -> int:
     host = PluginHost()
     plan = load_plan(arguments.plan, host)
     folder = arguments.into or CAMPAIGNS / arguments.plan.stem
+    notifier = open_notifier(plan.notify)
+    supervised = run_supervised(arguments, folder, notifier)
+    if supervised is not None:
+        return supervised
     options = RunOptions(discard_changed=arguments.discard_changed, other_rig=arguments.other_rig)
     result = _night(
         plan,
@@ -88,7 +104,10 @@ def _run(arguments: argparse.Namespace) -> int:
         folder,
         options,
         lambda store: Guard(store, lambda kind: host.kind("control", kind).changes_hardware),
+        notifier,
     )
+    if result.exit_code in (0, EXIT_INCOMPLETE):
+        campaign_is_over(folder)
     return _end(result, arguments)
 
 
@@ -122,16 +141,20 @@ def _night(
     folder: Path,
     options: RunOptions,
     guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
+    notifier: Notifier | None = None,
 ) -> CampaignResult:
     stop = StopSignal()
+    name = plan.plan.name or arguments.plan.stem
     with contextlib.ExitStack() as stack:
         observer: Observer = Silent()
         if not arguments.json:
-            name = plan.plan.name or arguments.plan.stem
             observer = stack.enter_context(TerminalObserver(name, console()))
+        teller: TellingObserver | None = None
+        if notifier is not None:
+            observer = teller = stack.enter_context(TellingObserver(name, folder, notifier, observer))
         beacon = stack.enter_context(contextlib.closing(Beacon(folder, observer)))
         stack.enter_context(stop_on_signals(stop))
-        return run_campaign(
+        result = run_campaign(
             plan=plan,
             plan_text=arguments.plan.read_text(encoding="utf-8"),
             plan_source=str(arguments.plan),
@@ -143,6 +166,9 @@ def _night(
             guarded=guarded,
             wanted_cells=adaptive_rule(plan) if plan.plan.adaptive else None,
         )
+        if teller is not None:
+            teller.ended(result.exit_code, result.reason, result.accepted, result.wanted)
+        return result
 
 
 def adaptive_rule(plan: Plan) -> WantedCells:

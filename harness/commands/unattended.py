@@ -11,6 +11,7 @@ from typing import Any
 from harness.commands import add_command
 from harness.store.campaign import CampaignStore
 from harness.supervise import boot
+from harness.supervise.notify import Message, Notifier
 from harness.supervise.supervisor import SUPERVISED, supervise
 from harness.terminal import console
 
@@ -38,7 +39,7 @@ def add_supervised_option(run: argparse.ArgumentParser) -> None:
     )
 
 
-def run_supervised(arguments: argparse.Namespace, folder: Path) -> int | None:
+def run_supervised(arguments: argparse.Namespace, folder: Path, notifier: Notifier | None) -> int | None:
     """The exit code of the supervised campaign; None if this process is to run it itself."""
     if not arguments.supervised or SUPERVISED in os.environ:
         return None
@@ -49,7 +50,15 @@ def run_supervised(arguments: argparse.Namespace, folder: Path) -> int | None:
         for name in ("discard_changed", "other_rig", "json")
         if getattr(arguments, name)
     ]
-    return supervise(words, folder)
+    return supervise(words, folder, tell=lambda kind, sentence: _tell(notifier, folder, sentence))
+
+
+def _tell(notifier: Notifier | None, folder: Path, sentence: str) -> None:
+    failures = []
+    if notifier is not None:
+        failures = notifier.send(Message("restart", f"{folder.name}: trouble with the campaign", sentence))
+    for line in (sentence, *failures):
+        console(stderr=True).print(f"supervisor: {line}", markup=False)
 
 
 def _resume_at_boot(arguments: argparse.Namespace) -> int:

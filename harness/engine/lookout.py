@@ -1,4 +1,4 @@
-"""What the driver keeps in view while it waits: limits, stop requests, the title's life, the clocks."""
+"""What the driver keeps in view while it waits: safety limits, stop requests, the title's life."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from harness.engine.messages import Failed, Phase, StopRequested
 from harness.engine.progress import StopSignal
 from harness.engine.requests import take_request
 from harness.plan.schema import Plan
-from harness.supervise.timekeeping import TimeWatch
 from harness.telemetry.sampler import Sampler
 
 #: Quantities that the plan may limit, with their unit.
@@ -38,7 +37,6 @@ class Lookout:
         self._folder = folder
         self.stop = stop
         self._origin_s = clock.now_s()
-        self._times = TimeWatch(clock)
 
     def unwatched_limits(self) -> list[str]:
         """Limits of the plan that no sensor of this rig can watch."""
@@ -57,10 +55,7 @@ class Lookout:
         return request
 
     def danger(self, phase: Phase) -> StopRequested | Failed | None:
-        """A limit that is exceeded or can't be watched any more while a title heats the card; odd time."""
-        fault = self._times.look()
-        if fault is not None and phase not in (Phase.IDLE, Phase.RESTORE, Phase.ENDED):
-            return Failed(fault.kind, fault.reason)
+        """A limit that is exceeded, or that can't be watched any more while a title heats the card."""
         now_s = self._clock.now_s()
         for quantity, unit in LIMITED.items():
             limit = getattr(self._plan.limits, quantity)

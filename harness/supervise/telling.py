@@ -7,7 +7,7 @@ import queue
 import threading
 from contextlib import closing
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from harness.engine.progress import Observer, Progress
 from harness.errors import HarnessError
@@ -85,6 +85,14 @@ class TellingObserver:
     def failed(self, error: BaseException) -> None:
         """The campaign ended with an error."""
         self._waiting.put(Message("stop", f"{self._name}: stopped by an error", str(error) or repr(error)))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if error is not None:
+            self.failed(error)
+        self.close()
 
     def close(self) -> None:
         """Wait for the last messages, but not for ever."""
