@@ -219,7 +219,7 @@ def distribution(
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         for profile in curves["profile"].unique():
-            mine = curves[(curves["profile"] == profile) & (curves["slower_pct"] > 0)]
+            mine = curves[(curves["profile"] == profile) & (curves["slower_pct"] >= 0.02)]
             style = looks[profile]
             ax.plot(
                 mine["frametime_ms"],

@@ -20,6 +20,7 @@ from pydantic import ValidationError
 
 from harness.errors import StoreError
 from harness.plan.schema import Plan
+from harness.store.records import folder_name
 from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
 
 
@@ -70,7 +71,9 @@ class Campaign:
 
     def artifact(self, attempt: Mapping[str, Any], name: str) -> Path:
         """Path of one artifact of an attempt (a row of ``attempts``)."""
-        place = f"{attempt['repeat_index']}.{attempt['attempt_index']}"
+        place = folder_name(
+            int(attempt["repeat_index"]), int(attempt["attempt_index"]), attempt.get("sentinel") is True
+        )
         return self.folder / "attempts" / str(attempt["cell_id"]) / place / name
 
     def frames(self, attempt: Mapping[str, Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:

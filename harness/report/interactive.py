@@ -34,7 +34,7 @@ class Encodings:
     def __init__(self, looks: Looks, labels: Mapping[str, str]) -> None:
         names = list(looks)
         self.order = names
-        self.color = {
+        self.color: Spec = {
             "field": "profile",
             "type": "nominal",
             "legend": None,
@@ -46,12 +46,22 @@ class Encodings:
             "legend": None,
             "scale": {"domain": names, "range": [looks[n].vega_mark for n in names]},
         }
-        self.dash = {
-            "field": "profile",
-            "type": "nominal",
-            "legend": None,
-            "scale": {"domain": names, "range": [[2 * d for d in looks[n].dash] or [1, 0] for n in names]},
+        line = {"field": "profile_label", "type": "nominal"}
+        shown = [labels[n] for n in names]
+        legend = {
+            "orient": "top",
+            "title": None,
+            "symbolType": "stroke",
+            "symbolSize": 400,
+            "labelLimit": 260,
         }
+        self.line_color = {
+            **line,
+            "legend": legend,
+            "scale": {"domain": shown, "range": self.color["scale"]["range"]},
+        }
+        dashes = [[2 * d for d in looks[n].dash] or [1, 0] for n in names]
+        self.line_dash = {**line, "legend": legend, "scale": {"domain": shown, "range": dashes}}
         self.labels = dict(labels)
 
 
@@ -99,7 +109,7 @@ def comparison(chart: Chart, enc: Encodings, margin_pct: float, reference: str) 
     x = {
         "type": "quantitative",
         "title": f"change against {enc.labels[reference]}, %",
-        "axis": {"tickCount": 5, "format": "+~g"},
+        "axis": {"tickCount": 5, "format": "~g"},
     }
     y = {"field": "row_label", "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
     offset = {"field": "profile", "type": "nominal", "scale": {"domain": compared}}
@@ -336,7 +346,7 @@ def distribution(enc: Encodings) -> Spec:
     """Share of frames slower than a given time."""
     return {
         "height": 260,
-        "transform": [{"filter": "indexof(profiles, datum.profile) >= 0 && datum.slower_pct > 0"}],
+        "transform": [{"filter": "indexof(profiles, datum.profile) >= 0 && datum.slower_pct >= 0.02"}],
         "mark": {"type": "line", "strokeWidth": 1.8, "point": {"size": 14, "opacity": 0.01}},
         "encoding": {
             "x": {
@@ -352,8 +362,8 @@ def distribution(enc: Encodings) -> Spec:
                 "scale": {"type": "log", "domain": [0.02, 100], "clamp": True},
                 "axis": {"values": [0.1, 1, 10, 100], "format": "~g"},
             },
-            "color": enc.color,
-            "strokeDash": enc.dash,
+            "color": enc.line_color,
+            "strokeDash": enc.line_dash,
             "tooltip": _tooltip(
                 ("profile_label", "profile", ""),
                 ("frametime_ms", "frame time, ms", ".2f"),
@@ -408,8 +418,8 @@ def telemetry(
                                 "title": label,
                                 "scale": {"zero": False},
                             },
-                            "color": enc.color,
-                            "strokeDash": enc.dash,
+                            "color": enc.line_color if i == 0 else {**enc.line_color, "legend": None},
+                            "strokeDash": enc.line_dash if i == 0 else {**enc.line_dash, "legend": None},
                             "tooltip": _tooltip(
                                 ("profile_label", "profile", ""),
                                 ("t_s", "time, s", ".1f"),
@@ -421,7 +431,11 @@ def telemetry(
                 "resolve": {"scale": {"color": "independent"}},
             }
         )
-    return {"vconcat": panels, "spacing": 10}
+    return {
+        "vconcat": panels,
+        "spacing": 10,
+        "resolve": {"scale": {"color": "independent", "strokeDash": "independent"}},
+    }
 
 
 def to_json(data: Mapping[str, Any]) -> str:

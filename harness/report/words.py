@@ -24,9 +24,11 @@ CAUTIONS = (
 
 SOURCES = (
     "Each number in the tables of results has a name, shown when the pointer rests on it and listed in "
-    "numbers.json beside this page. `levelrig explain FOLDER NAME` prints the chain behind it: the repeats that "
+    "numbers.json beside this page. `levelrig explain FOLDER NAME` prints the chain behind it: the repeats "
+    "that "
     "it rests on, their frame logs and telemetry with SHA-256, and the plan.",
-    "The data package (dataset/datapackage.json, ro-crate-metadata.json, CITATION.cff) describes every file of "
+    "The data package (dataset/datapackage.json, ro-crate-metadata.json, CITATION.cff) describes every "
+    "file of "
     "the campaign; the tables carry their units.",
 )
 

@@ -50,11 +50,13 @@
     return chart.traces.filter((t) => (middle ? t.middle : t.repeat === Number(choice.value))).flatMap(unpack);
   };
 
-  const config = () => ({
+  const config = (width) => ({
     aria: false, background: null, font: getComputedStyle(document.body).fontFamily,
     view: { stroke: null },
     axis: { gridColor: role("rule"), domainColor: role("rule"), tickColor: role("rule"), labelColor: role("ink"),
       titleColor: role("quiet-ink"), titleFontWeight: "normal", labelFontSize: 12, titleFontSize: 12, labelLimit: 170 },
+    axisXQuantitative: { tickCount: Math.max(3, Math.round(width / 110)) },
+    legend: { labelColor: role("ink"), labelFontSize: 12 },
     title: { color: role("ink"), fontSize: 13 },
     header: { labelColor: role("ink"), labelFontSize: 12, labelFontWeight: "bold" },
   });
@@ -62,14 +64,15 @@
   // Vega-Lite sizes panels, not whole concatenations: spread the width over the panels here.
   const sized = (spec, width) => {
     const inner = Math.max(160, width - 70);
+    const labels = Math.min(180, 7 * Math.max(...store.rowLabels.map((l) => l.length)) + 20);
     if (spec.concat) {
       const columns = width < 700 ? 1 : spec.concat.length;
-      const labels = Math.min(180, 7 * Math.max(...store.rowLabels.map((l) => l.length)) + 20);
       const each = Math.max(150, (width - columns * labels - 40) / columns);
       return { ...spec, columns, concat: spec.concat.map((p) => ({ ...p, width: each })) };
     }
     if (spec.vconcat) return { ...spec, vconcat: spec.vconcat.map((p) => ({ ...p, width: inner })) };
     if (spec.facet) return { ...spec, spec: { ...spec.spec, width: inner } };
+    if (spec.height && spec.height.step) return { ...spec, width: Math.max(150, width - labels - 30) };
     return { ...spec, width: "container", autosize: { type: "fit-x", contains: "padding" } };
   };
 
@@ -78,7 +81,7 @@
     const state = selected();
     const width = place.clientWidth;
     const spec = { $schema: "https://vega.github.io/schema/vega-lite/v6.json", ...sized(painted(store.charts[name].spec), width),
-      data: { name: "rows", values: rowsOf(name) }, config: config() };
+      data: { name: "rows", values: rowsOf(name) }, config: config(width) };
     spec.params = [...(spec.params || []), { name: "title", value: state.title }, { name: "profiles", value: state.profiles }];
     const before = drawn.get(place);
     if (before) before.view.finalize();
