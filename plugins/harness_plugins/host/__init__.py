@@ -26,4 +26,4 @@ def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
 def examine(clock: Clock) -> Sequence[Finding]:
     from harness_plugins.host.doctor import examine_host
 
-    return examine_host(clock)
+    return examine_host()

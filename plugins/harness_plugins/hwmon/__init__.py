@@ -29,5 +29,6 @@ def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
     from harness_plugins.hwmon.doctor import examine_hwmon
+    from harness_plugins.hwmon.sysfs import ROOT
 
-    return examine_hwmon(clock, HwmonOptions())
+    return examine_hwmon(ROOT)

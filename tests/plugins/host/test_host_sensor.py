@@ -12,6 +12,7 @@ import pytest
 from harness.clock import SystemClock
 from harness.tables import QUANTITIES
 from harness.testing import FakeClock
+from harness_plugins.host.doctor import examine_host
 from harness_plugins.host.sensor import (
     CpuTimes,
     HostSensor,
@@ -98,3 +99,12 @@ def test_a_childs_work_counts_as_the_tests_own() -> None:
     assert after.own_s - before.own_s >= 0.15
     if sys.platform != "win32":  # Windows keeps no count of children that ended
         assert ended.own_s >= after.own_s
+
+
+def test_doctor_tells_what_this_system_does_not_offer(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(psutil, "sensors_temperatures", raising=False)
+    monkeypatch.setattr(psutil, "cpu_freq", lambda: None)
+    assert {(f.subject, f.state) for f in examine_host()} == {
+        ("cpu_clock_mhz", "absent"),
+        ("cpu_temp_c", "absent"),
+    }
