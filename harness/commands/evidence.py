@@ -1,4 +1,4 @@
-"""``status`` and ``verify``: what a campaign folder says of itself."""
+"""``status``, ``verify`` and ``map``: what a campaign folder, or a frame log, says of itself."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from typing import Any
 import psutil
 
 from harness.commands import add_command, print_json
+from harness.frames.propose import propose_mapping
 from harness.store.campaign import CampaignStore
 from harness.store.verify import verify
 from harness.terminal import console, duration, print_table
@@ -41,6 +42,24 @@ def register(commands: Any) -> None:
         reports=True,
     )
     check.add_argument("folder", type=Path, help="campaign folder")
+    mapping = add_command(
+        commands,
+        "map",
+        _map,
+        summary="look at a frame log and propose the lines that tell a plan how to read it",
+        example="levelrig map frames.csv",
+        reports=True,
+    )
+    mapping.add_argument("file", type=Path, help="frame log: CSV of any kind, Parquet, JSON lines")
+
+
+def _map(arguments: argparse.Namespace) -> int:
+    proposal = propose_mapping(arguments.file)
+    if arguments.json:
+        print_json(proposal.as_dict())
+    else:
+        console().print(proposal.as_text(), markup=False, soft_wrap=True)
+    return 0
 
 
 def _verify(arguments: argparse.Namespace) -> int:
