@@ -7,10 +7,22 @@ says so. At the timeout a gate stays shut (``timed_out``); what happens then is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
-from harness.conditions.steady import History, has_stopped_falling, is_level, varies_little
+import numpy as np
+
+from harness.conditions.steady import (
+    Array,
+    History,
+    has_stopped_falling,
+    is_level,
+    resolution_of,
+    varies_little,
+)
+from harness.conditions.thermal import Watch, time_until
 from harness.plan.schema import Cooldown, Soak, WarmUp
 
 EndedBy = Literal["reached", "stopped-falling", "time", "timeout", "none"]
@@ -24,6 +36,8 @@ STEADY_WINDOW_S = 30.0
 _STOPPED_WINDOW_S = 20.0
 _RECENT_S = 5.0
 _KEEP_S = 400.0
+_LOOK_EVERY_S = 5.0
+_APART_S = 0.9
 
 
 @dataclass(frozen=True)
@@ -46,6 +60,7 @@ class GateState:
         timed_out: The rule's timeout is over and the condition is not met.
         expected_remaining_s: How long it will probably take still; None where that can't be told.
         detail: What is being waited for, or what ended it, in words.
+        warnings: At the end of a wait: what did not go as in the waits before, in words.
     """
 
     open: bool
@@ -53,6 +68,7 @@ class GateState:
     timed_out: bool
     expected_remaining_s: float | None
     detail: str
+    warnings: tuple[str, ...] = ()
 
 
 class Gate(Protocol):
@@ -62,14 +78,15 @@ class Gate(Protocol):
         """Take the latest readings at ``now_s`` (any origin, never backwards; the first call starts it)."""
 
 
-def cooldown_gate(rule: Cooldown, first_start_c: float | None = None) -> Gate:
+def cooldown_gate(rule: Cooldown, first_start_c: float | None = None, watch: Watch | None = None) -> Gate:
     """Gate of a cooldown.
 
     Args:
         rule: The plan's rule.
         first_start_c: Temperature at the campaign's first start; None at that first start itself.
+        watch: The thermal model's watch on this wait; foretells its end. None: no forecast.
     """
-    return _CooldownGate(rule, first_start_c)
+    return _CooldownGate(rule, first_start_c, watch)
 
 
 def warm_up_gate(rule: WarmUp) -> Gate:
@@ -77,9 +94,9 @@ def warm_up_gate(rule: WarmUp) -> Gate:
     return _WarmUpGate(rule)
 
 
-def soak_gate(rule: Soak) -> Gate:
-    """Gate of a soak; open at once where the rule has no limit."""
-    return _SoakGate(rule)
+def soak_gate(rule: Soak, watch: Watch | None = None) -> Gate:
+    """Gate of a soak; open at once where the rule has no limit. ``watch`` as for a cooldown."""
+    return _SoakGate(rule, watch)
 
 
 def _opened(ended_by: EndedBy, detail: str) -> GateState:
@@ -97,23 +114,50 @@ def _timed_out(detail: str) -> GateState:
 class _Base:
     """Time since the first update, and the history of what was read."""
 
-    def __init__(self) -> None:
+    def __init__(self, watch: Watch | None = None) -> None:
         self._start_s: float | None = None
-        self._temp = History(_KEEP_S)
-        self._clock = History(_KEEP_S)
+        self._temp = History(_KEEP_S, _APART_S)
+        self._clock = History(_KEEP_S, _APART_S)
+        self._news = False
+        self._watch = watch
+        self._opens_s: float | None = None
+        self._looked_s = -math.inf
 
     def _take(self, now_s: float, readings: GateReadings) -> float:
         """Keep the readings; returns the seconds waited so far."""
         if self._start_s is None:
             self._start_s = now_s
-        self._temp.add(now_s, readings.temp_c)
-        self._clock.add(now_s, readings.clock_mhz)
+        kept = self._temp.add(now_s, readings.temp_c), self._clock.add(now_s, readings.clock_mhz)
+        self._news = any(kept)
+        if self._watch is not None:
+            self._watch.add(now_s - self._start_s, readings.temp_c, readings.ambient_temp_c)
         return now_s - self._start_s
+
+    def _expected_s(
+        self, now_s: float, left_s: float, is_met: Callable[[Array, Array, float], bool]
+    ) -> float | None:
+        """Forecast of the time that is left, renewed every few seconds; None without a model."""
+        if self._watch is None or self._start_s is None:
+            return None
+        if now_s >= self._looked_s + _LOOK_EVERY_S:
+            self._looked_s = now_s
+            curve = self._watch.curve()
+            if curve is None:
+                return None
+            seen = self._temp.arrays()
+            whole = resolution_of(seen[1]) == 1.0
+            ahead_s = time_until(curve, self._start_s, now_s, seen, left_s, whole, is_met)
+            self._opens_s = now_s + min(self._watch.blend(now_s - self._start_s, ahead_s), left_s)
+        return None if self._opens_s is None else max(1.0, self._opens_s - now_s)
+
+    def _ended(self, state: GateState, waited_s: float) -> GateState:
+        """The verdict that ends the wait, with the model's warnings."""
+        return state if self._watch is None else replace(state, warnings=self._watch.finish(waited_s))
 
 
 class _CooldownGate(_Base):
-    def __init__(self, rule: Cooldown, first_start_c: float | None) -> None:
-        super().__init__()
+    def __init__(self, rule: Cooldown, first_start_c: float | None, watch: Watch | None) -> None:
+        super().__init__(watch)
         self._rule = rule
         self._first_start_c = first_start_c
         self._has_rule = (
@@ -140,16 +184,28 @@ class _CooldownGate(_Base):
         temp_c = self._temp.latest(now_s, _RECENT_S)
         target_c, falling_decides, wish = self._target(now_s)
         shown = "no reading" if temp_c is None else f"{temp_c:.0f} °C"
+
+        def is_met(t_s: Array, values: Array, at_s: float) -> bool:
+            if target_c is not None:
+                recent = values[np.searchsorted(t_s, at_s - _RECENT_S) : np.searchsorted(t_s, at_s, "right")]
+                if recent.size and float(np.median(recent)) <= target_c:
+                    return True
+            return falling_decides and has_stopped_falling(
+                t_s, values, at_s, rule.stopped_falling_c_per_min, _STOPPED_WINDOW_S
+            )
+
         if waited_s >= rule.seconds and temp_c is not None:
             if target_c is not None and temp_c <= target_c:
-                return _opened("reached", f"{shown}, {wish}")
-            if falling_decides and has_stopped_falling(
-                self._temp, now_s, rule.stopped_falling_c_per_min, _STOPPED_WINDOW_S
-            ):
-                return _opened("stopped-falling", f"{shown}, has stopped falling")
-        if waited_s >= rule.timeout_s:
-            return _timed_out(f"still {shown}, {wish}")
-        return _waiting(None, f"{shown}, waiting for {wish}")
+                return self._ended(_opened("reached", f"{shown}, {wish}"), waited_s)
+            if self._news and is_met(*self._temp.arrays(), now_s):
+                return self._ended(_opened("stopped-falling", f"{shown}, has stopped falling"), waited_s)
+        left_s = rule.timeout_s - waited_s
+        if left_s <= 0:
+            return self._ended(_timed_out(f"still {shown}, {wish}"), waited_s)
+        expected_s = self._expected_s(now_s, left_s, is_met)
+        if expected_s is not None:
+            expected_s = max(expected_s, rule.seconds - waited_s)
+        return _waiting(expected_s, f"{shown}, waiting for {wish}")
 
     def _target(self, now_s: float) -> tuple[float | None, bool, str]:
         """Highest temperature that will do, whether an end of the fall will do too, and both in words."""
@@ -184,6 +240,11 @@ class _SteadyTest:
         self._clock_pct = clock_pct
         self._window_s = window_s
 
+    def temp_is_level(self, t_s: Array, values: Array, at_s: float) -> bool:
+        """The temperature's own part of the test; true where there is no limit on it."""
+        slope = self._slope_c_per_min
+        return slope is None or is_level(t_s, values, at_s, slope, self._window_s)
+
     def blind(self, temp: History, clock: History) -> bool:
         """Nothing that this test looks at was ever read."""
         return (self._slope_c_per_min is None or not len(temp)) and (
@@ -194,7 +255,7 @@ class _SteadyTest:
         """What is not steady yet, in words; a quantity that was never read is left out."""
         open_points = []
         slope, variation = self._slope_c_per_min, self._clock_pct
-        if slope is not None and len(temp) and not is_level(temp, now_s, slope, self._window_s):
+        if slope is not None and len(temp) and not self.temp_is_level(*temp.arrays(), now_s):
             open_points.append(f"temperature within {slope:g} °C/min")
         if (
             variation is not None
@@ -210,6 +271,7 @@ class _WarmUpGate(_Base):
         super().__init__()
         self._rule = rule
         self._steady = _SteadyTest(STEADY_C_PER_MIN, STEADY_CLOCK_PCT, STEADY_WINDOW_S)
+        self._unsteady: list[str] = []
 
     def update(self, now_s: float, readings: GateReadings) -> GateState:
         rule = self._rule
@@ -227,7 +289,9 @@ class _WarmUpGate(_Base):
                 least_s = max(least_s, min(BLIND_WAIT_S, rule.timeout_s))
                 ended_by = "time" if rule.passes is None else ended_by
             else:
-                pending += self._steady.pending(now_s, self._temp, self._clock)
+                if self._news:
+                    self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
+                pending += self._unsteady
         if waited_s < least_s:
             pending.append(f"{least_s:g} s")
         if not pending:
@@ -240,12 +304,13 @@ class _WarmUpGate(_Base):
 
 
 class _SoakGate(_Base):
-    def __init__(self, rule: Soak) -> None:
-        super().__init__()
+    def __init__(self, rule: Soak, watch: Watch | None) -> None:
+        super().__init__(watch)
         self._rule = rule
         self._steady = _SteadyTest(
             rule.slope_at_most_c_per_min, rule.clock_variation_at_most_pct, rule.window_s
         )
+        self._unsteady: list[str] = []
 
     def update(self, now_s: float, readings: GateReadings) -> GateState:
         rule = self._rule
@@ -257,11 +322,18 @@ class _SoakGate(_Base):
             if waited_s >= blind_s:
                 return _opened("time", f"neither temperature nor clock on this rig: soaked {blind_s:g} s")
             return _waiting(blind_s - waited_s, f"neither temperature nor clock: soaking {blind_s:g} s")
-        pending = self._steady.pending(now_s, self._temp, self._clock)
+        if self._news:
+            self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
+        pending = self._unsteady
         if not pending:
-            return _opened("reached", f"steady after {waited_s:.0f} s")
+            return self._ended(_opened("reached", f"steady after {waited_s:.0f} s"), waited_s)
         wish = " and ".join(pending)
-        if waited_s >= rule.timeout_s:
-            return _timed_out(f"not steady: {wish}")
-        least_s = rule.window_s - waited_s
-        return _waiting(least_s if least_s > 0 else None, f"soaking: waiting for {wish}")
+        left_s = rule.timeout_s - waited_s
+        if left_s <= 0:
+            return self._ended(_timed_out(f"not steady: {wish}"), waited_s)
+        expected_s = None
+        if rule.slope_at_most_c_per_min is not None and len(self._temp):
+            expected_s = self._expected_s(now_s, left_s, self._steady.temp_is_level)
+        if expected_s is None and waited_s < rule.window_s:
+            expected_s = rule.window_s - waited_s
+        return _waiting(expected_s, f"soaking: waiting for {wish}")

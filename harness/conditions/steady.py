@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,39 +28,61 @@ _FRESH_S = 10.0
 
 
 class History:
-    """The last readings of one quantity, with their times. Forgets what is older than ``keep_s``."""
+    """The last readings of one quantity, with their times.
 
-    def __init__(self, keep_s: float) -> None:
+    Args:
+        keep_s: Older readings are forgotten.
+        apart_s: A reading that follows the one before sooner is passed over: it would say little new.
+    """
+
+    def __init__(self, keep_s: float, apart_s: float = 0.0) -> None:
         self._keep_s = keep_s
+        self._apart_s = apart_s
         self._readings: deque[tuple[float, float]] = deque()
+        self._array: Array | None = None
 
-    def add(self, t_s: float, value: float | None) -> None:
-        """Take a reading; None (no reading) is passed over."""
+    def add(self, t_s: float, value: float | None) -> bool:
+        """Take a reading; None (no reading) is passed over. Returns whether it was kept."""
         if value is None or not math.isfinite(value):
-            return
+            return False
+        if self._readings and t_s < self._readings[-1][0] + self._apart_s:
+            return False
         self._readings.append((t_s, value))
         while self._readings[0][0] < t_s - self._keep_s:
             self._readings.popleft()
+        self._array = None
+        return True
 
     def __len__(self) -> int:
         return len(self._readings)
 
+    def arrays(self) -> tuple[Array, Array]:
+        """Times and values of all readings kept."""
+        if self._array is None:
+            self._array = np.asarray(self._readings, dtype=np.float64).reshape(-1, 2)
+        return self._array[:, 0], self._array[:, 1]
+
     def latest(self, now_s: float, within_s: float) -> float | None:
         """Median of the readings of the last ``within_s`` seconds; None where there are none."""
-        recent = [value for t_s, value in self._readings if t_s >= now_s - within_s]
-        return float(np.median(recent)) if recent else None
+        recent: list[float] = []
+        for t_s, value in reversed(self._readings):
+            if t_s < now_s - within_s:
+                break
+            recent.append(value)
+        return float(median(recent)) if recent else None
 
     def trailing(self, now_s: float, window_s: float) -> tuple[Array, Array] | None:
         """Times and values of the trailing window; None unless fresh readings cover it."""
-        if not self._readings or self._readings[-1][0] < now_s - min(_FRESH_S, window_s):
-            return None
-        if self._readings[0][0] > now_s - 0.95 * window_s:
-            return None
-        inside = [reading for reading in self._readings if reading[0] >= now_s - window_s]
-        if len(inside) < 4:
-            return None
-        array = np.asarray(inside, dtype=np.float64)
-        return array[:, 0], array[:, 1]
+        return trailing(*self.arrays(), now_s, window_s)
+
+
+def trailing(t_s: Array, values: Array, now_s: float, window_s: float) -> tuple[Array, Array] | None:
+    """Times and values of a series' trailing window; None unless fresh readings cover it."""
+    end = int(np.searchsorted(t_s, now_s, side="right"))
+    if end == 0 or t_s[end - 1] < now_s - min(_FRESH_S, window_s) or t_s[0] > now_s - 0.95 * window_s:
+        return None
+    begin = int(np.searchsorted(t_s, now_s - window_s))
+    return (t_s[begin:end], values[begin:end]) if end - begin >= 4 else None
 
 
 @dataclass(frozen=True)
@@ -147,26 +170,20 @@ def variation_bound_pct(values: Array, confidence: float = CONFIDENCE) -> float:
     return 100 * deviation / mean * math.sqrt(freedom / float(chdtri(freedom, confidence)))
 
 
-def has_stopped_falling(history: History, now_s: float, limit_c_per_min: float, shortest_s: float) -> bool:
-    """The readings leave no slope below ``-limit_c_per_min`` possible, over some trailing window."""
-    for factor in _WINDOW_FACTORS:
-        bounds = _bounds(history, now_s, shortest_s * factor)
-        if bounds is None:
-            return False
-        if bounds.low_per_min >= -limit_c_per_min - 1e-9:
-            return True
-    return False
+def has_stopped_falling(
+    t_s: Array, values: Array, now_s: float, limit_per_min: float, shortest_s: float
+) -> bool:
+    """The readings leave no slope below ``-limit_per_min`` possible, over some trailing window."""
+    return any(
+        bounds.low_per_min >= -limit_per_min - 1e-9 for bounds in _bounds(t_s, values, now_s, shortest_s)
+    )
 
 
-def is_level(history: History, now_s: float, limit_per_min: float, shortest_s: float) -> bool:
+def is_level(t_s: Array, values: Array, now_s: float, limit_per_min: float, shortest_s: float) -> bool:
     """The readings leave no slope steeper than the limit possible, over some trailing window."""
-    for factor in _WINDOW_FACTORS:
-        bounds = _bounds(history, now_s, shortest_s * factor)
-        if bounds is None:
-            return False
-        if bounds.largest_per_min <= limit_per_min + 1e-9:
-            return True
-    return False
+    return any(
+        bounds.largest_per_min <= limit_per_min + 1e-9 for bounds in _bounds(t_s, values, now_s, shortest_s)
+    )
 
 
 def varies_little(history: History, now_s: float, limit_pct: float, window_s: float) -> bool:
@@ -175,9 +192,12 @@ def varies_little(history: History, now_s: float, limit_pct: float, window_s: fl
     return window is not None and variation_bound_pct(window[1]) <= limit_pct
 
 
-def _bounds(history: History, now_s: float, window_s: float) -> SlopeBounds | None:
-    window = history.trailing(now_s, window_s)
-    if window is None:
-        return None
-    t_s, values = window
-    return slope_bounds(t_s, values, resolution_of(values))
+def _bounds(t_s: Array, values: Array, now_s: float, shortest_s: float) -> Iterator[SlopeBounds]:
+    """Bounds over longer and longer trailing windows, as long as readings cover them."""
+    for factor in _WINDOW_FACTORS:
+        window = trailing(t_s, values, now_s, shortest_s * factor)
+        if window is None:
+            return
+        bounds = slope_bounds(*window, resolution_of(window[1]))
+        if bounds is not None:
+            yield bounds

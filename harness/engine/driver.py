@@ -13,6 +13,7 @@ import structlog
 import tenacity
 
 from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
+from harness.conditions.thermal import ThermalModel
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.history import History
 from harness.engine.ingest import ingest_and_judge, save_telemetry
@@ -102,6 +103,7 @@ class Driver:
         self._boot_id = boot_id
         self._schedule = schedule
         self._time = TimeWatch(self._clock)
+        self._thermal = ThermalModel()
         self._estimate = EndEstimate(typical_s)
         self._state = State()
         self._running: Running | None = None
@@ -292,12 +294,15 @@ class Driver:
         match name:
             case "cooldown":
                 return cooldown_gate(
-                    self._plan.conditions.cooldown, first_start_c=self._history.first_start_temp_c
+                    self._plan.conditions.cooldown,
+                    first_start_c=self._history.first_start_temp_c,
+                    watch=self._thermal.watch("cooldown"),
                 )
             case "warm_up":
                 return warm_up_gate(running.warm_up_rule(self._plan))
             case "soak":
-                return soak_gate(running.soak_rule(self._plan))
+                watch = self._thermal.watch(f"soak of {running.cell.title.name}")
+                return soak_gate(running.soak_rule(self._plan), watch)
 
     def _hold(self, name: GateName) -> Event:
         running = self._now
@@ -316,6 +321,9 @@ class Driver:
             )
             self._clock.sleep_s(max(wait_s, 0.01))
         running.gates[name] = GateResult(waited_s, state.ended_by or "timeout")
+        for warning in state.warnings:
+            log.warning("cooling has changed", detail=warning)
+            running.mark(warning)
         if name == "cooldown":
             self._note_start_conditions()
         if name == "warm_up":

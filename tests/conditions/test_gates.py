@@ -190,3 +190,13 @@ def test_a_gate_counts_from_its_first_update_whatever_the_clock_says(start_s: fl
     assert not gate.update(start_s, nothing(0)).open
     assert not gate.update(start_s + 9.9, nothing(0)).open
     assert gate.update(start_s + 10, nothing(0)).open
+
+
+def test_a_gate_polled_many_times_a_second_decides_as_one_polled_every_second():
+    rule = Soak(slope_at_most_c_per_min=0.5, window_s=60)
+    slow, _ = drive(soak_gate(rule), heating)
+    gate = soak_gate(rule)
+    t_s = 0.0
+    while not gate.update(t_s, heating(t_s)).open:
+        t_s += 0.25
+    assert t_s == pytest.approx(slow, abs=5)
