@@ -7,10 +7,10 @@ repeats a bootstrap interval is too narrow; the t interval is the one to publish
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.analysis.estimate import NO_INTERVAL, Array
 
@@ -19,37 +19,57 @@ RESAMPLES = 9999
 ENOUGH = 8
 
 
-def bca_of_average(
-    samples: Sequence[Array], confidence: float, seed: int = 1, resamples: int = RESAMPLES
+def bca(
+    samples: Sequence[Array],
+    statistic: Callable[..., Any],
+    confidence: float,
+    seed: int = 1,
+    resamples: int = RESAMPLES,
+    paired: bool = False,
 ) -> tuple[float, float]:
-    """BCa interval of the mean of means; repeats are drawn again within each sample.
+    """BCa interval of any statistic.
 
     Args:
-        samples: One array per title, shape (n_i,); one array alone for a single title.
+        samples: One or more samples, shape (n_i,).
+        statistic: Called as ``statistic(*samples, axis=-1)``, vectorised over leading axes.
         confidence: As a fraction.
         seed: Of the resampling; same seed, same interval.
-    Returns:
-        NaN, NaN where a sample has fewer than two values.
+        resamples: Bootstrap samples drawn.
+        paired: Draw the same places from every sample.
     """
     from scipy import stats  # half a second to import; nothing else here needs it
-
-    if any(sample.size < 2 for sample in samples):
-        return NO_INTERVAL
-    center = float(np.mean([sample.mean() for sample in samples]))
-    if all(float(np.ptp(sample)) == 0 for sample in samples):
-        return center, center
-
-    def mean_of_means(*drawn: Array, axis: int = -1) -> NDArray[np.float64]:
-        return np.asarray(sum(part.mean(axis=axis) for part in drawn) / len(drawn))
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", stats.DegenerateDataWarning)
         found = stats.bootstrap(
             tuple(samples),
-            mean_of_means,
+            statistic,
             n_resamples=resamples,
             confidence_level=confidence,
             method="BCa",
+            paired=paired,
             rng=np.random.default_rng(seed),
         )
     return float(found.confidence_interval.low), float(found.confidence_interval.high)
+
+
+def bca_of_average(samples: Sequence[Array], confidence: float, seed: int = 1) -> tuple[float, float]:
+    """BCa interval of the mean of means; repeats are drawn again within each sample.
+
+    Args:
+        samples: One array per title, shape (n_i,); one array alone for a single title.
+        confidence: As a fraction.
+        seed: As above.
+    Returns:
+        NaN, NaN where a sample has fewer than two values.
+    """
+    if any(sample.size < 2 for sample in samples):
+        return NO_INTERVAL
+    if all(float(np.ptp(sample)) == 0 for sample in samples):
+        center = float(np.mean([sample.mean() for sample in samples]))
+        return center, center
+
+    def mean_of_means(*drawn: Array, axis: int = -1) -> Array:
+        return np.asarray(sum(part.mean(axis=axis) for part in drawn) / len(drawn))
+
+    return bca(samples, mean_of_means, confidence, seed)

@@ -143,6 +143,8 @@ def _row(
 
 
 def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: int) -> float:
+    if sd <= 0:
+        return 0.0
     low, high = 0.0, sd
     while power_of_difference(high, sd, n, alpha, df)[0] < 0.8:
         high *= 2

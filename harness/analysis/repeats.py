@@ -13,6 +13,8 @@ from harness.analysis.metrics import METRICS, Metric
 from harness.analysis.settings import AnalysisSettings
 
 _IDS = ("title", "setting", "profile", "block")
+#: Not a metric to compare: the error that a repeat's own frames leave in its average FPS, in %.
+WITHIN = "average_fps_rse_pct"
 CellKey = tuple[str, str, str]
 
 
@@ -23,7 +25,7 @@ class CellRepeats:
     Attributes:
         cell_id: ``title.setting.profile``.
         blocks: Campaign and block of each repeat, the key of pairing.
-        values: Metric name -> values, shape (n,), NaN where missing.
+        values: Metric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
     """
 
     cell_id: str
@@ -69,6 +71,8 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     )
     blocks = table["block"].to_numpy(dtype=np.int64, na_value=0)
     columns = {metric.name: _column(table, metric) for metric in METRICS if metric.name in table.columns}
+    if WITHIN in table.columns:
+        columns[WITHIN] = pd.to_numeric(table[WITHIN], errors="coerce").to_numpy(np.float64, na_value=np.nan)
     wanted = settings.metrics
     groups: dict[CellKey, list[int]] = {}
     for row, key in enumerate(zip(table["title"], table["setting"], table["profile"], strict=True)):
@@ -84,7 +88,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     _add_speed(found, settings)
     if wanted is not None:
         for cell in found.values():
-            for name in [name for name in cell.values if name not in wanted and name != "speed"]:
+            for name in [name for name in cell.values if name not in (*wanted, "speed", WITHIN)]:
                 del cell.values[name]
     return found
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from harness.analysis.estimate import Array, Estimate, of_mean
-from harness.analysis.repeats import CellKey, CellRepeats
+from harness.analysis.repeats import WITHIN, CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
 from harness.tables import Column, F, I, S
 
@@ -172,7 +172,7 @@ def _split(cells: Sequence[CellRepeats], metric: str) -> tuple[int, int, float, 
 
 
 def _inside(cells: Sequence[CellRepeats]) -> float:
-    errors = [cell.present("average_fps_rse_pct") for cell in cells]
+    errors = [cell.present(WITHIN) for cell in cells]
     values = np.concatenate(errors) / 100 if errors else np.empty(0)
     return float((values**2).mean()) if values.size else 0.0
 
