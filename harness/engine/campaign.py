@@ -27,6 +27,7 @@ from harness.plan.order import arrange
 from harness.plan.schema import Cell, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
+from harness.store.space import assumed_attempt_bytes
 from harness.telemetry.sampler import Sampler
 
 log = structlog.get_logger("levelrig.campaign")
@@ -189,6 +190,10 @@ def _run(
         keeper.restore()
     for message in _opening_messages(store):
         observer.on_message("info", message)
+    shortage = _space_shortage(store, plan)
+    if shortage is not None:
+        observer.on_message("warning", shortage)
+        store.note("disk-short", shortage)
     sensors = rig.open_sensors()
     sampler = Sampler(
         sensors,
@@ -252,6 +257,15 @@ def _sensor_event(store: CampaignStore, observer: Observer, kind: str, text: str
     store.note(kind, text)
 
 
+def _space_shortage(store: CampaignStore, plan: Plan) -> str | None:
+    """What to tell if the night's files will not fit on the disk; None if they will."""
+    night = forecast(plan)
+    attempt_s = night.expected_s / max(night.attempts, 1)
+    window_s = max(title.measure_s or attempt_s for title in plan.titles)
+    assumed_bytes = assumed_attempt_bytes(attempt_s, window_s, plan.sampling.period_s)
+    return store.space_needed(assumed_bytes).shortage(store.free_bytes())
+
+
 def _opening_messages(store: CampaignStore) -> list[str]:
     """What a person should know of the folder that is gone on with."""
     messages: list[str] = []
@@ -264,6 +278,7 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     if store.plan_change is not None and store.plan_change.changed:
         messages += store.plan_change.lines()
     standing = store.standing()
+    messages += [entry.reason for entry in standing.set_aside]
     if standing.accepted_count:
         messages.append(
             f"going on: {standing.accepted_count} of {standing.wanted_count} repeats are measured"

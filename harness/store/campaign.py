@@ -24,6 +24,7 @@ from harness.store.lock import FolderLock
 from harness.store.manifest import write_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME, RIG_NAME
 from harness.store.records import Session
+from harness.store.space import SpaceNeed, space_needed
 from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
 
 DATASET_FOLDER: Final = "dataset"
@@ -235,8 +236,11 @@ class CampaignStore:
             started_utc: Wall-clock time of its start.
             start_s: Monotonic seconds since this session began; the store adds what went before.
             boot_id: Identity of the rig's present boot.
+        Raises:
+            DiskFull: There is less room than an attempt needs; nothing was begun.
         """
         session = self._writing()
+        self._require_room()
         with self._journal.transaction("begin_attempt") as connection:
             begun = records.insert_attempt(
                 connection,
@@ -302,6 +306,21 @@ class CampaignStore:
                 raise StoreError(f"{ref.attempt_id}: has an outcome already; begin a new attempt")
         self._pending.pop(ref.attempt_id, None)
         self._standing = None
+
+    def space_needed(self, assumed_attempt_bytes: int) -> SpaceNeed:
+        """Room for the rest of the campaign; ``assumed_attempt_bytes`` counts until one was measured."""
+        sizes = records.attempt_sizes(self._journal)
+        return space_needed(len(self.remaining_slots()), sizes, assumed_attempt_bytes)
+
+    def free_bytes(self) -> int:
+        """Free space where the folder lies."""
+        with self._files.guarded("asking for free space", reading=True):
+            return self._files.primitives.free_bytes(self.folder)
+
+    def _require_room(self) -> None:
+        need_bytes = self.space_needed(0).attempt_bytes
+        if self.free_bytes() < need_bytes:
+            raise self._files.full(f"the next attempt needs {need_bytes / 2**20:.0f} MiB")
 
     def _keep(self, ref: AttemptRef, artifact: Artifact) -> Artifact:
         self._pending[ref.attempt_id].append(artifact)

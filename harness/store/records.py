@@ -134,6 +134,11 @@ def artifacts(journal: Journal) -> list[tuple[str, Artifact]]:
     ]
 
 
+def attempt_sizes(journal: Journal) -> list[int]:
+    """Bytes of the artifacts of each attempt."""
+    return [r[0] for r in journal.query("SELECT sum(bytes) FROM artifacts GROUP BY attempt_id")]
+
+
 def sessions(journal: Journal) -> list[Session]:
     """All sessions, oldest first."""
     return [
