@@ -1,13 +1,33 @@
-"""A rehearsal: the plan run on a simulated rig, and what that says about the real night."""
+"""A rehearsal: the plan run on a simulated rig, and what that says about the real night.
+
+The first part lets a rehearsal go on through losses of the simulated rig. The rest is pure: it turns the
+attempts of a rehearsed night into an outlook.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Protocol, TypeVar, runtime_checkable
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from statistics import NormalDist
+from typing import Any, Protocol, TypeVar, runtime_checkable
 
+import pandas as pd
+
+from harness.analysis.planning import pilot_scatter, resolvable
+from harness.analysis.settings import AnalysisSettings
+from harness.plan.schema import Plan
 from harness.rig import Rig
 
 T = TypeVar("T")
+
+#: Share by which phases whose length the rig decides (cooling, starting, settling) may differ from the
+#: simulated ones. An assumption; a model fitted to the own card makes it a cautious one.
+MODEL_SHARE = 0.3
+#: A temperature this close to a limit of the plan is worth a warning, K.
+_CLOSE_TO_LIMIT_K = 4.0
+#: Start temperatures further apart than this are worth a warning, K.
+_START_SPREAD_K = 4.0
 
 
 class RigLost(BaseException):
@@ -40,3 +60,256 @@ def through_losses(rig: Rig, run_or_resume: Callable[[Rig], T]) -> tuple[T, int]
                 raise
             losses += 1
             rig.restart()
+
+
+@dataclass(frozen=True)
+class PhaseTime:
+    """Time that the night spends in one phase.
+
+    Attributes:
+        total_s: Over the whole night.
+        per_attempt_s: Mean over attempts.
+        share_pct: Of the night.
+    """
+
+    total_s: float
+    per_attempt_s: float
+    share_pct: float
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What a rehearsal says about the real night.
+
+    Attributes:
+        wanted, accepted, attempts: Repeats wanted and accepted, and attempts that it took.
+        rig_losses: How often the simulated rig went down.
+        expected_s: Length of the night as rehearsed.
+        earliest_s, latest_s: Interval for it: chance between attempts at the plan's confidence, and
+            :data:`MODEL_SHARE` on the phases whose length the rig decides.
+        phases: Phase -> time spent in it; ``start and end`` is what no other phase explains.
+        resolvable: Interval widths to expect and repeats that decide the plan's margin;
+            :data:`harness.analysis.planning.RESOLVABLE_COLUMNS`.
+        warnings: What would go wrong or could be better, a sentence each with the remedy.
+    """
+
+    wanted: int
+    accepted: int
+    attempts: int
+    rig_losses: int
+    expected_s: float
+    earliest_s: float
+    latest_s: float
+    phases: Mapping[str, PhaseTime]
+    resolvable: pd.DataFrame
+    warnings: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """JSON values; missing figures are null."""
+        rows = self.resolvable.astype(object).where(self.resolvable.notna(), None)
+        return {
+            **{name: getattr(self, name) for name in _PLAIN},
+            "phases": {name: asdict(phase) for name, phase in self.phases.items()},
+            "resolvable": rows.to_dict("records"),
+            "warnings": list(self.warnings),
+        }
+
+
+_PLAIN = ("wanted", "accepted", "attempts", "rig_losses", "expected_s", "earliest_s", "latest_s")
+_PHASES = {
+    "cooldown": "cooldown_s",
+    "warm-up": "warm_up_s",
+    "soak": "soak_s",
+    "window": "measured_s",
+}
+
+
+def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int = 0) -> Outlook:
+    """What the attempts of a rehearsed night say about the real one.
+
+    Args:
+        plan: The plan that was rehearsed.
+        attempts: Every attempt; columns of :data:`harness.tables.ATTEMPTS`.
+        wanted: Repeats wanted, sentinels included.
+        rig_losses: How often the simulated rig went down.
+
+    Raises:
+        ValueError: There are no attempts.
+    """
+    if attempts.empty:
+        raise ValueError("a rehearsal without attempts says nothing")
+    accepted = attempts[attempts["verdict"] == "accepted"]
+    expected_s = _night_s(attempts)
+    phases = _phases(attempts, expected_s)
+    half_s = _half_width_s(plan, attempts, phases)
+    settings = AnalysisSettings.from_plan(plan)
+    pilot = pilot_scatter(accepted, settings) if len(accepted) else {}
+    table = resolvable(plan, pilot)
+    return Outlook(
+        wanted=wanted,
+        accepted=len(accepted),
+        attempts=len(attempts),
+        rig_losses=rig_losses,
+        expected_s=expected_s,
+        earliest_s=max(float(attempts["measured_s"].sum()), expected_s - half_s),
+        latest_s=expected_s + half_s,
+        phases=phases,
+        resolvable=table,
+        warnings=(
+            *_missing(attempts, wanted),
+            *_timeouts(plan, attempts),
+            *_rejections(attempts),
+            *_profiles(plan, attempts, rig_losses),
+            *_temperatures(plan, attempts),
+            *_end_of_night(plan, expected_s, expected_s + half_s),
+            *_margin(table),
+        ),
+    )
+
+
+def _night_s(attempts: pd.DataFrame) -> float:
+    """From the first start to the last end, by the wall clock, which passes over restarts."""
+    started = attempts["started_utc"]
+    ends = started + pd.to_timedelta(attempts["duration_s"].fillna(0.0), unit="s")
+    return float((ends.max() - started.min()).total_seconds())
+
+
+def _phases(attempts: pd.DataFrame, night_s: float) -> dict[str, PhaseTime]:
+    totals = {name: float(attempts[column].fillna(0).sum()) for name, column in _PHASES.items()}
+    totals["start and end"] = max(0.0, float(attempts["duration_s"].sum()) - sum(totals.values()))
+    totals["between attempts"] = max(0.0, night_s - sum(totals.values()))
+    return {
+        name: PhaseTime(total_s, total_s / len(attempts), 100.0 * total_s / night_s if night_s else 0.0)
+        for name, total_s in totals.items()
+    }
+
+
+def _half_width_s(plan: Plan, attempts: pd.DataFrame, phases: Mapping[str, PhaseTime]) -> float:
+    lengths = attempts.groupby("cell_id")["duration_s"]
+    variance = float(lengths.var(ddof=1).mean()) if len(attempts) else math.nan
+    if math.isnan(variance):
+        variance = 0.0
+    failed = attempts[attempts["verdict"] != "accepted"]["duration_s"].dropna()
+    # failed attempts come as a Poisson process: the variance of their sum is the sum of their squares
+    chance_s = math.sqrt(len(attempts) * variance + float((failed**2).sum()))
+    quantile = NormalDist().inv_cdf(0.5 + plan.plan.confidence_pct / 200.0)
+    by_the_rig_s = sum(phases[name].total_s for name in ("cooldown", "soak", "start and end"))
+    return math.hypot(quantile * chance_s, MODEL_SHARE * by_the_rig_s)
+
+
+# -- warnings ----------------------------------------------------------------------------------------------
+
+
+def _missing(attempts: pd.DataFrame, wanted: int) -> list[str]:
+    missing = wanted - int((attempts["verdict"] == "accepted").sum())
+    if missing <= 0:
+        return []
+    return [
+        f"{missing} of {wanted} repeats were still missing at the end; "
+        "raise retries.attempts_per_repeat, or mend what the other warnings name"
+    ]
+
+
+def _timeouts(plan: Plan, attempts: pd.DataFrame) -> list[str]:
+    found = []
+    for phase, end in (("cooldown", "cooldown_end"), ("warm-up", "warm_up_end"), ("soak", "soak_end")):
+        late = attempts[attempts[end] == "timeout"]
+        if late.empty:
+            continue
+        text = f"the {phase} rule was not met in time in {len(late)} of {len(attempts)} attempts"
+        if phase == "cooldown":
+            text += _cooldown_remedy(plan, late)
+        else:
+            text += f"; ease conditions.{phase.replace('-', '_')} or lengthen its timeout_s"
+        found.append(text)
+    return found
+
+
+def _cooldown_remedy(plan: Plan, late: pd.DataFrame) -> str:
+    rule = plan.conditions.cooldown
+    reached_c, ambient_c = late["start_temp_c"].median(), late["start_ambient_temp_c"].median()
+    if rule.until_at_most_c is None or math.isnan(reached_c):
+        return "; ease conditions.cooldown or lengthen its timeout_s"
+    air = "" if math.isnan(ambient_c) else f" in air of {ambient_c:.0f} °C"
+    return (
+        f": the card comes down to about {reached_c:.0f} °C{air}, the rule asks for "
+        f"{rule.until_at_most_c:g} °C; set until_at_most_c to {math.ceil(reached_c + 1)} or use "
+        "until_above_ambient_k or or_stopped_falling"
+    )
+
+
+def _rejections(attempts: pd.DataFrame) -> list[str]:
+    rejected = attempts[attempts["verdict"] == "rejected"]
+    return [
+        f"{len(group)} of {len(attempts)} attempts were rejected for {code}, as: {group['reason'].iloc[0]}"
+        for code, group in rejected.groupby("reason_code", sort=True)
+    ]
+
+
+def _profiles(plan: Plan, attempts: pd.DataFrame, rig_losses: int) -> list[str]:
+    found = []
+    broken = attempts["verdict"].isin(["failed", "interrupted"])
+    for name, group in attempts[broken].groupby("profile", sort=True):
+        tries = int((attempts["profile"] == name).sum())
+        text = f"{len(group)} of {tries} attempts under {name} failed"
+        codes = group["reason_code"].dropna().value_counts()
+        if len(codes):
+            text += f" ({', '.join(f'{count} {code}' for code, count in codes.items())})"
+        tuned = name != plan.plan.reference
+        remedy = "give it more voltage or less clock" if tuned else "look at the titles' own log"
+        found.append(f"{text}; {remedy}")
+    if rig_losses:
+        found.append(
+            f"the rig went down {rig_losses} {'time' if rig_losses == 1 else 'times'}; let it start "
+            "again by itself and resume, or take the unstable profile out"
+        )
+    return found
+
+
+def _temperatures(plan: Plan, attempts: pd.DataFrame) -> list[str]:
+    found = []
+    limit_c, highest_c = plan.limits.core_temp_c, attempts["max_core_temp_c"].max()
+    if limit_c is not None and not math.isnan(highest_c) and highest_c > limit_c - _CLOSE_TO_LIMIT_K:
+        found.append(
+            f"the core comes to {highest_c:.0f} °C, close to limits.core_temp_c of {limit_c:g} °C, which "
+            "ends the night; cool the room or the card"
+        )
+    accepted = attempts[attempts["verdict"] == "accepted"]
+    starts_c = accepted["start_temp_c"].dropna()
+    # the first attempt starts from a cold card, whatever the rule
+    spread_k = float(starts_c.iloc[1:].max() - starts_c.iloc[1:].min()) if len(starts_c) > 2 else 0.0
+    if spread_k > _START_SPREAD_K:
+        found.append(
+            f"start temperatures differ by {spread_k:.0f} K, so repeats do not begin alike; "
+            "use conditions.cooldown.until_within_of_first_k"
+        )
+    reasons = accepted["limit_reasons"].explode().dropna().astype(str)
+    hot = reasons[reasons.str.contains("thermal|temperature")]
+    if len(hot):
+        count = hot.index.nunique()
+        found.append(
+            f"the card's temperature limit held its clock down in {count} of {len(accepted)} windows, so "
+            "the cooling is measured along with the profile; cool the room or the card"
+        )
+    return found
+
+
+def _end_of_night(plan: Plan, expected_s: float, latest_s: float) -> list[str]:
+    limit_s = plan.limits.night_ends_after_s
+    if limit_s is None or latest_s <= limit_s:
+        return []
+    sure = "will" if expected_s > limit_s else "may"
+    return [
+        f"the night {sure} be cut off: it takes about {expected_s / 3600:.1f} h, "
+        f"limits.night_ends_after_s allows {limit_s / 3600:.1f} h; resume it on another night or measure less"
+    ]
+
+
+def _margin(table: pd.DataFrame) -> list[str]:
+    """The plan's own question: speed over all titles, or of the one title that there is."""
+    if table.empty:
+        return []
+    speed = table[table["metric"].isin(["average_fps", "one_percent_low_fps", "score"])]
+    whole = speed[speed["title"].isna()]
+    weak = whole[whole["chance_of_same"] < 0.8]
+    return [str(sentence) for sentence in weak["sentence"]]
