@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import signal
 import sys
 import threading
 import time
@@ -44,6 +45,7 @@ def main(arguments: list[str] | None = None) -> int:
     stopped = threading.Event()
     if args.until_input_ends:
         threading.Thread(target=_wait_for_end_of_input, args=(stopped,), daemon=True).start()
+    _stop_on_request(stopped)
     threads = options.threads or allowed_processors()
     try:
         renderer = open_renderer(options, threads)
@@ -119,6 +121,13 @@ def _draw(
             break
     log.writelines(lines)
     return count, last_s - start_s
+
+
+def _stop_on_request(stopped: threading.Event) -> None:
+    """End in order, with the whole frame log written, at Ctrl-C and at the system's request to end."""
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: stopped.set())
 
 
 def _wait_for_end_of_input(stopped: threading.Event) -> None:

@@ -76,6 +76,26 @@ def test_a_scene_runs_until_it_is_stopped_and_then_ends_by_itself(tmp_path: Path
         assert next(csv.reader(file)) == ["frame", "pass", "end_s", "frametime_ms", "gpu_ms"]
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="a signal to one process is POSIX")
+def test_a_scene_that_is_asked_to_end_by_the_system_writes_its_whole_log(tmp_path: Path) -> None:
+    words = ["--scene", "slow-tide", "--resolution", "64x36"]
+    scene = subprocess.Popen(
+        [sys.executable, "-u", "-m", "harness_plugins.scene", *words],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert scene.stdout is not None
+    assert scene.stdout.readline().startswith("ready")
+    time.sleep(0.2)
+    scene.terminate()
+    last = scene.stdout.read().splitlines()[-1]
+    scene.stdout.close()
+    assert scene.wait() == 0
+    with (tmp_path / "frames.csv").open() as file:
+        assert last.startswith(f"done {len(list(csv.DictReader(file)))} frames")
+
+
 def test_a_scene_whose_harness_was_killed_ends_too(tmp_path: Path) -> None:
     program = (
         "import sys; sys.path.insert(0, 'tests/plugins/scene')\n"
