@@ -42,8 +42,22 @@ PHASE_B = Role("phase-b", "#e6e1d3", "#282f34")
 PHASE_C = Role("phase-c", "#ddeaf0", "#1c303a")
 ALERT = Role("alert", "#a3231f", "#ff9b8e")
 
-#: Profiles in plan order; the reference takes the first. Beyond eight the list starts again with other marks.
+GOOD = Role("good", "#007a5c", "#3fcfa4")
+
+#: Profiles in plan order; the reference takes the first. Chosen for the distance between any two as seen
+#: with each kind of colour blindness (CAM02-UCS, at least 14). Beyond eight the list starts again, with
+#: other marks.
 PROFILE_ROLES: tuple[Role, ...] = (
+    Role("p0", "#2b3136", "#dfe3e4"),
+    Role("p1", "#0067a8", "#62b5f0"),
+    Role("p2", "#c96a00", "#b47002"),
+    Role("p3", "#9e016c", "#f32989"),
+    Role("p4", "#7b4a2d", "#f0b66e"),
+    Role("p5", "#1e87f5", "#4f76de"),
+    Role("p6", "#668f60", "#a1ffb6"),
+    Role("p7", "#a96d8a", "#b683ae"),
+)
+ROLES: tuple[Role, ...] = (
     Role("p0", "#2b3136", "#dfe3e4"),
     Role("p1", "#0067a8", "#62b5f0"),
     Role("p2", "#bf4f00", "#ff9c50"),
