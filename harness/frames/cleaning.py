@@ -32,6 +32,7 @@ LAST = "last row: its end is not in the log"
 AFTERDAMAGE = "frame time spans an unreadable row"
 NOT_SHOWN = "not shown; its time counts to the next frame"
 GENERATED = "interpolated; its time counts to the next frame"
+LARGEST = 2.0**62  # beyond any clock in any unit, and small enough to be added up
 DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
 
 
@@ -158,7 +159,7 @@ class Cleaner:
         if places is not None:
             values = values[places]
         if self._origin is None:
-            usable = np.isfinite(values)
+            usable = (values >= -LARGEST) & (values <= LARGEST)
             if faults is not None:
                 usable &= faults == 0
             if not usable.any():
@@ -189,8 +190,10 @@ class Cleaner:
                 if code and (faults == code).any()
             ]
         for values in (interval_ms, time):
-            if values is not None and not math.isfinite(float(values.sum())):
-                reasons.append((NOT_FINITE, ~np.isfinite(values)))
+            if values is None or not len(values):
+                continue
+            if not (float(values.min()) >= -LARGEST and float(values.max()) <= LARGEST):  # NaN fails both
+                reasons.append((NOT_FINITE, ~(np.abs(values) <= LARGEST)))
         if interval_ms is not None and interval_ms.size and not float(interval_ms.min()) >= 0:
             reasons.append((NEGATIVE, interval_ms < 0))
         if not reasons:

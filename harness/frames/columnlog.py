@@ -49,7 +49,7 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
                     numbers,
                     batch.num_rows,
                 )
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, ValueError, OverflowError, KeyError, pa.ArrowException) as error:
         raise FrameLogError(
             f"{path}: not readable as Parquet ({error}); "
             "the file is damaged or was not closed, write it again"

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from harness import tables
 from harness.errors import FrameLogError
-from harness.frames.cleaning import CleanBatch, Cleaner
+from harness.frames.cleaning import LARGEST, CleanBatch, Cleaner
 from harness.frames.columnlog import jsonl_rows, parquet_rows
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
@@ -125,7 +125,7 @@ def _one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:
     """Sort the rows by time, or keep one run; also how many rows that leaves out."""
     assert mapping.time_column is not None
     time = rows.columns[mapping.time_column].to_numpy(zero_copy_only=False)
-    usable = np.isfinite(time)
+    usable = (time >= -LARGEST) & (time <= LARGEST)
     if rows.faults is not None:
         usable &= rows.faults == 0
     places = np.flatnonzero(usable)
@@ -133,7 +133,7 @@ def _one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:
         order = np.arange(rows.count)
         order[places] = places[np.argsort(time[places], kind="stable")]
         return pick_rows(rows, order), 0
-    jumps = places[1:][np.diff(time[places]) < 0]
+    jumps = places[1:][time[places][1:] < time[places][:-1]]
     if not len(jumps):
         return rows, 0
     first, last = (

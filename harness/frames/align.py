@@ -1,0 +1,197 @@
+"""Ties a frame log's clock to the rig's: by markers, or by how the load of the card follows the frames.
+
+The result is an offset (log time + offset = rig time) with a standard uncertainty, both stored with the
+attempt. Where neither method can tell, it says so; a guess is never passed off as a measurement.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_GRID_S = 0.02
+_SMOOTH_S = 0.5
+_LEAST_CORRELATION = 0.5
+_LEAST_OVERLAP_S = 5.0
+_RIVAL_SHARE = 0.9
+_RIVAL_DISTANCE_S = 2.0
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """An offset between two clocks.
+
+    Attributes:
+        offset_s: Log time + this = rig time.
+        uncertainty_ms: Standard uncertainty of the offset, ms.
+        method: What it was found by.
+        agreement: Correlation at the offset, or 1 for markers.
+    """
+
+    offset_s: float
+    uncertainty_ms: float
+    method: Literal["markers", "load"]
+    agreement: float
+
+
+def align_by_markers(log_t_s: Floats, rig_t_s: Floats, resolution_s: float = 0.0) -> Alignment:
+    """Offset from events that both clocks saw: the mean of their differences.
+
+    Uncertainty: ``sqrt(s²/n + r²/12)`` with the differences' sample standard deviation ``s`` and the
+    markers' time resolution ``r`` (rectangular; JCGM 100:2008, 4.3.7). A single marker has no scatter to
+    show, so its uncertainty is the resolution's alone.
+
+    Args:
+        log_t_s: Times of the markers in the log, s.
+        rig_t_s: Times of the same markers on the rig's clock, s; same order and number.
+        resolution_s: Coarsest step of the two clocks' readings of a marker, s.
+    Raises:
+        ValueError: No markers, unequal numbers, or numbers that are not finite.
+    """
+    if len(log_t_s) != len(rig_t_s) or not len(log_t_s):
+        raise ValueError(
+            f"markers must come in pairs, got {len(log_t_s)} in the log and {len(rig_t_s)} on the rig"
+        )
+    differences = np.asarray(rig_t_s, float) - np.asarray(log_t_s, float)
+    if not np.isfinite(differences).all():
+        raise ValueError("marker times must be finite")
+    n = len(differences)
+    scatter = float(np.var(differences, ddof=1)) / n if n > 1 else 0.0
+    return Alignment(
+        float(np.mean(differences)), 1e3 * math.sqrt(scatter + resolution_s**2 / 12), "markers", 1.0
+    )
+
+
+def align_by_load(
+    log_t_s: Floats,
+    frametime_ms: Floats,
+    rig_t_s: Floats,
+    load: Floats,
+    *,
+    least_offset_s: float,
+    most_offset_s: float,
+) -> Alignment | None:
+    """Offset at which the load (or power) of the card follows the frames best, by cross-correlation.
+
+    Both series are put on a grid of 20 ms and smoothed over 0.5 s, as a load reading is an average itself:
+    the frames as the share of time in which frames were produced and as frame rate, whichever agrees
+    better. The offset is the maximum of the absolute correlation coefficient over the offsets allowed,
+    refined by a parabola through its neighbours; offsets under which fewer than 5 s overlap don't count.
+
+    Uncertainty: half the width of the peak within which the correlation is not worse than at the peak by
+    one standard error of a correlation (Fisher's z, ``1/sqrt(m-3)`` with ``m`` independent half-seconds),
+    taken as a rectangular distribution, and never less than the grid's.
+
+    Args:
+        log_t_s: End of each frame in log time, s.
+        frametime_ms: Frame times, ms.
+        rig_t_s: Times of the load samples on the rig's clock, s, rising.
+        load: Load or power at these times; NaN where missing.
+        least_offset_s: Smallest offset that can be, s.
+        most_offset_s: Largest, s.
+    Returns:
+        None where the load shows no pattern, the best correlation is below 0.5, a rival peak elsewhere is
+        nearly as high (a periodic scene), or the peak lies at the edge of what can be.
+    """
+    usable = np.isfinite(load)
+    rig_t_s, load = rig_t_s[usable], load[usable]
+    if len(log_t_s) < 20 or len(rig_t_s) < 20:
+        return None
+    offsets_s = np.arange(least_offset_s, most_offset_s + _GRID_S / 2, _GRID_S)
+    best: tuple[float, Floats] | None = None
+    for frames in _frame_series(log_t_s, frametime_ms):
+        correlation = _correlations(frames, _load_series(rig_t_s, load), offsets_s)
+        peak = float(np.nanmax(np.abs(correlation), initial=0.0))
+        if best is None or peak > best[0]:
+            best = peak, np.abs(correlation)
+    assert best is not None
+    peak, strength = best
+    if peak < _LEAST_CORRELATION:
+        return None
+    place = int(np.nanargmax(strength))
+    if place in (0, len(strength) - 1):
+        return None
+    away = np.abs(offsets_s - offsets_s[place]) > _RIVAL_DISTANCE_S
+    if away.any() and float(np.nanmax(strength[away], initial=0.0)) > _RIVAL_SHARE * peak:
+        return None
+    overlap_s = min(float(log_t_s[-1] - log_t_s[0]), float(rig_t_s[-1] - rig_t_s[0]))
+    independent = max(4.0, overlap_s / _SMOOTH_S)
+    worst = math.tanh(math.atanh(min(peak, 1 - 1e-9)) - 1 / math.sqrt(independent - 3))
+    low = place
+    while low > 0 and strength[low - 1] >= worst:
+        low -= 1
+    high = place
+    while high < len(strength) - 1 and strength[high + 1] >= worst:
+        high += 1
+    half_width_s = max(_GRID_S, (offsets_s[high] - offsets_s[low]) / 2)
+    return Alignment(
+        float(offsets_s[place] + _GRID_S * _vertex(strength[place - 1 : place + 2])),
+        1e3 * float(half_width_s) / math.sqrt(3),
+        "load",
+        peak,
+    )
+
+
+@dataclass(frozen=True)
+class _Series:
+    """Values on the grid from ``start_s`` on."""
+
+    start_s: float
+    values: Floats
+
+
+def _frame_series(log_t_s: Floats, frametime_ms: Floats) -> list[_Series]:
+    """Frame rate, and frame time, as the load may follow either."""
+    start_s = float(log_t_s[0])
+    grid = np.arange(start_s, float(log_t_s[-1]), _GRID_S)
+    if len(grid) < 3:
+        return []
+    done = np.interp(grid, log_t_s, np.arange(len(log_t_s), dtype=float))
+    rate = _smooth(np.diff(done, append=done[-1:]) / _GRID_S)
+    length = _smooth(np.interp(grid, log_t_s, frametime_ms))
+    return [_Series(start_s, rate), _Series(start_s, length)]
+
+
+def _load_series(rig_t_s: Floats, load: Floats) -> _Series:
+    grid = np.arange(float(rig_t_s[0]), float(rig_t_s[-1]), _GRID_S)
+    return _Series(float(rig_t_s[0]), _smooth(np.interp(grid, rig_t_s, load)))
+
+
+def _smooth(values: Floats) -> Floats:
+    width = max(1, min(len(values), round(_SMOOTH_S / _GRID_S)))
+    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
+    sums = np.cumsum(np.concatenate(([0.0], padded)))
+    smoothed: Floats = (sums[width:] - sums[:-width]) / width
+    return smoothed
+
+
+def _correlations(frames: _Series, load: _Series, offsets_s: Floats) -> Floats:
+    """Pearson's correlation of what overlaps, for each offset; NaN where too little does or one is flat."""
+    least = round(_LEAST_OVERLAP_S / _GRID_S)
+    x, y = frames.values, load.values
+    found = np.full(len(offsets_s), np.nan)
+    for i, offset_s in enumerate(offsets_s):
+        shift = round((frames.start_s + offset_s - load.start_s) / _GRID_S)
+        begin, end = max(0, -shift), min(len(x), len(y) - shift)
+        if end - begin < least:
+            continue
+        one, other = x[begin:end], y[begin + shift : end + shift]
+        spread = float(one.std() * other.std())
+        if spread > 1e-12 * max(1.0, abs(float(one.mean() * other.mean()))):
+            found[i] = float(((one - one.mean()) * (other - other.mean())).mean()) / spread
+    return found
+
+
+def _vertex(three: Floats) -> float:
+    """Vertex of the parabola through three values, in steps from the middle one, within half a step."""
+    left, middle, right = (float(v) for v in three)
+    curvature = left - 2 * middle + right
+    if not math.isfinite(curvature) or curvature >= 0:
+        return 0.0
+    return min(0.5, max(-0.5, 0.5 * (left - right) / curvature))
