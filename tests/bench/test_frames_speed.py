@@ -33,9 +33,9 @@ path = sys.argv[1]
 FOOT = """
 def peak_mib():
     try:
-        import resource
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    except ImportError:
+        with open("/proc/self/status") as file:  # getrusage would show the parent's peak
+            return next(int(line.split()[1]) / 1024 for line in file if line.startswith("VmHWM"))
+    except OSError:
         import psutil
         return psutil.Process().memory_info().peak_wset / 2**20
 before_mib = peak_mib()
@@ -113,7 +113,7 @@ def measure(work: str, path) -> dict:
     done = subprocess.run(
         [sys.executable, "-c", HEAD + work + FOOT, str(path)], capture_output=True, text=True, check=True
     )
-    return json.loads(done.stdout)
+    return json.loads(done.stdout.splitlines()[-1])
 
 
 def compare(ours: str, baselines: dict[str, str], path, rounds: int = ROUNDS):
