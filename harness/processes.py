@@ -88,6 +88,8 @@ class TitleProcess:
     ) -> None:
         self._clock = clock
         self._output_path = output_path
+        self._affinity, self._priority = affinity, priority
+        self._started_at_s = time.time()
         self._mark = f"{uuid.uuid4().hex}/{os.getpid()}/{psutil.Process().create_time():.2f}"
         self._seen: dict[int, psutil.Process] = {}
         _TITLES.add(self)
@@ -143,6 +145,24 @@ class TitleProcess:
         self._seen.update(found)
         return [p for p in found.values() if _is_alive(p)]
 
+    def adopt(self, name: str) -> psutil.Process | None:
+        """Make a program of that name part of the tree: for a launcher that has a service start the title.
+
+        It must have been started after the launcher; it gets the same processors and priority from now on.
+        Looks through all processes of the machine: some milliseconds.
+
+        Returns:
+            The process; None while there is none.
+        """
+        for process in psutil.process_iter(["name", "create_time"]):
+            known = process.info
+            if known["name"] == name and (known["create_time"] or 0) >= self._started_at_s - 1.0:
+                with contextlib.suppress(OSError, ValueError, *_GONE):
+                    _settle(process.pid, self._affinity, self._priority, inherited=False)
+                self._seen[process.pid] = process
+                return process
+        return None
+
     def last_sign_s(self, watched: Iterable[Path] = ()) -> float:
         """Clock time at which the output or a watched file last grew or the tree last used CPU time.
 
@@ -194,7 +214,9 @@ class TitleProcess:
             import signal
 
             with contextlib.suppress(OSError):
-                self._popen.send_signal(signal.CTRL_BREAK_EVENT)
+                self._popen.send_signal(signal.CTRL_BREAK_EVENT)  # to a console program
+            # Without /F it asks the windows of the program to close.
+            subprocess.run(["taskkill", "/PID", str(self.pid), "/T"], capture_output=True, check=False)
         else:
             self._popen.terminate()
 
@@ -311,7 +333,7 @@ def _spawn(
 
 @contextlib.contextmanager
 def _thread_affinity(affinity: Sequence[int] | None) -> Iterator[None]:
-    if affinity is None or not hasattr(os, "sched_setaffinity"):
+    if sys.platform != "linux" or affinity is None:
         yield
         return
     before = os.sched_getaffinity(0)
@@ -322,12 +344,14 @@ def _thread_affinity(affinity: Sequence[int] | None) -> Iterator[None]:
         os.sched_setaffinity(0, before)
 
 
-def _settle(pid: int, affinity: Sequence[int] | None, priority: Priority) -> None:
-    """What can't be inherited: affinity on Windows, priority on Unix (each thread by itself, on Linux)."""
+def _settle(pid: int, affinity: Sequence[int] | None, priority: Priority, *, inherited: bool = True) -> None:
+    """What a child does not get at its start: affinity on Windows, priority on Unix (Linux: each thread)."""
     process = psutil.Process(pid)
+    if affinity is not None and (sys.platform == "win32" or not inherited):
+        process.cpu_affinity(list(affinity))
     if sys.platform == "win32":
-        if affinity is not None:
-            process.cpu_affinity(list(affinity))
+        if not inherited:
+            process.nice(windows_priority_class(priority))
     elif priority != "normal":
         process.nice(NICENESS[priority])
         if sys.platform == "linux":

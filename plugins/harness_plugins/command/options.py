@@ -59,6 +59,11 @@ class CommandOptions(BaseModel):
     )
     working_folder: str | None = Field(None, description="its working folder; default: the attempt's own")
     values: dict[str, Value] = Field(default_factory=dict, description="what stands for {name} elsewhere")
+    process_name: str | None = Field(
+        None,
+        min_length=1,
+        description="name of the title's own program, where the command only asks a running launcher for it",
+    )
     watch_file: str | None = Field(
         None,
         description="log file of the title, relative to its working folder, that is read for patterns too",

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+import psutil
+
 from harness.clock import Clock
 from harness.errors import FrameLogError, WorkloadFailed
 from harness.lines import LineFollower
@@ -30,6 +32,8 @@ class CommandWorkload:
         self._watched: list[Path] = []
         self._followers: list[LineFollower] = []
         self._started_s = 0.0
+        self._title: psutil.Process | None = None
+        self._looked_s = -1e9
         self._ready_s: float | None = None
         self._finished = False
         self._failure: str | None = None
@@ -86,9 +90,11 @@ class CommandWorkload:
         if process is None:
             return WorkloadState(running=False, ready=False, failure="the title was not started")
         exit_code = process.exit_code()
-        # A launcher may end with success while the title that it started goes on.
-        running = exit_code is None or (exit_code in options.ok_exit_codes and process.alive())
         now_s = self._clock.now_s()
+        self._look_for_title(process, now_s)
+        # A launcher may end with success while the title that it started goes on, or is still to come.
+        awaited = options.process_name is not None and self._title is None
+        running = exit_code is None or (exit_code in options.ok_exit_codes and (awaited or process.alive()))
         for follower in self._followers:
             for line in follower.new_lines(ended=not running):
                 self._take(line, now_s)
@@ -107,6 +113,12 @@ class CommandWorkload:
             last_sign_s=process.last_sign_s(self._watched),
             failure=self._failure,
         )
+
+    def _look_for_title(self, process: TitleProcess, now_s: float) -> None:
+        name = self._options.process_name
+        if name is not None and self._title is None and now_s - self._looked_s >= 0.5:
+            self._looked_s = now_s
+            self._title = process.adopt(name)
 
     def _is_ready_by_time(self, now_s: float) -> bool:
         options = self._options
@@ -140,6 +152,8 @@ class CommandWorkload:
         self._failure = f"the title ended with {how} after {now_s - self._started_s:.1f} s: {tail}"
 
     def process_id(self) -> int | None:
+        if self._title is not None:
+            return self._title.pid
         return None if self._process is None else self._process.pid
 
     def stop(self, grace_s: float) -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -203,6 +204,26 @@ def test_a_title_whose_launcher_left_is_still_watched_and_ended(run: Make) -> No
     child = psutil.Process(int(workload._score or 0))
     workload.stop(0.2)
     assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="builds its title from a POSIX program")
+def test_a_title_that_a_running_launcher_starts_is_found_by_its_name(run: Make, tmp_path: Path) -> None:
+    title = tmp_path / "harbour-demo"
+    shutil.copy(shutil.which("sleep") or "", title)
+    # An empty environment and a session of its own: nothing ties the title to the command.
+    program = (
+        "import subprocess, time; time.sleep(0.2)\n"
+        f"subprocess.Popen([{str(title)!r}, '600'], env={{}}, start_new_session=True)"
+    )
+    workload = run(program, process_name="harbour-demo", launch={"priority": "low"})
+    poll_until(workload, lambda s: s.exit_code == 0)
+    state = poll_until(workload, lambda s: workload._title is not None)
+    assert (state.running, state.finished) == (True, False)
+    found = psutil.Process(workload.process_id())
+    assert (found.name(), found.nice()) == ("harbour-demo", 15)
+    workload.stop(0.5)
+    assert not found.is_running() or found.status() == psutil.STATUS_ZOMBIE
+    assert not workload.poll().running
 
 
 def test_the_title_gets_environment_values_and_its_folder(run: Make, tmp_path: Path) -> None:
