@@ -15,6 +15,7 @@ from harness.analysis import AnalysisSettings
 from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
 from harness.commands.conclude import conclude
+from harness.commands.outlook import make_room, print_outlook
 from harness.commands.signals import stop_on_signals
 from harness.commands.unattended import add_supervised_option, run_supervised
 from harness.engine.campaign import (
@@ -34,7 +35,8 @@ from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
-from harness.rehearse import through_losses
+from harness.rehearse import Outlook, outlook, through_losses
+from harness.report.folder import read_campaign
 from harness.rig import Rig
 from harness.supervise.boot import campaign_is_over
 from harness.supervise.notify import Notifier
@@ -120,10 +122,11 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     if rig is None:
         raise PluginError("no installed plugin offers a rehearsal; reinstall levelrig")
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
+    make_room(folder)
     result, losses = through_losses(rig, lambda rig: _night(plan, arguments, rig, folder, RunOptions()))
-    if losses and not arguments.json:
-        console().print(f"the simulated rig went down {losses} times and the night went on")
-    return _end(result, arguments)
+    attempts = read_campaign(folder).attempts
+    seen = outlook(plan, attempts, wanted=result.wanted, rig_losses=losses) if len(attempts) else None
+    return _end(result, arguments, seen)
 
 
 def _assumptions(path: Path) -> dict[str, Any]:
@@ -182,7 +185,7 @@ def adaptive_rule(plan: Plan) -> WantedCells:
     return wanted
 
 
-def _end(result: CampaignResult, arguments: argparse.Namespace) -> int:
+def _end(result: CampaignResult, arguments: argparse.Namespace, seen: Outlook | None = None) -> int:
     conclusion = conclude(result.folder)
     if arguments.json:
         print_json(
@@ -193,8 +196,11 @@ def _end(result: CampaignResult, arguments: argparse.Namespace) -> int:
                 "accepted": result.accepted,
                 "wanted": result.wanted,
                 **conclusion.as_json(),
+                **({} if seen is None else {"outlook": seen.as_json()}),
             }
         )
-    else:
-        conclusion.print(console(), result.reason)
+        return result.exit_code
+    conclusion.print(console(), result.reason)
+    if seen is not None:
+        print_outlook(console(), seen)
     return result.exit_code

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from rich.console import Console
 from rich.text import Text
 
@@ -31,17 +33,17 @@ _HUGE = 11
 
 @dataclass(frozen=True)
 class Conclusion:
-    """An analysis and the files of its report."""
+    """An analysis, the files of its report, and what was unusual in accepted repeats (a sentence each)."""
 
-    folder: Path
     analysis: Analysis
     files: ReportFiles
+    marks: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
         """For ``--json``."""
         return {
             "answer": self.analysis.answer,
-            "warnings": list(self.analysis.warnings),
+            "warnings": [*self.analysis.warnings, *self.marks],
             "cells": records(self.analysis.cells),
             "comparisons": records(self.analysis.comparisons),
             "overall": records(self.analysis.overall),
@@ -56,7 +58,7 @@ class Conclusion:
             reference = self.analysis.settings.reference
             print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
             out.print()
-        for warning in self.analysis.warnings:
+        for warning in (*self.analysis.warnings, *self.marks):
             out.print(Text(f"note: {warning}", style="yellow"))
         if ended is not None:
             out.print(Text(f"ended: {ended}"))
@@ -68,7 +70,19 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     """Analyse a campaign folder's dataset by its own plan and write its report. Raises StoreError."""
     campaign = read_campaign(folder)
     analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
-    return Conclusion(folder, analysis, write_report(folder, analysis=analysis, charts=charts))
+    files = write_report(folder, analysis=analysis, charts=charts)
+    return Conclusion(analysis, files, _marks(campaign.repeats))
+
+
+def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:
+    """How many accepted repeats carry which mark."""
+    marked = Counter(
+        code for marks in repeats["marks"] for code in {mark.partition(":")[0] for mark in marks}
+    )
+    return tuple(
+        f"{count} of {len(repeats)} accepted repeats are marked {code}; the report has the details"
+        for code, count in marked.most_common()
+    )
 
 
 def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:

@@ -33,7 +33,7 @@ def register(commands: Any) -> None:
         "explain",
         _explain,
         summary="show the chain behind a published number: repeats, artifacts with hashes, plan",
-        example="levelrig explain campaigns/first-night N12",
+        example="levelrig explain campaigns/first-night cell/slow-tide.default.two-threads/average_fps",
     )
     chain.add_argument("folder", type=Path, help="campaign folder with its report")
     chain.add_argument("number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it")
