@@ -90,7 +90,7 @@ class TitleProcess:
         self._output_path = output_path
         self._affinity, self._priority = affinity, priority
         self._started_at_s = time.time()
-        self._mark = f"{uuid.uuid4().hex}/{os.getpid()}/{psutil.Process().create_time():.2f}"
+        self._mark = new_mark()
         self._seen: dict[int, psutil.Process] = {}
         _TITLES.add(self)
         self._cpu_time_s = 0.0
@@ -219,6 +219,11 @@ class TitleProcess:
             subprocess.run(["taskkill", "/PID", str(self.pid), "/T"], capture_output=True, check=False)
         else:
             self._popen.terminate()
+
+
+def new_mark() -> str:
+    """Value of the variable :data:`MARK` for one more program of this harness: its run, and who owns it."""
+    return f"{uuid.uuid4().hex}/{os.getpid()}/{psutil.Process().create_time():.2f}"
 
 
 def own_processes() -> list[psutil.Process]:

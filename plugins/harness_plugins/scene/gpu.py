@@ -17,8 +17,9 @@ import numpy as np
 from harness_plugins.scene.cpu import Picture
 from harness_plugins.scene.options import SceneOptions, parse_resolution
 
-#: A single frame longer than this makes some drivers reset the card.
-LONGEST_FRAME_S = 1.0
+#: Longest usual frame on a card. The heaviest ones take up to 6.4 times as long, and some systems reset a card
+#: that works on one task for 2 s (common practice, no source).
+LONGEST_FRAME_S = 0.25
 _LEAD_IN_FRAMES = 4
 _FORMAT = "rgba8unorm"
 _FINE = 3
@@ -153,10 +154,10 @@ class GpuRenderer:
             self._submit(number, self._options.load)
             self._finish()
             took_s = time.perf_counter() - started_s
-            if number and took_s > LONGEST_FRAME_S:
+            if number and took_s > LONGEST_FRAME_S and not is_software(self._adapter):
                 raise RuntimeError(
-                    f"one frame takes {took_s:.1f} s, and a driver may reset a card that works on one frame "
-                    f"for over {LONGEST_FRAME_S:.0f} s; lower load or resolution"
+                    f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card for "
+                    "hung and reset it; lower load or resolution"
                 )
         self._submit(0, self._options.load)  # so that the first frame that counts has one before it
 

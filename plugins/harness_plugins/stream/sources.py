@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import sys
 import threading
@@ -16,6 +17,7 @@ import psutil
 from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.lines import LineFollower
+from harness.processes import MARK, end_orphans, new_mark
 
 _LONGEST_QUEUE = 10_000
 
@@ -52,6 +54,7 @@ class ProgramSource:
         self._last_words = ""
         self._started_s = 0.0
         self._closed = False
+        end_orphans()  # one that a killed harness left may hold the instrument
         self._start()
 
     def _start(self) -> None:
@@ -66,6 +69,10 @@ class ProgramSource:
                 encoding="utf-8",
                 errors="replace",
                 bufsize=1,
+                env={
+                    **os.environ,
+                    MARK: new_mark(),
+                },  # so that the next start ends it if this harness is killed
                 start_new_session=sys.platform != "win32",
             )
         except OSError as error:
