@@ -223,7 +223,7 @@ class TitleProcess:
 
 def new_mark() -> str:
     """Value of the variable :data:`MARK` for one more program of this harness: its run, and who owns it."""
-    return f"{uuid.uuid4().hex}/{os.getpid()}/{psutil.Process().create_time():.2f}"
+    return f"{uuid.uuid4().hex}/{os.getpid()}/{_birth_s(psutil.Process()):.2f}"
 
 
 def own_processes() -> list[psutil.Process]:
@@ -263,11 +263,20 @@ def end_orphans() -> list[str]:
 def _owner_lives(owner: str) -> bool:
     pid, _, created_s = owner.partition("/")
     try:
-        return abs(psutil.Process(int(pid)).create_time() - float(created_s)) < 1.0
+        return abs(_birth_s(psutil.Process(int(pid))) - float(created_s)) < 1.0
     except (ValueError, psutil.NoSuchProcess):
         return False
     except psutil.AccessDenied:
         return True
+
+
+def _birth_s(process: psutil.Process) -> float:
+    """When a process was started, on a scale that a set clock does not move.
+
+    Linux counts from the boot, and psutil adds the time of the boot, which moves when the clock is set;
+    Windows notes the wall-clock time once.
+    """
+    return process.create_time() - (psutil.boot_time() if sys.platform == "linux" else 0.0)
 
 
 def _marked() -> list[psutil.Process]:

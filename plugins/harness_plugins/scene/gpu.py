@@ -17,8 +17,8 @@ import numpy as np
 from harness_plugins.scene.cpu import Picture
 from harness_plugins.scene.options import SceneOptions, parse_resolution
 
-#: Longest usual frame on a card. The heaviest ones take up to 6.4 times as long, and some systems reset a card
-#: that works on one task for 2 s (common practice, no source).
+#: Longest usual frame on a card. The heaviest ones take up to 6.4 times as long, and some systems reset a
+#: card that works on one task for 2 s (common practice, no source).
 LONGEST_FRAME_S = 0.25
 _LEAD_IN_FRAMES = 4
 _FORMAT = "rgba8unorm"
@@ -156,8 +156,8 @@ class GpuRenderer:
             took_s = time.perf_counter() - started_s
             if number and took_s > LONGEST_FRAME_S and not is_software(self._adapter):
                 raise RuntimeError(
-                    f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card for "
-                    "hung and reset it; lower load or resolution"
+                    f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card "
+                    "for hung and reset it; lower load or resolution"
                 )
         self._submit(0, self._options.load)  # so that the first frame that counts has one before it
 
