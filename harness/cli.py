@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 
 from harness import __version__, log
-from harness.commands import campaign, card, evidence, planning, publish, unattended
+from harness.commands import campaign, card, evidence, gather, planning, publish, unattended
 from harness.errors import HarnessError, Interrupted
 from harness.terminal import console
 
@@ -29,7 +29,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"levelrig {__version__}")
     parser.add_argument("--verbose", action="store_true", help="print the structured log to standard error")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in (planning, campaign, evidence, publish, card, unattended):
+    for module in (planning, campaign, evidence, gather, publish, card, unattended):
         module.register(commands)
     return parser
 

@@ -1,0 +1,147 @@
+"""``analyse``: comparison tables from any number of campaigns, or from Parquet files of any origin."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.commands import add_command, print_json
+from harness.commands.conclude import closing_table
+from harness.errors import FrameLogError, PlanError, Problem, StoreError
+from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats
+from harness.frames.mapping import ColumnMapping
+from harness.plan.schema import Plan
+from harness.terminal import console, print_table
+
+_TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance")
+
+
+def register(commands: Any) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands,
+        "analyse",
+        _analyse,
+        summary="comparison tables from one or many campaigns, or from Parquet files of any origin",
+        example="levelrig analyse nights/2031 nights/2032 --reference factory --into years",
+        reports=True,
+    )
+    parser.add_argument(
+        "folders", nargs="+", type=Path, metavar="FOLDER", help="folders, searched at any depth"
+    )
+    parser.add_argument("--reference", help="profile to compare with; default: the one that the plans name")
+    parser.add_argument("--margin-pct", type=float, help="difference that counts as none, in %%")
+    parser.add_argument("--question", help="the question that the closing sentence answers")
+    parser.add_argument(
+        "--mapping",
+        type=Path,
+        metavar="FILE",
+        help="TOML with the keys of a frame_log table, for files of frames",
+    )
+    parser.add_argument(
+        "--layout", help="where paths of files of frames name the repeat, as '{title}/{profile}/{repeat}'"
+    )
+    parser.add_argument(
+        "--into", type=Path, metavar="FOLDER", help="write all tables there, as Parquet and CSV"
+    )
+
+
+def _analyse(arguments: argparse.Namespace) -> int:
+    found = collect_repeats(arguments.folders, mapping=_mapping(arguments.mapping), layout=arguments.layout)
+    analysis = analyse(found.repeats.to_pandas(), _settings(arguments, found))
+    if arguments.into is not None:
+        _write(arguments.into, found, analysis)
+    if arguments.json:
+        print_json(
+            {
+                "sources": list(found.sources),
+                "left_out": {str(path): reason for path, reason in found.left_out.items()},
+                "attempts": found.repeats.num_rows,
+                "answer": analysis.answer,
+                "warnings": list(analysis.warnings),
+                "comparisons": analysis.comparisons.astype(object)
+                .where(analysis.comparisons.notna(), None)
+                .to_dict("records"),
+            }
+        )
+        return 0
+    out = console()
+    for line in found.sources:
+        out.print(line, markup=False, soft_wrap=True)
+    for path, reason in found.left_out.items():
+        out.print(f"left out: {path}: {reason}", style="yellow", markup=False, soft_wrap=True)
+    columns, rows = closing_table(analysis)
+    if rows:
+        reference = analysis.settings.reference
+        print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
+    for warning in analysis.warnings:
+        out.print(f"note: {warning}", style="yellow", markup=False)
+    out.print(analysis.answer, style="bold", markup=False)
+    if arguments.into is not None:
+        out.print(f"tables: {arguments.into}", markup=False)
+    return 0
+
+
+def _mapping(path: Path | None) -> ColumnMapping:
+    if path is None:
+        return OWN_FRAMES
+    try:
+        keys = tomllib.loads(path.read_text(encoding="utf-8"))
+        return ColumnMapping.model_validate({k: v for k, v in keys.items() if k not in ("path", "reader")})
+    except (OSError, tomllib.TOMLDecodeError, ValidationError) as error:
+        raise FrameLogError(f"{path}: no mapping ({error}); 'levelrig map FILE' proposes one") from error
+
+
+def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSettings:
+    """The first plan's settings, where there is one; what the command line says goes first."""
+    profiles = sorted(set(found.repeats["profile"].to_pylist()))
+    plan = _first_plan(found)
+    reference = arguments.reference or (plan.plan.reference if plan is not None else None)
+    if reference is None or reference not in profiles:
+        raise PlanError(
+            "analyse",
+            [
+                Problem(
+                    "--reference",
+                    f"{reference!r} is no profile here" if reference else "nothing says what to compare with",
+                    f"give one of: {', '.join(profiles)}",
+                )
+            ],
+        )
+    base = AnalysisSettings.from_plan(plan) if plan is not None else AnalysisSettings(reference=reference)
+    changes: dict[str, Any] = {"reference": reference}
+    if arguments.margin_pct is not None:
+        changes["margin_pct"] = arguments.margin_pct
+    if arguments.question is not None:
+        changes["question"] = arguments.question
+    return dataclasses.replace(base, **changes)
+
+
+def _first_plan(found: Collection) -> Plan | None:
+    if not found.plans:
+        return None
+    path = found.plans[0]
+    try:
+        return Plan.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except (OSError, tomllib.TOMLDecodeError, ValidationError) as error:
+        raise StoreError(
+            f"{path}: the campaign's plan can't be read ({error}); see 'levelrig verify'"
+        ) from error
+
+
+def _write(folder: Path, found: Collection, analysis: Analysis) -> None:
+    """The tables as Parquet and CSV."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        tables = {name: getattr(analysis, name) for name in _TABLES}
+        for name, frame in {"attempts": found.repeats.to_pandas(), **tables}.items():
+            frame.to_parquet(folder / f"{name}.parquet", index=False)
+            frame.to_csv(folder / f"{name}.csv", index=False)
+    except OSError as error:
+        raise StoreError(f"{folder}: can't write the tables ({error}); choose another folder") from error
