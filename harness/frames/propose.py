@@ -111,7 +111,8 @@ def propose_mapping(path: Path) -> Proposal:
     mapping |= sample.options
     if found is None:
         doubts += _other_units(mapping)
-    return Proposal(path, mapping, tuple(evidence), tuple(doubts), _try_out(path, mapping, doubts))
+    result = _try_out(path, mapping, doubts)
+    return Proposal(path, mapping, tuple(evidence), tuple(doubts), result)
 
 
 @dataclass(frozen=True)

@@ -201,7 +201,8 @@ def _header_line(lines: list[str], fields: list[list[str]], body: int, width: in
     for i in range(body - 1, -1, -1):
         if not lines[i].strip():
             continue
-        return i if len(fields[i]) in (width, width - 1) else None
+        open_end = not any(row[-1].strip() for row in fields[body:] if len(row) == width)
+        return i if len(fields[i]) == width - (open_end and len(fields[i]) < width) else None
     return None
 
 
