@@ -172,6 +172,7 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("frame_rows_dropped", I, "", "rows dropped in cleaning, each with its reason in the journal"),
     Column("frame_clock", S, "", "how the frame log's clock was aligned with the telemetry's"),
     Column("frame_clock_uncertainty_ms", F, "ms", "uncertainty of that alignment"),
+    Column("frame_clock_offset_s", F, "s", "frame log's time + this = the rig's clock"),
     Column("telemetry_samples", I, "", "telemetry rows inside the window"),
     Column("telemetry_gap_s", F, "s", "time without telemetry inside the window"),
     Column("boot_id", S, "", "identity of the rig's boot in which it ran"),

@@ -12,6 +12,7 @@ from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
 from harness.errors import FrameLogError
+from harness.frames.align import tie_log
 from harness.frames.metrics import frame_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
@@ -88,11 +89,22 @@ def _frames(
     if source.path.is_file():
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
     frame_log = rig.read_frame_log(source)
+    tied = None
+    if frame_log.clock == "log" and source.clock_offset_s is None and running.launch_s is not None:
+        tied = tie_log(
+            frame_log,
+            running.telemetry_table(),
+            window_start_s=running.window_start_s,
+            launched_s=running.launch_s,
+            ended_s=rig.clock.now_s(),
+        )
     window = cut_to_window(
         frame_log,
         window_start_s=running.window_start_s,
         window_end_s=running.window_end_s,
-        clock_offset_s=source.clock_offset_s,
+        clock_offset_s=source.clock_offset_s if tied is None else tied.offset_s,
+        clock_uncertainty_ms=None if tied is None else tied.uncertainty_ms,
+        clock_source="offset" if tied is None else tied.method,
     )
     store.write_table(running.ref, "frames", window.frames)
     frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
@@ -104,6 +116,7 @@ def _frames(
         "frame_rows_dropped": sum(dropped.values()),
         "frame_clock": window.clock,
         "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
+        "frame_clock_offset_s": window.clock_offset_s,
     }
     store.note(
         "frame-account",

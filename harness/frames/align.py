@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
+
+from harness.rig import FrameLog
 
 Floats = NDArray[np.float64]
 
@@ -136,6 +139,48 @@ def align_by_load(
         "load",
         peak,
     )
+
+
+def tie_log(
+    log: FrameLog,
+    telemetry: pa.Table | None,
+    *,
+    window_start_s: float,
+    launched_s: float,
+    ended_s: float,
+) -> Alignment | None:
+    """Offset of a log with a clock of its own, from what the rig knows of the run.
+
+    The whole log must lie between launch and end of the title, which bounds the offset; within the bounds
+    the load of the card (else its power, else the processor's load) decides.
+
+    Args:
+        log: As read.
+        telemetry: Columns of ``harness.tables.TELEMETRY``, ``t_s`` from the window's start.
+        window_start_s: Start of the window on the rig's clock, s.
+        launched_s: When the title was started, rig's clock, s.
+        ended_s: When it was known to have ended, rig's clock, s.
+    Returns:
+        None where the bounds contradict each other or no reading shows a clear pattern.
+    """
+    if telemetry is None or log.frames.num_rows < 2:
+        return None
+    log_t_s, frametime_ms = log.frames["t_s"].to_numpy(), log.frames["frametime_ms"].to_numpy()
+    least_s = launched_s - (float(log_t_s[0]) - float(frametime_ms[0]) / 1e3)
+    most_s = ended_s - float(log_t_s[-1])
+    if not most_s > least_s:
+        return None
+    rig_t_s = telemetry["t_s"].to_numpy() + window_start_s
+    for quantity in ("gpu_load_pct", "power_w", "cpu_load_pct"):
+        if quantity not in telemetry.column_names:
+            continue
+        readings = telemetry[quantity].to_numpy().astype(float)
+        found = align_by_load(
+            log_t_s, frametime_ms, rig_t_s, readings, least_offset_s=least_s, most_offset_s=most_s
+        )
+        if found is not None:
+            return found
+    return None
 
 
 @dataclass(frozen=True)

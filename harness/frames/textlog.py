@@ -7,6 +7,7 @@ contain line breaks are not supported.
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
@@ -133,7 +134,7 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
 def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
     """One block's rows. Pure; safe in threads; never raises for what the lines hold."""
     whole_first = any(layout.whole_first.values())
-    unsafe = block.cut_off or _holds_open_quote(block.data)
+    unsafe = block.cut_off or block.data.startswith(codecs.BOM_UTF8) or _holds_open_quote(block.data)
     if not (unsafe or (whole_first and _holds_hexadecimal(block.data))):
         for whole_numbers in (True, False) if whole_first else (False,):
             try:

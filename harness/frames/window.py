@@ -22,15 +22,17 @@ class WindowedFrames:
     Attributes:
         frames: Columns of ``harness.tables.FRAMES`` (then kept ones); ``t_s`` from the window's start.
         cut: Frames cut, by reason; log frames = kept frames + these.
-        clock: ``rig`` (the log carries the rig's clock), ``offset`` (a known offset was added), or
-            ``log-end`` (the log's last frame was taken to end with the window).
+        clock: ``rig`` (the log carries the rig's clock), ``offset`` (a known offset was added; or what
+            the offset was found by), or ``log-end`` (the log's last frame was taken to end with the window).
         clock_uncertainty_ms: Standard uncertainty of that alignment; None where it is unknown.
+        clock_offset_s: Log time + this = rig time, as it was applied; None for a log without frames.
     """
 
     frames: pa.Table
     cut: Mapping[str, int]
     clock: str
     clock_uncertainty_ms: float | None
+    clock_offset_s: float | None = None
 
 
 def cut_to_window(
@@ -40,6 +42,7 @@ def cut_to_window(
     window_end_s: float,
     clock_offset_s: float | None,
     clock_uncertainty_ms: float | None = None,
+    clock_source: str = "offset",
 ) -> WindowedFrames:
     """Keep the frames that began and ended inside the window.
 
@@ -51,6 +54,7 @@ def cut_to_window(
         window_end_s: End on the rig's clock, s.
         clock_offset_s: Log time + this = rig time, s; None where unknown.
         clock_uncertainty_ms: Standard uncertainty of that offset, where known.
+        clock_source: What that offset was found by.
     Raises:
         ValueError: The window ends before it begins.
     """
@@ -62,12 +66,14 @@ def cut_to_window(
     uncertainty_ms: float | None
     if log.clock == "rig":
         clock, uncertainty_ms = "rig", 0.0 if clock_uncertainty_ms is None else clock_uncertainty_ms
+        offset_s: float | None = 0.0
         t_s = log_t_s - window_start_s
     elif clock_offset_s is not None:
-        clock, uncertainty_ms = "offset", clock_uncertainty_ms
+        clock, uncertainty_ms, offset_s = clock_source, clock_uncertainty_ms, clock_offset_s
         t_s = log_t_s + (clock_offset_s - window_start_s)
     else:
         clock, uncertainty_ms = "log-end", None
+        offset_s = window_end_s - float(log_t_s[-1]) if len(log_t_s) else None
         t_s = log_t_s - (log_t_s[-1] - length_s) if len(log_t_s) else log_t_s
     slack_s = 1e-9 + 4 * math.ulp(max(abs(window_start_s), abs(window_end_s)))  # rounding of clock readings
     starts_s = t_s - frametime_s
@@ -82,4 +88,5 @@ def cut_to_window(
         cut={reason: int(np.count_nonzero(mask)) for reason, mask in counts.items() if mask.any()},
         clock=clock,
         clock_uncertainty_ms=uncertainty_ms,
+        clock_offset_s=offset_s,
     )

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.frames.align import align_by_load, align_by_markers
+from harness.frames.align import align_by_load, align_by_markers, tie_log
+from harness.rig import FrameLog
 
 
 def scene(seconds, seed, offset_s, period_s=0.1, noise=2.0):
@@ -88,3 +90,17 @@ def test_one_marker_is_as_uncertain_as_its_resolution():
 def test_markers_that_are_no_pairs_are_refused(log, rig):
     with pytest.raises(ValueError, match="marker"):
         align_by_markers(np.array(log), np.array(rig))
+
+
+def test_a_log_of_intervals_is_tied_within_the_bounds_of_its_run():
+    log_t_s, frametime_ms, rig_t_s, load = scene(60, 9, 503.0)
+    frames = pa.table({"t_s": log_t_s, "frametime_ms": frametime_ms})
+    log = FrameLog(frames, rows_read=len(log_t_s))
+    telemetry = pa.table(
+        {"t_s": rig_t_s - 520.0, "gpu_load_pct": np.full(len(rig_t_s), 99.0), "power_w": load}
+    )
+    found = tie_log(log, telemetry, window_start_s=520.0, launched_s=499.0, ended_s=570.0)
+    assert found is not None
+    assert found.offset_s == pytest.approx(503.0, abs=0.2)
+    assert tie_log(log, telemetry, window_start_s=520.0, launched_s=499.0, ended_s=555.0) is None  # too short
+    assert tie_log(log, None, window_start_s=520.0, launched_s=499.0, ended_s=570.0) is None
