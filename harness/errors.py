@@ -122,3 +122,11 @@ class Interrupted(HarnessError):
     """The user or the system asked for a stop; the folder is resumable by the same command."""
 
     exit_code = 130
+
+
+class RigLost(BaseException):
+    """The whole machine is down, as in a power cut: nothing may be written any more. Simulated rigs raise it.
+
+    Not an ``Exception``: nothing that runs on the machine can catch it. A rehearsal starts the rig again and
+    resumes; the store leaves everything as a power cut would.
+    """

@@ -16,6 +16,7 @@ import pandas as pd
 
 from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
+from harness.errors import RigLost
 from harness.plan.schema import Plan
 from harness.rig import Rig
 
@@ -28,14 +29,6 @@ MODEL_SHARE = 0.3
 _CLOSE_TO_LIMIT_K = 4.0
 #: Start temperatures further apart than this are worth a warning, K.
 _START_SPREAD_K = 4.0
-
-
-class RigLost(BaseException):
-    """The whole simulated machine went down, as in a power cut or a hard hang.
-
-    Not an ``Exception``: nothing that runs on the machine can catch it. Only simulated rigs raise it, and
-    only :func:`through_losses` catches it.
-    """
 
 
 @runtime_checkable
@@ -312,4 +305,4 @@ def _margin(table: pd.DataFrame) -> list[str]:
     speed = table[table["metric"].isin(["average_fps", "one_percent_low_fps", "score"])]
     whole = speed[speed["title"].isna()]
     weak = whole[whole["chance_of_same"] < 0.8]
-    return [str(sentence) for sentence in weak["sentence"]]
+    return [f"the question may stay open: {text[0].lower()}{text[1:]}" for text in weak["sentence"]]

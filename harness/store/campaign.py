@@ -12,7 +12,7 @@ from typing import Any, Final, Self
 
 import pyarrow as pa
 
-from harness.errors import DiskFull, StoreError
+from harness.errors import DiskFull, RigLost, StoreError
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
 from harness.store import dataset, opening, records
@@ -79,6 +79,7 @@ class CampaignStore:
         self._session = session
         self._now = now
         self._pending: dict[str, list[Artifact]] = {}
+        self._writers: list[TableWriter] = []
         self._standing: Standing | None = None
 
     # --- opening and closing ------------------------------------------------------------------------------
@@ -162,8 +163,19 @@ class CampaignStore:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        if isinstance(error, RigLost):
+            self._drop()
+        else:
+            self.close()
+
+    def _drop(self) -> None:
+        """Let go without a word, as when the machine lost its power."""
+        lock, self._lock = self._lock, None
+        self._close_writers()
+        self._journal.close()
+        if lock is not None:
+            lock.release()
 
     def finish(self, outcome: str, message: str = "") -> None:
         """Put down how this session ended (``done``, ``missing``, ``safety``, ``interrupt``…)."""
@@ -181,6 +193,7 @@ class CampaignStore:
             self._journal.close()
             return
         lock, self._lock = self._lock, None
+        self._close_writers()
         try:
             known = {} if self._files.faulty else self._close_session()
             self._journal.close()
@@ -191,6 +204,13 @@ class CampaignStore:
         finally:
             self._journal.close()
             lock.release()
+
+    def _close_writers(self) -> None:
+        """Leave streams that nobody committed as they are: evidence, or swept at the next start."""
+        for writer in self._writers:
+            with suppress(StoreError):
+                writer.close()
+        self._writers.clear()
 
     def _close_session(self) -> dict[str, tuple[str, int]]:
         assert self._session is not None
@@ -267,7 +287,9 @@ class CampaignStore:
         """A table of the attempt that grows by batches and survives a crash up to its last whole batch."""
         self._writing()
         path = ref.folder / f"{name}.parquet"
-        return TableWriter(self._files, path, schema, self._pending[ref.attempt_id].append)
+        writer = TableWriter(self._files, path, schema, self._pending[ref.attempt_id].append)
+        self._writers.append(writer)
+        return writer
 
     def write_table(self, ref: AttemptRef, name: str, table: pa.Table) -> Artifact:
         """Write a whole table of the attempt as ``<name>.parquet``."""
@@ -305,6 +327,7 @@ class CampaignStore:
             ):
                 raise StoreError(f"{ref.attempt_id}: has an outcome already; begin a new attempt")
         self._pending.pop(ref.attempt_id, None)
+        self._close_writers()
         self._standing = None
 
     def space_needed(self, assumed_attempt_bytes: int) -> SpaceNeed:

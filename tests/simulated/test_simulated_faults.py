@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.errors import ControlRefused, FrameLogError, WorkloadFailed
+from harness.errors import ControlRefused, FrameLogError, RigLost, WorkloadFailed
 from harness.plan.schema import ProfileSpec
-from harness.rehearse import RigLost, through_losses
+from harness.rehearse import through_losses
 from harness.testing import ScriptedRig
 from harness_plugins.simulated.chance import generator
 from harness_plugins.simulated.faults import draw_instability, failure_rate_per_s

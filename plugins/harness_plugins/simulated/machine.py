@@ -13,8 +13,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import SensorUnavailable
-from harness.rehearse import RigLost
+from harness.errors import RigLost, SensorUnavailable
 
 from .card import CardModel
 from .chance import generator
@@ -212,7 +211,7 @@ class Machine:
             if frame_ms < run.cap_ms:
                 frame_ms = run.cap_ms
             load = gpu_ms / frame_ms
-            activity = load * run.character.activity * (1.0 + self._noise[n & 4095])
+            activity = load * run.activity * (1.0 + self._noise[n & 4095])
             cpu_load = _IDLE_CPU_LOAD_PCT + run.cpu_load_pct * cpu_ms / frame_ms
             run.gpu_trace_ms.append(gpu_ms)
             run.cpu_trace_ms.append(cpu_ms)

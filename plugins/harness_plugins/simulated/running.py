@@ -25,6 +25,7 @@ class Run:
     gpu_fixed_ms: float
     gpu_clock_ms_mhz: float
     cpu_ms: float
+    activity: float
     cap_ms: float
     cpu_load_pct: float
     patience: float
@@ -56,6 +57,7 @@ def make_run(
     noise = character.run_noise_pct / 100.0
     gpu_ms = character.gpu_ms * float(np.exp(rng.normal(0.0, noise)))
     cpu_ms = character.cpu_ms * float(np.exp(rng.normal(0.0, noise)))
+    activity = character.activity * float(np.exp(rng.normal(0.0, noise)))
     used = min(threads or reference_threads, reference_threads)
     cpu_ms *= 1.0 - character.thread_share + character.thread_share * reference_threads / used
     clock_part = gpu_ms * character.clock_share
@@ -69,6 +71,7 @@ def make_run(
         gpu_fixed_ms=(gpu_ms - clock_part) / memory_clock_ratio,
         gpu_clock_ms_mhz=clock_part * reference_clock_mhz,
         cpu_ms=cpu_ms,
+        activity=activity,
         cap_ms=0.0 if character.frame_cap_fps is None else 1000.0 / character.frame_cap_fps,
         cpu_load_pct=character.cpu_load_pct * used / reference_threads,
         patience=float(rng.exponential()),

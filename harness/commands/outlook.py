@@ -1,0 +1,75 @@
+"""The closing part of ``levelrig rehearse``: what the rehearsed night says about the real one."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+from rich.console import Console
+from rich.text import Text
+
+from harness.errors import StoreError
+from harness.rehearse import Outlook
+from harness.terminal import duration, print_table
+
+_SHOWN_METRICS = (
+    "average_fps",
+    "one_percent_low_fps",
+    "score",
+    "mean_power_w",
+    "fps_per_w",
+    "end_core_temp_c",
+)
+
+
+def make_room(folder: Path) -> None:
+    """Remove an earlier rehearsal; a rehearsal is made anew each time. Real measurements are left alone.
+
+    Raises:
+        StoreError: The folder holds something else than a rehearsal.
+    """
+    if not folder.exists() or not any(folder.iterdir()):
+        return
+    try:
+        facts = json.loads((folder / "rig.json").read_text(encoding="utf-8"))
+        simulated = isinstance(facts, dict) and facts.get("simulated") is True
+    except (OSError, ValueError):
+        simulated = False
+    if not simulated:
+        raise StoreError(f"{folder}: not a rehearsal, so it is left alone; name another with --into")
+    shutil.rmtree(folder)
+
+
+def print_outlook(out: Console, outlook: Outlook) -> None:
+    """Timetable, what can be resolved, and what would go wrong."""
+    out.print()
+    print_table(
+        out,
+        "where the night goes",
+        ["phase", "together", "an attempt", "share"],
+        [
+            [name, duration(phase.total_s), duration(phase.per_attempt_s), f"{phase.share_pct:.0f} %"]
+            for name, phase in outlook.phases.items()
+            if phase.total_s >= 1.0
+        ],
+    )
+    table = outlook.resolvable
+    whole = table[table["title"].isna() & table["metric"].isin(_SHOWN_METRICS)]
+    if not len(whole):
+        whole = table[table["metric"].isin(_SHOWN_METRICS)]
+    if len(whole):
+        out.print()
+        for sentence in whole["sentence"]:
+            out.print(Text(str(sentence)))
+    out.print()
+    for warning in outlook.warnings:
+        out.print(Text(f"would go wrong: {warning}", style="yellow"))
+    out.print(
+        Text(
+            f"The real night takes about {duration(outlook.expected_s)}, likely between "
+            f"{duration(outlook.earliest_s)} and {duration(outlook.latest_s)}, for {outlook.wanted} repeats. "
+            "This was a simulation: it says how the night goes, not what your card scores.",
+            style="bold",
+        )
+    )
