@@ -49,6 +49,7 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
         )
         contexts.append(context)
         made = Visit(context.new_page())
+        made.page.set_default_timeout(15_000)
         made.page.on("request", lambda r: made.requests.append(r.url))
         made.page.on("pageerror", lambda e: made.errors.append(str(e)))
         made.page.on("dialog", lambda d: (made.errors.append(f"dialog {d.message}"), d.dismiss()))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -444,6 +445,7 @@ def to_json(data: Mapping[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
+@cache
 def bundle() -> str:
     """The script library of the page (Vega, Vega-Lite, Vega-Embed); empty where it is not installed."""
     try:

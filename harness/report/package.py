@@ -67,7 +67,7 @@ def table_schema(columns: Sequence[Column]) -> dict[str, Any]:
         )
         if column.unit:
             entry["unit"] = column.unit
-        if not column.nullable:
+        if not column.nullable and entry["type"] != "string":  # an empty text and a missing one look alike
             entry["constraints"] = {"required": True}
         fields.append(entry)
     return {"fields": fields, "missingValues": [""]}

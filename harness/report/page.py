@@ -77,6 +77,7 @@ def view_of(
     rejected = summary.rejected_table(campaign, names)
     marked = summary.marked_table(campaign, names)
     conditions = summary.conditions_table(campaign, names)
+    unstable = summary.unstable(campaign)
     counted, tried = len(campaign.repeats), len(campaign.attempts)
     sections = [
         Section(
@@ -133,6 +134,16 @@ def view_of(
             bullets=summary.coverage(campaign, names),
             tables=[rejected] if rejected else [],
             closing_tables=[marked] if marked else [],
+        ),
+        Section(
+            "unstable",
+            "Unstable profiles",
+            paragraphs=[
+                "Set aside by the plan's rule after crashes or losses of the rig; the night went on without them."
+            ]
+            if unstable
+            else [],
+            bullets=unstable,
         ),
         Section(
             "rig",

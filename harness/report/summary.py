@@ -23,6 +23,7 @@ from harness.report.view import (
     records,
     signed,
 )
+from harness.store.standing import AttemptFact, unstable_profiles
 
 SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
 #: Metrics of the table of levels, where they were measured.
@@ -289,7 +290,7 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
     ]
     return Table(
         "table-rejected",
-        "Attempts that do not count",
+        "Rejected, failed and interrupted attempts",
         [
             Column("Title"),
             Column("Profile"),
@@ -343,6 +344,25 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
                     place = names.row(title.name, setting.name)
                     short.append(f"{place} under {names[profile.name]}: {have} of {wanted} repeats.")
     return short
+
+
+def unstable(campaign: Campaign) -> list[str]:
+    """Profiles that the plan's rule sets aside as unstable, a sentence each: a result, not missing data."""
+    facts = [
+        AttemptFact(
+            cell_id=r["cell_id"],
+            title=r["title"],
+            profile=r["profile"],
+            definition_hash=r["definition_hash"],
+            repeat_index=r["repeat_index"],
+            sentinel=r["sentinel"] is True,
+            verdict=r["verdict"],
+            reason_code=None if pd.isna(r["reason_code"]) else r["reason_code"],
+        )
+        for r in records(campaign.attempts)
+    ]
+    found = unstable_profiles(facts, campaign.plan.retries)
+    return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in found]
 
 
 def rig_table(campaign: Campaign) -> Table:

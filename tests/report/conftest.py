@@ -21,6 +21,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from harness.store.dataset import write_csv
 from harness.tables import ATTEMPTS, FRAMES, TELEMETRY
 
 TITLES = {
@@ -118,6 +119,9 @@ def make_campaign(made: MadeCampaign) -> Path:
     pq.write_table(table, folder / "dataset" / "attempts.parquet")
     accepted = pa.Table.from_pylist([row for row in rows if row["verdict"] == "accepted"], schema=ATTEMPTS)
     pq.write_table(accepted, folder / "dataset" / "repeats.parquet")
+    for name, table_made in (("attempts", table), ("repeats", accepted)):
+        with (folder / "dataset" / f"{name}.csv").open("wb") as sink:
+            write_csv(table_made, sink)
     manifest = {
         str(path.relative_to(folder).as_posix()): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*.parquet"))
@@ -333,6 +337,15 @@ def small_campaign(tmp_path_factory: pytest.TempPathFactory) -> Path:
     titles = dict(list(TITLES.items())[:3])
     folder = tmp_path_factory.mktemp("small") / "night-one"
     return make_campaign(MadeCampaign(folder, titles=titles, repeats=3, measure_s=6.0))
+
+
+@pytest.fixture(scope="session")
+def small_report(small_campaign: Path) -> Path:
+    """The small campaign with its report written."""
+    from harness.report import write_report
+
+    write_report(small_campaign)
+    return small_campaign
 
 
 if __name__ == "__main__":

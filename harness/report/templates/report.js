@@ -86,6 +86,7 @@
     const before = drawn.get(place);
     if (before) before.view.finalize();
     const made = await vegaEmbed(place, spec, { actions: false, renderer: "svg", mode: "vega-lite", logLevel: 1 });
+    place.querySelector("svg").setAttribute("aria-hidden", "true"); // the place itself has the text alternative
     drawn.set(place, { view: made.view, width });
     place.dataset.drawn = "yes";
     const now = selected();

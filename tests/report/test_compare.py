@@ -1,0 +1,68 @@
+"""Several campaigns side by side."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from harness.report import write_report
+
+TITLES = {"harbour-lights": ("Harbour Lights", 118.0, 1.0), "copper-rain": ("Copper Rain", 79.0, 1.0)}
+
+
+@pytest.fixture(scope="module")
+def compared(
+    tmp_path_factory: pytest.TempPathFactory,
+    campaign_maker: Callable[..., Path],
+    made_campaign_type: Callable[..., Any],
+) -> Path:
+    """Two cards; the second is 20 % faster. Measured under another driver, with one title more."""
+    base = tmp_path_factory.mktemp("compared")
+    common = {"repeats": 3, "measure_s": 3.0, "rejected": False}
+    first = campaign_maker(made_campaign_type(base / "one", titles=TITLES, campaign_id="spring", **common))
+    more = {**TITLES, "velvet-orbit": ("Velvet Orbit", 187.0, 0.95)}
+    second = campaign_maker(
+        made_campaign_type(
+            base / "two", titles=more, campaign_id="autumn", card="Talverin TX-90", driver="43.0 (made up)",
+            fps_factor=1.2, seed=11, **common,
+        )
+    )  # fmt: skip
+    return write_report([first, second]).page
+
+
+def test_the_known_difference_between_two_cards_is_found(compared: Path) -> None:
+    overall = pd.read_parquet(compared.parent / "overall.parquet")
+    row = overall[(overall["profile"] == "c2-factory") & (overall["metric"] == "average_fps")].iloc[0]
+    assert row["low"] < 1.2 < row["high"]
+    assert row["n_titles"] == 2, "only titles that both campaigns measured"
+    assert row["decision"] == "faster"
+
+
+def test_repeats_of_different_campaigns_are_never_paired(compared: Path) -> None:
+    comparisons = pd.read_parquet(compared.parent / "comparisons.parquet")
+    assert not comparisons["paired"].any()
+
+
+def test_the_page_names_what_differs_besides(compared: Path) -> None:
+    html = compared.read_text(encoding="utf-8")
+    for text in ("differ in their card", "differ in their driver", "different rigs", "Talverin TX-90"):
+        assert text in html
+    assert "What differs between spring and autumn?" in html
+    assert "Over 3 titles, Quiet is as fast as Factory" in html, "each campaign's own answer"
+
+
+def test_campaigns_of_one_name_stay_apart(
+    tmp_path: Path, campaign_maker: Callable[..., Path], made_campaign_type: Callable[..., Any]
+) -> None:
+    titles = {"copper-rain": TITLES["copper-rain"]}
+    folders = [
+        campaign_maker(
+            made_campaign_type(tmp_path / name, titles=titles, repeats=2, measure_s=1.0, seed=seed)
+        )
+        for seed, name in enumerate(("a", "b", "c"))
+    ]
+    html = write_report(folders, into=tmp_path / "out").page.read_text(encoding="utf-8")
+    for name in ("night-one (a)", "night-one (b)", "night-one (c)"):
+        assert name in html
