@@ -121,8 +121,10 @@ class Journal:
         if not path.exists():
             raise StoreError(f"{folder}: no campaign here (no {JOURNAL_NAME}); name a campaign folder")
         files = SafeFiles(folder)
+        # Without a log nobody writes; saying so keeps SQLite from leaving a new, empty log behind.
+        mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
         with files.guarded(f"opening {path}"):
-            journal = cls(files, _connect(path, "ro"))
+            journal = cls(files, _connect(path, mode))
             journal._connection.execute("SELECT count(*) FROM sqlite_master")
         return journal
 

@@ -93,6 +93,7 @@ def verify(folder: Path) -> VerifyReport:
     """Check manifest, hashes, journal integrity and row counts of a campaign folder."""
     folder = folder.absolute()
     manifest, findings = _manifest(folder)
+    moved_on = _journal_moved_on(folder, manifest)
     try:
         journal = Journal.read(folder)
         problems = journal.problems()
@@ -113,7 +114,7 @@ def verify(folder: Path) -> VerifyReport:
             consequence = "don't go on in this folder; its exported dataset/ may still be whole (see below)"
             findings.append(Finding(JOURNAL_NAME, "damaged", detail, consequence))
             return _without_journal(folder, manifest, findings)
-        return _with_journal(folder, journal, manifest, findings)
+        return _with_journal(folder, journal, manifest, findings, moved_on)
     except StoreError as error:
         findings.append(Finding(JOURNAL_NAME, "damaged", str(error), "don't go on in this folder"))
         return _without_journal(folder, manifest, findings)
@@ -122,7 +123,7 @@ def verify(folder: Path) -> VerifyReport:
 
 
 def _with_journal(
-    folder: Path, journal: Journal, manifest: Mapping[str, Any], findings: list[Finding]
+    folder: Path, journal: Journal, manifest: Mapping[str, Any], findings: list[Finding], moved_on: bool
 ) -> VerifyReport:
     known = records.artifacts(journal)
     tables = 0
@@ -137,7 +138,7 @@ def _with_journal(
     derived = [path for path in manifest if path not in listed and path != JOURNAL_NAME]
     for path in derived:
         entry = manifest[path]
-        findings += _check_derived(folder, path, entry)
+        findings += _check_derived(folder, path, entry, moved_on)
     findings += _check_rows(folder, journal)
     findings += _strays(folder, listed)
     attempts = dataset.decode_rows(records.encoded_rows(journal)).num_rows
@@ -184,21 +185,19 @@ def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) ->
     return None
 
 
-def _check_derived(folder: Path, path: str, entry: Mapping[str, Any]) -> list[Finding]:
+def _check_derived(folder: Path, path: str, entry: Mapping[str, Any], moved_on: bool) -> list[Finding]:
     """Files that the journal can make anew: a difference is damage only if the journal didn't move on."""
     found = _check_artifact(folder, Artifact(path, entry["sha256"], entry["bytes"]), None)
     if found is None:
         return []
-    stale = _journal_moved_on(folder)
     consequence = "run the plan again on this folder: it is written anew from the journal"
-    return [Finding(path, "stale" if stale else found.state, found.detail, consequence)]
+    return [Finding(path, "stale" if moved_on else found.state, found.detail, consequence)]
 
 
-def _journal_moved_on(folder: Path) -> bool:
+def _journal_moved_on(folder: Path, manifest: Mapping[str, Any]) -> bool:
     """The journal differs from the manifest's: the last session ended before it wrote a new manifest."""
-    manifest, _ = _manifest(folder)
     entry = manifest.get(JOURNAL_NAME)
-    if entry is None or (folder / f"{JOURNAL_NAME}-wal").exists():
+    if entry is None or not (folder / JOURNAL_NAME).exists() or (folder / f"{JOURNAL_NAME}-wal").exists():
         return True
     return bool(sha256_of(folder / JOURNAL_NAME) != entry["sha256"])
 

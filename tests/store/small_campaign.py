@@ -8,6 +8,7 @@ very tables of the undisturbed one.
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -89,10 +90,10 @@ def measure(store: CampaignStore, slot: Slot, *, boot_id: str = "boot-1", **outc
     frametime_ms = [1000 / figure(slot, str(n)) for n in range(50)]
     t_s = [sum(frametime_ms[: n + 1]) / 1000 for n in range(50)]
     store.write_table(ref, "frames", pa.table({"t_s": t_s, "frametime_ms": frametime_ms}, FRAMES))
-    log = ref.folder / "work.csv"
-    log.write_text("\n".join(map(str, frametime_ms)))
-    store.keep_file(ref, log, "frames.csv")
-    log.unlink()
+    with tempfile.TemporaryDirectory() as elsewhere:
+        log = Path(elsewhere, "frames.csv")
+        log.write_text("\n".join(map(str, frametime_ms)))
+        store.keep_file(ref, log, "frames.csv")
     store.commit_attempt(ref, row(slot, **outcome))
     return ref
 
