@@ -44,6 +44,7 @@ def decide(
     settings: AnalysisSettings,
     lower_is_better: Sequence[bool] | None = None,
     looks: AdaptiveRepeats | None = None,
+    share: float = 1.0,
 ) -> list[Claim]:
     """Decide several estimates that are claimed side by side (one family of the multiplicity correction).
 
@@ -56,17 +57,18 @@ def decide(
         settings: Margins, error rates, correction for many claims.
         lower_is_better: Which way is better, for each; by default the metric's own.
         looks: The rule by which repeats were added, where data were looked at on the way.
+        share: Share of the error rate that may be spent on them; p-values are divided by it.
     """
     margin = settings.margin(metric)
     raw = [_p_values(estimate, margin, looks) for estimate in estimates]
-    raw_difference = np.array([pair[0] for pair in raw], dtype=np.float64)
-    raw_same = np.array([pair[1] for pair in raw], dtype=np.float64)
+    raw_difference = np.minimum(np.array([pair[0] for pair in raw], dtype=np.float64) / share, 1.0)
+    raw_same = np.minimum(np.array([pair[1] for pair in raw], dtype=np.float64) / share, 1.0)
     adjusted_difference = adjusted(raw_difference, settings.multiplicity)
     adjusted_same = adjusted(raw_same, settings.multiplicity)
     lower = lower_is_better or [metric.better == "lower"] * len(estimates)
     claims = []
     for i, estimate in enumerate(estimates):
-        low, high = interval(estimate, _confidence(estimate, settings.alpha, looks))
+        low, high = interval(estimate, _confidence(estimate, settings.alpha * share, looks))
         if adjusted_same[i] <= settings.alpha:
             decision = direction = "same"
         elif adjusted_difference[i] <= settings.alpha:

@@ -136,7 +136,8 @@ def decided_rows(
     comparisons = compare(cells, metric, profile, settings)
     lower = [comparison.lower_is_better for comparison in comparisons]
     estimates = [comparison.estimate for comparison in comparisons]
-    claims = decide(metric, estimates, settings, lower, settings.adaptive)
+    share = settings.error_share(over_titles=False)
+    claims = decide(metric, estimates, settings, lower, settings.looks, share)
     return comparisons, rows(comparisons, claims, settings)
 
 

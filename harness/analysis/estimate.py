@@ -82,9 +82,7 @@ def of_average(parts: Sequence[Estimate]) -> Estimate:
     variances = [part.se**2 / count**2 for part in known]
     pooled = sum(part.df * part.sd**2 for part in known) / sum(part.df for part in known)
     borrowed = sum(pooled / max(part.n, 1) for part in parts if not part.known) / count**2
-    df = _satterthwaite(
-        [*variances, borrowed], [*(part.df for part in known), sum(part.df for part in known)]
-    )
+    df = _average_df([*variances, borrowed], [*(part.df for part in known), sum(part.df for part in known)])
     se = math.sqrt(sum(variances) + borrowed)
     return Estimate(value, se, df, n, se * math.sqrt(n))
 
@@ -94,6 +92,19 @@ def _satterthwaite(variances: Sequence[float], dfs: Sequence[float]) -> float:
     if total == 0:
         return float(sum(dfs))
     return total**2 / sum(v**2 / df for v, df in zip(variances, dfs, strict=True))
+
+
+def _average_df(variances: Sequence[float], dfs: Sequence[float]) -> float:
+    """Satterthwaite's degrees of freedom, half a degree less cautious for parts of two to four repeats.
+
+    With one half the calibration study finds the stated coverage from two repeats a title on; without it
+    intervals over titles of two or three repeats cover up to 98 % where 95 % are stated.
+    """
+    total = sum(variances)
+    if total == 0:
+        return float(sum(dfs))
+    found = total**2 / sum(v**2 / (df + 0.5) for v, df in zip(variances, dfs, strict=True)) - 0.5
+    return max(found, min(dfs))
 
 
 def interval(estimate: Estimate, confidence: float) -> tuple[float, float]:

@@ -59,9 +59,10 @@ def decided_rows(
     The profiles that are compared with the reference are one family of claims.
     """
     confidence = settings.confidence_pct / 100
+    share = settings.error_share(over_titles=True)
     found = {profile: across_titles(c, confidence) for profile, c in by_profile.items() if c}
-    claims = decide(metric, [across.these for across in found.values()], settings)
-    wider = decide(metric, [across.like_these for across in found.values()], settings)
+    claims = decide(metric, [across.these for across in found.values()], settings, share=share)
+    wider = decide(metric, [across.like_these for across in found.values()], settings, share=share)
     made = []
     for (profile, across), claim, wide in zip(found.items(), claims, wider, strict=True):
         several = len(across.titles) > 1

@@ -3,12 +3,15 @@
 After every block the comparisons are decided with p-values that are valid at every look (see
 :mod:`harness.analysis.spending`) and corrected for the titles claimed side by side. A profile whose metrics
 are decided in a title gets no further repeats there; the reference goes on as long as some profile does.
+Where the plan asks for a width, a profile goes on in a title until its interval there is that narrow.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -18,7 +21,7 @@ from harness.analysis.repeats import CellKey, CellRepeats, cells_of
 from harness.analysis.settings import AnalysisSettings
 from harness.plan.schema import AdaptiveRepeats
 
-_SPEED = ("average_fps", "score", "speed")
+_SPEED = ("average_fps", "score")
 
 
 @dataclass(frozen=True)
@@ -57,15 +60,16 @@ def stop_decision(
     if rule is None:
         raise ValueError("the plan's repeats are fixed; state { at_least, at_most } to add them by rule")
     cells = cells_of(repeats, settings) if len(repeats) else {}
-    decided = _decisions(cells, rule, settings)
+    rows = _rows(cells, rule, settings)
     found = []
     for title, setting in groups:
         reference = _count(cells, (title, setting, settings.reference))
         for profile in settings.profiles:
             if profile != settings.reference:
                 done = _count(cells, (title, setting, profile))
-                decisions = decided.get((title, setting, profile), {})
-                wanted, reason = _wanted(min(done, reference), max(done, reference), decisions, rule)
+                stands = rows.get((title, setting, profile), {})
+                wanted, reason = _wanted(min(done, reference), max(done, reference), stands, rule)
+                decisions = {name: str(row["decision"]) for name, row in stands.items()}
                 found.append(Standing(title, setting, profile, done, decisions, wanted, reason))
     return tuple(found)
 
@@ -88,32 +92,44 @@ def next_slots(
     return tuple(open_cells)
 
 
-def _wanted(complete: int, most: int, decisions: dict[str, str], rule: AdaptiveRepeats) -> tuple[bool, str]:
+def _wanted(
+    complete: int, most: int, stands: Mapping[str, Mapping[str, Any]], rule: AdaptiveRepeats
+) -> tuple[bool, str]:
+    """Whether another block is needed, from the rows of the metrics that decide."""
     if complete < rule.at_least:
         return True, f"below {rule.at_least} repeats"
     if most >= rule.at_most:
         return False, f"{rule.at_most} repeats done"
-    if not rule.until_margin_is_decided:
-        return False, f"{rule.at_least} repeats done"
-    open_metrics = [name for name, decision in decisions.items() if decision == "undecided"]
-    if open_metrics or not decisions:
-        return True, f"undecided: {', '.join(open_metrics) or 'nothing to compare yet'}"
-    return False, "decided"
+    if not stands:
+        return True, "nothing to compare yet"
+    undecided = [name for name, row in stands.items() if row["decision"] == "undecided"]
+    if rule.until_margin_is_decided and undecided:
+        return True, f"undecided: {', '.join(undecided)}"
+    limit = rule.until_half_width_pct
+    wide = [name for name, row in stands.items() if limit is not None and not _narrow(row, limit)]
+    if wide:
+        return True, f"wider than ±{limit:g} %: {', '.join(wide)}"
+    return False, "decided" if rule.until_margin_is_decided else "narrow enough"
 
 
-def _decisions(
+def _narrow(row: Mapping[str, Any], half_width_pct: float) -> bool:
+    """True where the interval's half width, on the log scale, is at most that; differences don't count."""
+    if row["scale"] != "ratio":
+        return True
+    return bool(math.log(row["high"] / row["low"]) / 2 <= math.log1p(half_width_pct / 100))
+
+
+def _rows(
     cells: dict[CellKey, CellRepeats], rule: AdaptiveRepeats, settings: AnalysisSettings
-) -> dict[CellKey, dict[str, str]]:
-    names = dict.fromkeys(n for name in rule.decide_on for n in (_SPEED[:2] if name in _SPEED else (name,)))
-    found: dict[CellKey, dict[str, str]] = {}
+) -> dict[CellKey, dict[str, Mapping[str, Any]]]:
+    """Cell -> metric -> its row; a title without frames is decided on its score instead of average FPS."""
+    names = dict.fromkeys(n for name in rule.decide_on for n in (_SPEED if name in _SPEED else (name,)))
+    found: dict[CellKey, dict[str, Mapping[str, Any]]] = {}
     for name in names:
         for profile in settings.profiles:
-            if profile == settings.reference or name not in BY_NAME:
-                continue
-            _, rows = comparisons.decided_rows(cells, BY_NAME[name], profile, settings)
-            for row in rows:
-                key = (row["title"], row["setting"], profile)
-                found.setdefault(key, {})[name] = row["decision"]
+            if profile != settings.reference and name in BY_NAME:
+                for row in comparisons.decided_rows(cells, BY_NAME[name], profile, settings)[1]:
+                    found.setdefault((row["title"], row["setting"], profile), {})[name] = row
     return found
 
 

@@ -72,17 +72,28 @@ class OpenPart(Part):
 
 
 class AdaptiveRepeats(Part):
-    """``repeats`` as a table: go on until the margin is decided, within bounds.
+    """``repeats`` as a table: go on until the margin is decided, or the interval is narrow, within bounds.
 
     A group-sequential rule keeps the error rate of the decisions; see :mod:`harness.analysis.sequential`.
+    With ``until_half_width_pct`` and no word of the margin, the width alone decides.
     """
 
     at_least: int = Field(default=3, ge=2, le=1000, description="repeats of each cell before the first look")
     at_most: int = Field(ge=2, le=1000, description="repeats of each cell after which it is left undecided")
     until_margin_is_decided: bool = True
+    until_half_width_pct: float | None = Field(
+        default=None, gt=0, lt=50, description="half width that each title's interval must reach, in %"
+    )
     decide_on: list[str] = Field(
         default=["average_fps"], min_length=1, description="metrics that must be decided before it stops"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_rule(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("until_half_width_pct") is not None:
+            return {"until_margin_is_decided": False, **data}
+        return data
 
     @model_validator(mode="after")
     def _ordered(self) -> AdaptiveRepeats:
@@ -112,6 +123,12 @@ class PlanHead(Part):
     temperature_margin_k: float = Field(default=2.0, gt=0, description="the same for temperatures, in K")
     sound_margin_db: float = Field(default=1.0, gt=0, description="the same for sound levels, in dB")
     one_percent_low: LowDefinition = "percentile"
+    stutter_multiple: float = Field(
+        default=2.0, gt=1, le=100, description="a frame over this multiple of its local median stutters"
+    )
+    slow_below_fps: float | None = Field(
+        default=None, gt=0, description="report the share of time spent in frames slower than this rate"
+    )
     allow_hardware_changes: bool = False
 
     @property

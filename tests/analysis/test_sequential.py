@@ -88,6 +88,15 @@ def test_metrics_named_by_the_plan_must_all_be_decided():
     assert next_slots(table, replace(SETTINGS, adaptive=rule), groups)
 
 
+def test_a_plan_that_asks_for_a_width_goes_on_in_the_wide_titles_only():
+    rule = AdaptiveRepeats(at_least=3, at_most=6, until_half_width_pct=0.5)
+    assert not rule.until_margin_is_decided
+    by_width = replace(SETTINGS, adaptive=rule)
+    assert {cell[0] for cell in next_slots(repeats_so_far(4), by_width, GROUPS)} == {"noisy"}
+    reasons = {s.title: s.reason for s in stop_decision(repeats_so_far(4), by_width, GROUPS)}
+    assert reasons == {"calm": "narrow enough", "noisy": "wider than ±0.5 %: average_fps"}
+
+
 def test_p_values_and_intervals_pay_for_the_looks():
     table = repeats_so_far(4)
     plain = analyse(table, replace(SETTINGS, adaptive=None)).comparisons
