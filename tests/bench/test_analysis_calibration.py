@@ -346,7 +346,7 @@ def test_adaptive_plans_save_machine_time_at_equal_interval_width():
         )
     print(
         f"\n500 nights at mixed noise: the fixed plan's widest interval reached in "
-        f"{100 * np.mean(reached):.1f} % of nights; machine time saved: median {100 * np.median(saved):.1f} %, "
+        f"{100 * np.mean(reached):.1f} % of nights; time saved: median {100 * np.median(saved):.1f} %, "
         f"a tenth of the nights below {100 * np.quantile(saved, 0.1):.1f} %; titles covered "
         f"{100 * np.mean(covered):.1f} %; interval over all titles {np.median(widths):.2f} times as wide"
     )

@@ -63,6 +63,24 @@ def test_the_two_level_split_of_the_gum_example_is_the_printed_one():
     assert found.top.se == pytest.approx(18, abs=0.5)
 
 
+def test_the_mean_squares_are_the_certified_ones_of_the_silicon_resistance_data():
+    """Source: NIST StRD, one-way analysis of variance, SiRstv: F = 1.18046237440255."""
+    resistance = [
+        np.array([float(value) for value in line.split()])
+        for line in (
+            "196.3052 196.1240 196.1890 196.2569 196.3403",
+            "196.3042 196.3825 196.1669 196.3257 196.0422",
+            "196.1303 196.2005 196.2889 196.0343 196.1811",
+            "196.2795 196.1748 196.1494 196.1485 195.9885",
+            "196.2119 196.1051 196.1850 196.0052 196.2090",
+        )
+    ]
+    found = two_levels(resistance)
+    assert found.ms_between / found.ms_within == pytest.approx(1.18046237440255, rel=1e-10)
+    assert found.ms_between == pytest.approx(1.278656540e-2, rel=1e-9)
+    assert found.ms_within == pytest.approx(1.083182800e-2, rel=1e-9)
+
+
 def test_unequal_groups_are_split_as_in_the_general_analysis_of_variance():
     """Source: expected mean squares: within is unbiased, between too, with groups of 2 to 9 (simulation)."""
     random = np.random.default_rng(4)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.analysis.estimate import interval, of_mean, of_two_groups, p_difference, p_same
+from harness.analysis.estimate import interval, of_average, of_mean, of_two_groups, p_difference, p_same
 from harness.analysis.multiplicity import adjusted
 
 # Student, "The probable error of a mean", Biometrika 6:1-25, 1908: additional hours of sleep.
@@ -113,3 +113,31 @@ def test_the_log_ratio_interval_of_the_gum_example_is_the_closed_form():
     low, high = interval(estimate, 0.95)
     assert math.exp(estimate.value) == pytest.approx(0.254259610, abs=5e-10)
     assert (math.exp(low), math.exp(high)) == pytest.approx((0.25360428, 0.25491664), abs=5e-9)
+
+
+@pytest.mark.parametrize(("offset", "first"), [(1.0, 1.2), (1e6, 1000000.2), (1e7, 10000000.2)])
+def test_scatter_on_a_large_offset_keeps_its_certified_digits(offset, first):
+    """Source: NIST StRD, NumAcc2 to NumAcc4: standard deviation 0.1 (one-pass formulas give 0 on NumAcc4)."""
+    values = np.array([first, *([first - 0.1, first + 0.1] * 500)])
+    estimate = of_mean(values)
+    assert estimate.value == pytest.approx(first, rel=1e-14)
+    assert estimate.sd == pytest.approx(0.1, rel=1e-7)
+
+
+def test_the_geometric_mean_ranks_alike_whatever_the_reference_and_the_arithmetic_mean_does_not():
+    """Source: Fleming & Wallace, CACM 29:218-221, 1986; times from memory, the claim is exact."""
+    times = {
+        "R": np.array([417.0, 83.0, 66.0, 39449.0, 772.0]),
+        "M": np.array([244.0, 70.0, 153.0, 33527.0, 368.0]),
+    }
+
+    def geometric(one: str, other: str) -> float:
+        estimates = [
+            of_mean(np.log(np.array([a / b]))) for a, b in zip(times[one], times[other], strict=True)
+        ]
+        return math.exp(of_average(estimates).value)
+
+    assert geometric("M", "R") == pytest.approx(0.857, abs=5e-4)
+    assert geometric("R", "M") == pytest.approx(1 / geometric("M", "R"), rel=1e-12)
+    assert (times["M"] / times["R"]).mean() > 1
+    assert (times["R"] / times["M"]).mean() > 1
