@@ -25,6 +25,8 @@ LIMIT_REASON_WORDS: dict[int, str] = {
 
 #: Bits that speak of trouble; the power limit is the normal state of a card under full load.
 ALARMING_BITS = 0x8 | 0x20 | 0x40 | 0x80
+#: No limit: the driver sets it whenever it looks between two frames.
+IDLE_BIT = 0x1
 
 
 def reason_words(bits: int) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from harness.telemetry.limits import all_reasons
+from harness.telemetry.limits import IDLE_BIT, all_reasons
 
 Floats = NDArray[np.float64]
 
@@ -75,7 +75,9 @@ def summarise_window(
     found["core_above_ambient_k"] = None if end_c is None or ambient_c is None else end_c - ambient_c
     found["mean_sound_level_dba"] = window.mean_level("sound_level_dba")
     masks = window.inside("limit_reasons")
-    found["limit_reasons"] = all_reasons(int(m) for m in np.unique(masks)) if masks.size else None
+    found["limit_reasons"] = (
+        all_reasons(int(mask) & ~IDLE_BIT for mask in np.unique(masks)) if masks.size else None
+    )
     found["telemetry_samples"] = window.rows
     found["telemetry_gap_s"] = window.gap_s()
     return found
@@ -89,6 +91,8 @@ def _energy(window: _Window, duration_s: float, frame_count: int | None) -> dict
     mean_w = counter_w if counter_w is not None else integral_w
     energy_j = None if mean_w is None else mean_w * duration_s
     marks = []
+    if window.was_reset("energy_j"):
+        marks.append("the card's energy counter started anew in the window: its driver was reset")
     if counter_w is not None and integral_w:
         difference_pct = (counter_w / integral_w - 1) * 100
         if abs(difference_pct) > ENERGY_TOLERANCE_PCT:
@@ -150,17 +154,21 @@ class _Window:
         if not moved[1:].all() and moved.sum() >= 2:
             t_s, total = t_s[moved], total[moved]
         begin_s, end_s = max(self._start_s, t_s[0]), min(self._end_s, t_s[-1])
-        if end_s - begin_s < LEAST_SPAN * (self._end_s - self._start_s):
+        if self.was_reset(counter) or end_s - begin_s < LEAST_SPAN * (self._end_s - self._start_s):
             return None
         touched = slice(
             max(0, int(np.searchsorted(t_s, begin_s, "right")) - 1), int(np.searchsorted(t_s, end_s)) + 1
         )
-        if np.any(np.diff(total[touched]) < 0):
-            return None
         # differences before sums: a counter since driver load is large against one window's energy
         origin = total[touched][0]
         begin, end = np.interp([begin_s, end_s], t_s[touched], total[touched] - origin)
         return float((end - begin) / (end_s - begin_s))
+
+    def was_reset(self, counter: str) -> bool:
+        """Whether a counter went back between two readings that touch the window."""
+        t_s, total = self._readings(counter)
+        back = np.diff(total) < 0
+        return bool(np.any(back & (t_s[1:] > self._start_s) & (t_s[:-1] < self._end_s)))
 
     def gap_s(self) -> float | None:
         """Time without telemetry inside the window; None where the table is empty."""

@@ -99,6 +99,9 @@ def test_a_counter_that_was_reset_in_the_window_gives_way_to_the_integral():
     assert found["energy_counter_j"] is None
     assert found["energy_source"] == "integral of power"
     assert found["energy_j"] == pytest.approx(6000)
+    assert "driver was reset" in found["marks"][0]
+    assert summarise_window(table, 31, 60, frame_count=None)["marks"] == []
+    assert summarise_window(table, 31, 60, frame_count=None)["energy_counter_j"] == pytest.approx(2900)
 
 
 def test_averaged_power_stands_in_where_the_driver_gives_no_instant_power():
@@ -156,7 +159,7 @@ def test_a_slow_quantity_with_nulls_between_its_readings_still_has_its_mean():
 
 def test_every_limit_reason_of_the_window_is_named_and_none_from_outside():
     t_s = [-1.0, 1, 2, 3, 11]
-    table = table_of(t_s, limit_reasons=[0x40, 0x4, 0, 0x4 | 0x1000, 0x8])
+    table = table_of(t_s, limit_reasons=[0x40, 0x4 | 0x1, 0, 0x4 | 0x1000, 0x8])
     found = summarise_window(table, 0, 10, frame_count=None)
     assert found["limit_reasons"] == ["power limit (software)", "bit_12"]
     assert (

@@ -1,0 +1,78 @@
+"""What the sampler itself costs per row, beside a loop that only reads the same sensor.
+
+pytest tests/bench/bench_telemetry.py -s -p no:cacheprovider
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Collection, Mapping
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from harness import tables
+from harness.rig import Channel, Reading
+from harness.telemetry import Sampler
+from harness.testing import FakeClock
+
+pytestmark = pytest.mark.bench
+
+ROWS = 100_000
+QUANTITIES = [name for name in tables.QUANTITIES if not name.startswith(("wall", "foreign", "cpu_e"))][:20]
+
+
+class FreeSensor:
+    """A sensor whose read costs nothing, so that only the sampler is measured."""
+
+    name = "free"
+
+    def __init__(self) -> None:
+        self._values: Mapping[str, Reading] = dict.fromkeys(QUANTITIES, 1.0)
+
+    def channels(self) -> list[Channel]:
+        return [Channel(quantity, "bench") for quantity in QUANTITIES]
+
+    def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
+        return self._values
+
+    def close(self) -> None: ...
+
+
+class ParquetFile:
+    """Row groups into a file, as a campaign does."""
+
+    def __init__(self, path: Path) -> None:
+        self._writer = pq.ParquetWriter(path, tables.TELEMETRY)
+
+    def write(self, table: pa.Table) -> None:
+        self._writer.write_table(table)
+
+
+def timed_us(clock: FakeClock) -> float:
+    begin = time.perf_counter()
+    clock.sleep_s(ROWS * 0.1)
+    return (time.perf_counter() - begin) / ROWS * 1e6
+
+
+def test_what_a_row_of_twenty_quantities_costs(tmp_path):
+    cost_us: dict[str, float] = {}
+    sensor, clock = FreeSensor(), FakeClock()
+    clock.every(0.1, lambda: sensor.read(QUANTITIES))
+    cost_us["bare loop of reads"] = timed_us(clock)
+    for name in ("sampler", "sampler that records to a Parquet file"):
+        clock = FakeClock()
+        sampler = Sampler([sensor], clock, 0.1, sensor_tries=3, on_event=print)
+        if "records" in name:
+            sampler.record_to(ParquetFile(tmp_path / "telemetry.parquet"))
+        sampler.start()
+        cost_us[name] = timed_us(clock)
+        sampler.stop_recording()
+    print()
+    for name, cost in cost_us.items():
+        print(
+            f"  {name:<40} {cost:6.2f} µs a row, {cost / cost_us['bare loop of reads']:5.1f} times the bare loop"
+        )
+    assert cost_us["sampler"] < 100
