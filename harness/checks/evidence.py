@@ -45,6 +45,8 @@ class AttemptEvidence:
         missing_lines: Patterns of ``expect_lines`` that the output did not show.
         average_fps: Of this attempt.
         other_fps: Of the accepted repeats of the same cell.
+        other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
+        clock_mhz: Mean core clock in each second of the window.
     """
 
     frametime_ms: Floats = field(default_factory=lambda: np.empty(0))
@@ -73,6 +75,8 @@ class AttemptEvidence:
     missing_lines: Sequence[str] = ()
     average_fps: float | None = None
     other_fps: Sequence[float] = ()
+    other_courses: Sequence[Floats] = ()
+    clock_mhz: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def telemetry_evidence(
@@ -101,6 +105,12 @@ def telemetry_evidence(
             idle = _present(_column(telemetry, "gpu_load_pct")[cooling & (t_s >= last_s - 3.0)])
             if idle.size:
                 found["idle_gpu_load_pct"] = float(idle.mean())
+    clock_mhz = _column(telemetry, "core_clock_mhz")
+    read = inside & np.isfinite(clock_mhz)
+    if read.any():
+        second = t_s[read].astype(np.int64)
+        counts = np.bincount(second)
+        found["clock_mhz"] = np.bincount(second, clock_mhz[read])[counts > 0] / counts[counts > 0]
     counter = _present(_column(telemetry, "energy_j"))
     if counter.size and bool(np.any(np.diff(counter) < -1.0)):
         found["driver_reset"] = "the card's energy counter went back: the driver was reset"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from harness.checks import conditions, framelog
+from harness.checks import conditions, framelog, steadiness
 from harness.checks.evidence import AttemptEvidence
 from harness.plan.schema import Checks
 
@@ -49,6 +49,8 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("start-temperature", conditions.start_temperature),
     Check("ambient-temperature", conditions.ambient_temperature),
     Check("telemetry-gap", conditions.telemetry_gap),
+    Check("unsteady", steadiness.unsteady),
+    Check("outlier", steadiness.outlier),
 )
 CODES: Final[tuple[str, ...]] = tuple(check.code for check in CHECKS)
 
@@ -72,9 +74,12 @@ class Judgement:
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     """Apply all checks. Pure: the same evidence and thresholds give the same judgement."""
+    only_mark = {*checks.mark_only, "outlier"}
+    if checks.unsteady == "mark":
+        only_mark.add("unsteady")
     fired = [(check.code, said) for check in CHECKS if (said := check.rule(evidence, checks))]
-    against = [(code, said) for code, said in fired if code not in checks.mark_only]
-    marks = tuple(f"{code}: {said}" for code, said in fired if code in checks.mark_only)
+    against = [(code, said) for code, said in fired if code not in only_mark]
+    marks = tuple(f"{code}: {said}" for code, said in fired if code in only_mark)
     if not against:
         return Judgement(True, None, None, marks)
     return Judgement(False, against[0][0], "; ".join(said for _, said in against), marks)
