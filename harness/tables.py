@@ -129,6 +129,7 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("stutter_count", I, "", "frames longer than the plan's multiple of their local median"),
     Column("stutter_time_pct", F, "%", "share of the window spent in such frames"),
     Column("average_fps_rse_pct", F, "%", "relative standard error of average FPS from its own frames"),
+    Column("slow_time_pct", F, "%", "share of the window in frames slower than the plan's slow_below_fps"),
     Column("score", F, "", "score of a title that gives one number instead of frames"),
     Column("mean_power_w", F, "W", "mean power of the card over the window: energy / time"),
     Column("energy_j", F, "J", "energy of the card over the window, by the source named next"),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.checks import AttemptEvidence, judge, missing_lines, telemetry_evidence
+from harness.conditions.settling import course_fps
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
@@ -54,6 +55,8 @@ def ingest_and_judge(
     evidence |= frames | _telemetry(running, running.metrics.get("frame_count"))
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
     history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
+    if judgement.accepted and "frametime_ms" in evidence:
+        history.add_course(running.cell.cell_id, course_fps(evidence["frametime_ms"]))
     for text in judgement.marks:
         running.mark(text)
     return Judged(judgement.accepted, judgement.reason_code, judgement.reason)
@@ -77,6 +80,7 @@ def _known(running: Running, history: History) -> dict[str, Any]:
         "profile_messages": tuple(running.not_in_force),
         "missing_lines": missing_lines(output, title.expect_lines),
         "other_fps": history.other_fps(running.cell.cell_id),
+        "other_courses": history.other_courses(running.cell.cell_id),
     }
 
 
@@ -109,7 +113,12 @@ def _frames(
     store.write_table(running.ref, "frames", window.frames)
     frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
     dropped = dict(frame_log.dropped)
-    running.metrics |= frame_metrics(frametime_ms, low_definition=plan.plan.one_percent_low)
+    running.metrics |= frame_metrics(
+        frametime_ms,
+        low_definition=plan.plan.one_percent_low,
+        stutter_multiple=plan.plan.stutter_multiple,
+        slow_below_fps=plan.plan.slow_below_fps,
+    )
     running.metrics |= {
         "average_fps_rse_pct": relative_se_pct(frametime_ms),
         "frame_rows_read": frame_log.rows_read,

@@ -25,6 +25,7 @@ from harness.frames.metrics import (
     frame_metrics,
     interpolate,
     percentile_rank,
+    slow_ms,
     slowest_count,
     wanted_percentiles,
 )
@@ -62,7 +63,11 @@ class LogSummary:
 
 
 def summarise_log(
-    path: Path, mapping: ColumnMapping, *, low_definition: LowDefinition = "percentile"
+    path: Path,
+    mapping: ColumnMapping,
+    *,
+    low_definition: LowDefinition = "percentile",
+    slow_below_fps: float | None = None,
 ) -> LogSummary:
     """All metrics of a frame log of any size. Raises FrameLogError."""
     cleaners: list[Cleaner] = []
@@ -71,7 +76,7 @@ def summarise_log(
         cleaners.append(Cleaner(path, mapping, want_times=False))
         return (batch.frametime_ms for batch in stream_log(path, mapping, cleaners[-1]))
 
-    metrics = summarise(stream, low_definition=low_definition)
+    metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
     first = cleaners[0]
     return LogSummary(
         metrics, first.rows_read, {k: v for k, v in first.account.items() if v}, tuple(first.notes())
@@ -84,6 +89,7 @@ def summarise(
     low_definition: LowDefinition = "percentile",
     stutter_multiple: float = MULTIPLE,
     stutter_half_width: int = HALF_WIDTH_FRAMES,
+    slow_below_fps: float | None = None,
     hold_frames: int = HOLD_FRAMES,
     crowded_frames: int = CROWDED_FRAMES,
     sort_frames: int = SORT_FRAMES,
@@ -95,12 +101,13 @@ def summarise(
         low_definition: As in the plan.
         stutter_multiple: See :mod:`harness.frames.stutter`.
         stutter_half_width: See there.
+        slow_below_fps: Rate for ``slow_time_pct``.
         hold_frames: Runs up to this length are held and read once.
         crowded_frames: A bin with more frames than this is split before it is fetched.
         sort_frames: Runs up to this length are sorted whole.
     """
     held: list[Floats] | None = []
-    first = _FirstPass(stutter_multiple, stutter_half_width)
+    first = _FirstPass(stutter_multiple, stutter_half_width, slow_below_fps)
     for batch in stream():
         first.add(batch)
         if held is not None:
@@ -113,6 +120,7 @@ def summarise(
             low_definition=low_definition,
             stutter_multiple=stutter_multiple,
             stutter_half_width=stutter_half_width,
+            slow_below_fps=slow_below_fps,
         )
     first.finish()
 
@@ -137,6 +145,7 @@ def summarise(
         change_ms=first.changes_ms.value / (n - 1) if n > 1 else None,
         stutter_count=first.stutter_count,
         stutter_ms=first.stutter_ms.value,
+        slow_ms=None if slow_below_fps is None else first.slow_ms.value,
         low_definition=low_definition,
     )
 
@@ -164,8 +173,10 @@ class _Histogram:
 class _FirstPass:
     """Everything that one look at each frame gives."""
 
-    def __init__(self, multiple: float, half_width: int) -> None:
+    def __init__(self, multiple: float, half_width: int, slow_below_fps: float | None) -> None:
         self.n = 0
+        self.slow_ms = RunningSum()
+        self._slow_below_fps = slow_below_fps
         self.total_ms = RunningSum()
         self.changes_ms = RunningSum()
         self.stutter_ms = RunningSum()
@@ -182,6 +193,8 @@ class _FirstPass:
     def _add(self, x: Floats) -> None:
         self.n += len(x)
         self.total_ms.add(float(np.sum(x)))
+        if self._slow_below_fps is not None:
+            self.slow_ms.add(slow_ms(x, self._slow_below_fps))
         self.histogram.add(_bits(x) >> _FIRST_SHIFT)
         joined = np.concatenate((self._tail, x))
         changes = np.diff(joined[max(0, len(self._tail) - 1) :])

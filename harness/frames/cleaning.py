@@ -32,7 +32,7 @@ LAST = "last row: its end is not in the log"
 AFTERDAMAGE = "frame time spans an unreadable row"
 NOT_SHOWN = "not shown; its time counts to the next frame"
 GENERATED = "interpolated; its time counts to the next frame"
-LARGEST = 2.0**62  # beyond any clock in any unit, and small enough to be added up
+LARGEST = 2.0**64  # beyond any clock in any unit, and small enough to be added up
 DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
 
 

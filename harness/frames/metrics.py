@@ -98,13 +98,11 @@ def frametime_change_ms(frametime_ms: NDArray[np.float64]) -> float | None:
     return float(np.mean(np.abs(np.diff(frametime_ms))))
 
 
-def below_fps_time_pct(frametime_ms: NDArray[np.float64], fps: float) -> float:
-    """``100 Σ{x : x > 1000/fps} / T``: share of time spent in frames slower than a stated rate, %."""
-    check_frametimes(frametime_ms)
+def slow_ms(frametime_ms: NDArray[np.float64], fps: float) -> float:
+    """``Σ{x : x > 1000/fps}``: time spent in frames slower than a stated rate, ms."""
     if fps <= 0:
         raise ValueError(f"fps must be positive, got {fps}")
-    slow = frametime_ms[frametime_ms > 1e3 / fps]
-    return 100.0 * float(np.sum(slow)) / float(np.sum(frametime_ms))
+    return float(np.sum(frametime_ms[frametime_ms > 1e3 / fps]))
 
 
 def per_second_fps(frametime_ms: NDArray[np.float64], start_s: float = 0.0) -> NDArray[np.float64]:
@@ -133,6 +131,7 @@ def frame_metrics(
     low_definition: LowDefinition = "percentile",
     stutter_multiple: float = MULTIPLE,
     stutter_half_width: int = HALF_WIDTH_FRAMES,
+    slow_below_fps: float | None = None,
 ) -> Metrics:
     """All frame metrics of one window, under the column names of ``harness.tables.ATTEMPT_COLUMNS``.
 
@@ -142,6 +141,7 @@ def frame_metrics(
             are given under names of their own as well.
         stutter_multiple: See :mod:`harness.frames.stutter`.
         stutter_half_width: See there.
+        slow_below_fps: Rate for ``slow_time_pct``; None leaves it None.
     """
     if not frametime_ms.size:
         nothing: Metrics = dict.fromkeys(METRIC_KEYS)
@@ -159,6 +159,7 @@ def frame_metrics(
         change_ms=float(np.mean(changes)) if len(changes) else None,
         stutter_count=len(stutters),
         stutter_ms=float(np.sum(stutters)),
+        slow_ms=None if slow_below_fps is None else slow_ms(frametime_ms, slow_below_fps),
         low_definition=low_definition,
     )
 
@@ -172,6 +173,7 @@ def assemble(
     change_ms: float | None,
     stutter_count: int,
     stutter_ms: float,
+    slow_ms: float | None,
     low_definition: LowDefinition,
 ) -> Metrics:
     """The metrics from sufficient statistics of a run.
@@ -185,6 +187,7 @@ def assemble(
         change_ms: Mean absolute change.
         stutter_count: Stuttering frames.
         stutter_ms: Time in them.
+        slow_ms: Time in frames slower than a stated rate; None where none is stated.
         low_definition: As in the plan.
     """
     lows: dict[str, float] = {}
@@ -206,6 +209,7 @@ def assemble(
         "longest_frame_ms": float(slowest[-1]),
         "stutter_count": stutter_count,
         "stutter_time_pct": 100.0 * stutter_ms / total_ms,
+        "slow_time_pct": None if slow_ms is None else 100.0 * slow_ms / total_ms,
     }
 
 
@@ -254,6 +258,7 @@ METRIC_KEYS: tuple[str, ...] = tuple(
         change_ms=None,
         stutter_count=0,
         stutter_ms=0.0,
+        slow_ms=None,
         low_definition="percentile",
     )
 )

@@ -33,11 +33,12 @@ def in_pieces(values, cuts):
 @settings(max_examples=150, deadline=None)
 @given(RUNS, st.lists(st.integers(1, 499), max_size=6), st.sampled_from([0, 1, 7, 10**6]), st.booleans())
 def test_a_stream_gives_the_figures_of_the_whole(values, cuts, crowded_frames, hold):
-    expected = frame_metrics(values, low_definition="time-share", stutter_half_width=7)
+    expected = frame_metrics(values, low_definition="time-share", stutter_half_width=7, slow_below_fps=61)
     found = summarise(
         in_pieces(values, cuts),
         low_definition="time-share",
         stutter_half_width=7,
+        slow_below_fps=61,
         sort_frames=0,
         hold_frames=10**6 if hold else 0,
         crowded_frames=crowded_frames,
