@@ -19,6 +19,7 @@ import sqlite3
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from io import FileIO
 from pathlib import Path
 from typing import Any, NoReturn
@@ -237,7 +238,7 @@ def main() -> int:
     parser.add_argument(
         "--twice", action="store_true", help="break the run that resumes, at its every effect"
     )
-    parser.add_argument("--random", type=int, default=0, help="this many random breaks instead of all points")
+    parser.add_argument("--random", type=int, default=0, help="so many random breaks instead of all points")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--base", type=Path, help="where to work; default: memory file system if there is one"
@@ -254,6 +255,15 @@ def main() -> int:
     return 1 if result["failed"] or any(result[key] for key in bad) else 0
 
 
+def random_points(
+    arguments: argparse.Namespace, effects: int, ways: list[str]
+) -> Iterator[list[tuple[int, str]]]:
+    """One to three breaks in a row, without end. Some fall behind a run's end and break nothing."""
+    draw = random.Random(arguments.seed)
+    while True:
+        yield [(draw.randint(1, effects), draw.choice(ways)) for _ in range(draw.choice((1, 1, 2, 3)))]
+
+
 def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
     retries = {"attempts_per_repeat": 20, "set_aside_after_rig_losses": 1000}
     profiles = [{"name": "factory"}, {"name": "quiet", "power_limit_w": 180}][: arguments.profiles]
@@ -263,14 +273,9 @@ def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
     effects = list(counting.done)
     wanted = small.final_repeats(base / "undisturbed")
     ways = arguments.how or list(WAYS)
-    points: list[list[tuple[int, str]]] = []
+    points: Iterable[list[tuple[int, str]]] = []
     if arguments.random:
-        draw = random.Random(arguments.seed)
-        left = arguments.random
-        while left > 0:
-            count = min(left, draw.choice((1, 1, 2, 3)))
-            points.append([(draw.randint(1, len(effects)), draw.choice(ways)) for _ in range(count)])
-            left -= count
+        points = random_points(arguments, len(effects), ways)
     elif arguments.twice:
         # First a break in the middle of an attempt: journal not closed, a stream half written.
         middle = next(n for n, e in enumerate(effects, start=1) if e == "commit:heartbeat")
@@ -288,14 +293,19 @@ def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
     else:
         for how in ways:
             kinds = WAYS[how][1]
-            points += [
-                [(at, how)]
-                for at, effect in enumerate(effects, start=1)
-                if kinds is None or effect.split(":")[0] in kinds
+            points = [
+                *points,
+                *(
+                    [(at, how)]
+                    for at, effect in enumerate(effects, start=1)
+                    if kinds is None or effect.split(":")[0] in kinds
+                ),
             ]
     total: Counter[str] = Counter()
     failed: list[str] = []
     for breaks in points:
+        if arguments.random and total["breaks"] >= arguments.random:
+            break
         outcome = try_point(base, the_plan, wanted, breaks)
         total["points"] += 1
         total["breaks"] += outcome["hits"]

@@ -13,11 +13,12 @@ import pytest
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="breaks a forked process")
 SCRIPT = Path(__file__).with_name("break_campaign.py")
+NIGHT = Path(__file__).with_name("break_night.py")
 
 
-def explore(*options: str) -> dict[str, Any]:
+def explore(*options: str, script: Path = SCRIPT) -> dict[str, Any]:
     ended = subprocess.run(
-        [sys.executable, str(SCRIPT), *options], capture_output=True, text=True, check=False
+        [sys.executable, str(script), *options], capture_output=True, text=True, check=False
     )
     assert ended.stdout, ended.stderr
     result: dict[str, Any] = json.loads(ended.stdout)
@@ -52,3 +53,19 @@ def test_ten_thousand_random_kills_lose_nothing(seed):
     ways = ["--how", "kill", "--how", "kill-within", "--how", "kill-after"]
     result = explore(*ways, "--random", "2500", "--seed", str(seed))
     assert_nothing_lost(result)
+    assert result["breaks"] >= 2500
+
+
+@pytest.mark.endurance
+@pytest.mark.parametrize("how", ["kill", "kill-within", "eio", "enospc"])
+def test_a_whole_night_of_the_engine_ends_with_the_undisturbed_tables_wherever_it_is_broken(how):
+    result = explore("--how", how, script=NIGHT)
+    assert (result["failed"], result["lost"], result["duplicated"], result["different"]) == ([], 0, 0, 0)
+
+
+@pytest.mark.endurance
+def test_in_two_hundred_simulated_nights_with_rig_losses_every_surviving_cell_is_complete():
+    result = explore("--nights", "200", script=NIGHT)
+    assert (result["failed"], result["lost"], result["duplicated"]) == ([], 0, 0)
+    assert result["rig_losses"] > 100
+    assert result["set_aside"] > 0
