@@ -47,6 +47,7 @@ class Running:
     start_temp_c: float | None = None
     start_ambient_temp_c: float | None = None
     temperature_quantity: str | None = None
+    extra_warm_up_s: float = 0.0
     not_in_force: list[str] = field(default_factory=list)
     exit_code: int | None = None
     recording: Recording | None = None
@@ -69,8 +70,14 @@ class Running:
             self.marks.append(text)
 
     def warm_up_rule(self, plan: Plan) -> WarmUp:
-        """The title's own rule, or the plan's."""
-        return self.cell.title.warm_up or plan.conditions.warm_up
+        """The title's own rule, or the plan's; longer where an earlier attempt was unsteady."""
+        rule = self.cell.title.warm_up or plan.conditions.warm_up
+        more_s = self.extra_warm_up_s
+        if not more_s:
+            return rule
+        return rule.model_copy(
+            update={"seconds": rule.seconds + more_s, "timeout_s": rule.timeout_s + more_s}
+        )
 
     def soak_rule(self, plan: Plan) -> Soak:
         """The title's own rule, or the plan's."""

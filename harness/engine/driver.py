@@ -64,6 +64,8 @@ PULSE_S = 0.25
 HEARTBEAT_S = 5.0
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
+#: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
+UNSTEADY_EXTENSION_S = 60.0
 #: Temperatures that conditions can be held on, in order of preference.
 TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
@@ -272,6 +274,7 @@ class Driver:
             campaign_start_s=self._origin_s,
             boot_id=self._boot_id,
             temperature_quantity=self._temperature,
+            extra_warm_up_s=self._extra_warm_up_s(slot),
         )
         self._running.recording = Recording(self._store.table_writer(ref, "telemetry", TELEMETRY))
         self._sampler.record_to(self._running.recording)
@@ -280,6 +283,13 @@ class Driver:
         )
         log.info("attempt begins", position=slot.position, block=slot.block)
         return AttemptBegun()
+
+    def _extra_warm_up_s(self, slot: Slot) -> float:
+        """One window more for each unsteady attempt at this repeat, where the plan says to extend."""
+        if self._plan.checks.unsteady != "extend":
+            return 0.0
+        window_s = self._cells[slot.cell_id].title.measure_s or UNSTEADY_EXTENSION_S
+        return window_s * self._history.unsteady_tries(slot.cell_id, slot.repeat_index)
 
     def _apply(self) -> Event:
         try:

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import statistics
-from collections import defaultdict
+from collections import Counter, defaultdict, deque
 from collections.abc import Iterable, Mapping
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Courses kept for each title and setting.
+_COURSES = 4
 
 
 class History:
@@ -18,6 +24,10 @@ class History:
     def __init__(self, rows: Iterable[Mapping[str, Any]] = ()) -> None:
         self._start_temps_c: list[float] = []
         self._fps: defaultdict[str, list[float]] = defaultdict(list)
+        self._courses: defaultdict[str, deque[NDArray[np.float64]]] = defaultdict(
+            lambda: deque(maxlen=_COURSES)
+        )
+        self._unsteady: Counter[tuple[str, int]] = Counter()
         self.first_start_temp_c: float | None = None
         self.first_ambient_temp_c: float | None = None
         self.usual_foreign_gpu_processes: float | None = None
@@ -34,6 +44,21 @@ class History:
             self.first_ambient_temp_c = row.get("mean_ambient_temp_c")
         if row["verdict"] == "accepted" and (fps := row.get("average_fps")) is not None:
             self._fps[row["cell_id"]].append(fps)
+        if row.get("reason_code") == "unsteady":
+            self._unsteady[row["cell_id"], row["repeat_index"]] += 1
+
+    def add_course(self, cell_id: str, course: NDArray[np.float64]) -> None:
+        """Keep the frame rate per second of an accepted repeat: the latest few, for this run only."""
+        if course.size:
+            self._courses[_content(cell_id)].append(course)
+
+    def other_courses(self, cell_id: str) -> list[NDArray[np.float64]]:
+        """Courses of accepted repeats with the same content: the cell's title and setting, any profile."""
+        return list(self._courses[_content(cell_id)])
+
+    def unsteady_tries(self, cell_id: str, repeat_index: int) -> int:
+        """Attempts at that repeat that were rejected as unsteady."""
+        return self._unsteady[cell_id, repeat_index]
 
     def add_foreign_gpu_processes(self, count: float | None) -> None:
         """The fewest processes seen on the card in any window are the usual ones (a desktop, say)."""
@@ -49,3 +74,7 @@ class History:
     def other_fps(self, cell_id: str) -> list[float]:
         """Average FPS of the accepted repeats of that cell."""
         return list(self._fps[cell_id])
+
+
+def _content(cell_id: str) -> str:
+    return cell_id.rpartition(".")[0]
