@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -191,7 +192,8 @@ class TitleProcess:
             with contextlib.suppress(OSError):
                 self._popen.stdin.close()
         if grace_s > 0 and seen:
-            self._ask()
+            if self._popen.stdin is None:
+                _ask(seen)
             _wait_until_gone(seen, grace_s)
         for _ in range(5):
             tree = self.tree()
@@ -205,20 +207,6 @@ class TitleProcess:
                 break
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._popen.wait(timeout=5.0)
-
-    def _ask(self) -> None:
-        """Ask politely: the end of its standard input where it listens to that, else the system's way."""
-        if self._popen.stdin is not None or self._popen.poll() is not None:
-            return
-        if sys.platform == "win32":
-            import signal
-
-            with contextlib.suppress(OSError):
-                self._popen.send_signal(signal.CTRL_BREAK_EVENT)  # to a console program
-            # Without /F it asks the windows of the program to close.
-            subprocess.run(["taskkill", "/PID", str(self.pid), "/T"], capture_output=True, check=False)
-        else:
-            self._popen.terminate()
 
 
 def new_mark() -> str:
@@ -295,6 +283,18 @@ def _is_alive(process: psutil.Process) -> bool:
         return process.is_running() and process.status() != psutil.STATUS_ZOMBIE
     except _GONE:
         return False
+
+
+def _ask(tree: Sequence[psutil.Process]) -> None:
+    """Ask every process of a tree to end, since a script that started a title does not pass a request on."""
+    for process in tree:
+        with contextlib.suppress(OSError, *_GONE):
+            if sys.platform == "win32":
+                # A console program hears the break; without /F taskkill asks windows to close.
+                process.send_signal(signal.CTRL_BREAK_EVENT)
+                subprocess.run(["taskkill", "/PID", str(process.pid)], capture_output=True, check=False)
+            else:
+                process.terminate()
 
 
 def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> None:

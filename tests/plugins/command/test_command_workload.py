@@ -190,6 +190,21 @@ def test_stopping_ends_the_whole_tree_also_what_ignores_the_request(run: Make) -
     workload.stop(0.3)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX")
+def test_the_request_to_end_reaches_a_title_behind_a_script(run: Make, tmp_path: Path) -> None:
+    note = tmp_path / "saved"
+    title = (
+        "import signal, sys, time\n"
+        f"def save(*_): open({str(note)!r}, 'w').write('log is whole'); sys.exit(0)\n"
+        "signal.signal(signal.SIGTERM, save); print('up', flush=True); time.sleep(600)"
+    )
+    program = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {title!r}])"
+    workload = run(program, ready_line="up")
+    poll_until(workload, lambda s: s.ready)
+    workload.stop(10.0)
+    assert note.read_text() == "log is whole"
+
+
 def test_a_title_whose_launcher_left_is_still_watched_and_ended(run: Make) -> None:
     program = (
         "import subprocess, sys\n"
