@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pluggy
+import pyarrow as pa
 from pydantic import BaseModel
 
 from harness.clock import Clock
@@ -81,6 +82,19 @@ class RehearsalRequest:
     options: dict[str, Any] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class FittedCard:
+    """A card model fitted to a measured curve.
+
+    Attributes:
+        document: The model as JSON text, as :attr:`RehearsalRequest.model_path` takes it.
+        summary: How well it follows the curve, in a sentence.
+    """
+
+    document: str
+    summary: str
+
+
 class HarnessSpec:
     """The hooks."""
 
@@ -125,6 +139,17 @@ class HarnessSpec:
     @hookspec(firstresult=True)
     def open_rehearsal(self, request: RehearsalRequest) -> Rig | None:
         """A rig on a virtual clock that stands in for the real one; None if this plugin has none."""
+
+    @hookspec(firstresult=True)
+    def fit_card_model(self, telemetry: pa.Table, name: str) -> FittedCard | None:
+        """Fit the card model of a rehearsal to a measured heating and cooling curve.
+
+        Args:
+            telemetry: Columns of ``harness.tables.TELEMETRY``: rest, load, rest again.
+            name: What to call the card.
+        Raises:
+            HarnessError: The curve can't be fitted; the message says what it lacks.
+        """
 
     @hookspec
     def rig_facts(self) -> dict[str, dict[str, Any]]:  # type: ignore[empty-body]

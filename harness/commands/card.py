@@ -4,28 +4,44 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import tempfile
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 
+from harness.characterise import load_of, measure_curve, read_trace
 from harness.commands import add_command, print_json
 from harness.doctor import examine
+from harness.errors import PluginError
 from harness.guard import restore_machine
-from harness.hookspecs import Finding
-from harness.plugins import PluginHost
+from harness.hookspecs import Finding, FittedCard
+from harness.plan.load import load_plan
+from harness.plugins import PluginHost, PluginRig
 from harness.terminal import console, print_table
 
 
 def register(commands: Any) -> None:
     """Add the commands of this module."""
-    add_command(
+    doctor = add_command(
         commands,
         "doctor",
         _doctor,
         summary="what on this machine can be read, controlled and run, and what is missing for the rest",
-        example="levelrig doctor",
+        example="levelrig doctor\n  levelrig doctor --characterise plans/ten-titles.toml",
         reports=True,
+    )
+    doctor.add_argument(
+        "--characterise",
+        type=Path,
+        metavar="FILE",
+        help="instead, fit this card's model for rehearsals to a heating and cooling curve: FILE is a plan, "
+        "whose first title heats the card for three minutes, or a stored curve (CSV or Parquet)",
+    )
+    doctor.add_argument("--title", help="title of the plan that heats the card; default: its first")
+    doctor.add_argument(
+        "--model-into", type=Path, default=Path("card-model.json"), help="file that takes the fitted model"
     )
     add_command(
         commands,
@@ -48,7 +64,36 @@ def _restore(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _characterise(arguments: argparse.Namespace) -> int:
+    host = PluginHost()
+    source: Path = arguments.characterise
+    if source.suffix == ".toml":
+        plan = load_plan(source, host)
+        cell = load_of(plan, arguments.title)
+        out = console()
+
+        def tell(phase: str, seconds: float) -> None:
+            if not arguments.json:
+                out.print(f"{phase}: {seconds:.0f} s")
+
+        with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
+            telemetry = measure_curve(PluginRig(host, plan), plan, cell, Path(folder), on_phase=tell)
+    else:
+        telemetry = read_trace(source)
+    fitted: FittedCard | None = host.manager.hook.fit_card_model(telemetry=telemetry, name=source.stem)
+    if fitted is None:
+        raise PluginError("no installed plugin fits a card's model; reinstall levelrig")
+    arguments.model_into.write_text(fitted.document + "\n", encoding="utf-8")
+    if arguments.json:
+        print_json({"model": str(arguments.model_into), "summary": fitted.summary})
+    else:
+        console().print(f"{fitted.summary}\nmodel: {arguments.model_into}; use it with rehearse --model")
+    return 0
+
+
 def _doctor(arguments: argparse.Namespace) -> int:
+    if arguments.characterise is not None:
+        return _characterise(arguments)
     findings = examine(PluginHost())
     if arguments.json:
         print_json([dataclasses.asdict(finding) for finding in findings])

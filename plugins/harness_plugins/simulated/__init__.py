@@ -7,9 +7,12 @@ goes, not what a certain card will score.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from harness.hookspecs import Kind, RehearsalRequest, hookimpl
+import pyarrow as pa
+
+from harness.hookspecs import FittedCard, Kind, RehearsalRequest, hookimpl
 from harness.rig import Rig
 
 
@@ -29,3 +32,23 @@ def open_rehearsal(request: RehearsalRequest) -> Rig:
     from .rig import SimulatedRig
 
     return SimulatedRig(request)
+
+
+@hookimpl
+def fit_card_model(telemetry: pa.Table, name: str) -> FittedCard:
+    from .fit import fit_card_model as fit
+    from .fit import trace_from_table
+    from .replay import compare, replay
+
+    table = telemetry.to_pandas()
+    trace = trace_from_table(table)
+    limit_w = float(table["power_limit_w"].median()) if "power_limit_w" in table else math.nan
+    fitted = fit(trace, name=name, power_limit_w=None if math.isnan(limit_w) else limit_w)
+    phases = ["load" if loaded else "rest" for loaded in trace.loaded()]
+    parts = [
+        f"{m.phase}: power {m.power_pct:+.1f} %, clock {m.clock_pct:+.1f} %, "
+        f"temperature {m.temperature_rms_k:.1f} K"
+        for m in compare(trace, replay(fitted.card, trace, fitted.fan_start_pct), phases)
+    ]
+    summary = f"model against curve (means; RMS of temperature): {'; '.join(parts)}"
+    return FittedCard(fitted.card.model_dump_json(indent=1), summary)
