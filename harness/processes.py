@@ -288,12 +288,13 @@ def _is_alive(process: psutil.Process) -> bool:
 def _ask(tree: Sequence[psutil.Process]) -> None:
     """Ask every process of a tree to end, since a script that started a title does not pass a request on."""
     for process in tree:
-        with contextlib.suppress(OSError, *_GONE):
-            if sys.platform == "win32":
-                # A console program hears the break; without /F taskkill asks windows to close.
-                process.send_signal(signal.CTRL_BREAK_EVENT)
-                subprocess.run(["taskkill", "/PID", str(process.pid)], capture_output=True, check=False)
-            else:
+        if sys.platform == "win32":
+            with contextlib.suppress(OSError, *_GONE):
+                process.send_signal(signal.CTRL_BREAK_EVENT)  # to the console programs of its group
+            # Without /F it asks the program's windows to close.
+            subprocess.run(["taskkill", "/PID", str(process.pid)], capture_output=True, check=False)
+        else:
+            with contextlib.suppress(OSError, *_GONE):
                 process.terminate()
 
 
