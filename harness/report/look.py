@@ -41,7 +41,6 @@ PHASE_A = Role("phase-a", "#f0ede4", "#1d2327")
 PHASE_B = Role("phase-b", "#e6e1d3", "#282f34")
 PHASE_C = Role("phase-c", "#ddeaf0", "#1c303a")
 ALERT = Role("alert", "#a3231f", "#ff9b8e")
-
 GOOD = Role("good", "#007a5c", "#3fcfa4")
 
 #: Profiles in plan order; the reference takes the first. Chosen for the distance between any two as seen
@@ -58,17 +57,7 @@ PROFILE_ROLES: tuple[Role, ...] = (
     Role("p7", "#a96d8a", "#b683ae"),
 )
 ROLES: tuple[Role, ...] = (
-    Role("p0", "#2b3136", "#dfe3e4"),
-    Role("p1", "#0067a8", "#62b5f0"),
-    Role("p2", "#bf4f00", "#ff9c50"),
-    Role("p3", "#8a2d86", "#e08bdc"),
-    Role("p4", "#007a5c", "#3fcfa4"),
-    Role("p5", "#8c6d00", "#e2c341"),
-    Role("p6", "#5a52c7", "#aaa3ff"),
-    Role("p7", "#b3265a", "#ff86ae"),
-)
-ROLES: tuple[Role, ...] = (
-    PAPER, INK, QUIET_INK, RULE, BAND, BAND_EDGE, PHASE_A, PHASE_B, PHASE_C, ALERT, *PROFILE_ROLES,
+    PAPER, INK, QUIET_INK, RULE, BAND, BAND_EDGE, PHASE_A, PHASE_B, PHASE_C, ALERT, GOOD, *PROFILE_ROLES,
 )  # fmt: skip
 _MARKS = ("o", "s", "^", "D", "v", "P", ">", "_")
 _VEGA_MARKS = (

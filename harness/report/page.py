@@ -138,9 +138,7 @@ def view_of(
         Section(
             "unstable",
             "Unstable profiles",
-            paragraphs=[
-                "Set aside by the plan's rule after crashes or losses of the rig; the night went on without them."
-            ]
+            paragraphs=["Set aside by the plan's rule after crashes or losses of the rig."]
             if unstable
             else [],
             bullets=unstable,
