@@ -66,7 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _list_adapters() -> int:
-    from harness_plugins.scene.gpu import describe_adapter, find_adapters, is_software
+    from harness_plugins.scene.gpu_device import describe_adapter, find_adapters, is_software
 
     try:
         adapters = find_adapters()

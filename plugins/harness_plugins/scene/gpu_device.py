@@ -1,0 +1,145 @@
+"""A graphics card through WebGPU: finding it, and what the scenes are made with on it."""
+
+from __future__ import annotations
+
+import struct
+from importlib import resources
+from typing import Any
+
+from harness_plugins.scene.options import SceneOptions, parse_resolution
+
+FORMAT = "rgba8unorm"
+_ADAPTER_ORDER = ("DiscreteGPU", "IntegratedGPU", "VirtualGPU", "CPU", "Unknown")
+
+
+def load_wgpu() -> Any:
+    """The module ``wgpu``. Raises RuntimeError with the remedy where it is missing."""
+    try:
+        import wgpu
+    except (ImportError, OSError) as error:
+        raise RuntimeError(f"the gpu backend needs wgpu ({error}); install levelrig[gpu]") from error
+    return wgpu
+
+
+def find_adapters() -> list[Any]:
+    """Graphics adapters of this machine, best first: real cards before software, newer interfaces first."""
+    found = load_wgpu().gpu.enumerate_adapters_sync()
+    return sorted(found, key=_rank)
+
+
+def describe_adapter(adapter: Any) -> str:
+    """Name, kind and interface of an adapter."""
+    info = adapter.info
+    return f"{info['device'] or info['description']} ({info['adapter_type']}, {info['backend_type']})"
+
+
+def is_software(adapter: Any) -> bool:
+    """Whether the adapter is a program rather than a card."""
+    return str(adapter.info["adapter_type"]) == "CPU"
+
+
+def _rank(adapter: Any) -> tuple[int, bool]:
+    kind = str(adapter.info["adapter_type"])
+    place = _ADAPTER_ORDER.index(kind) if kind in _ADAPTER_ORDER else len(_ADAPTER_ORDER)
+    return place, str(adapter.info["backend_type"]) == "OpenGL"
+
+
+def choose_adapter(wanted: str | None) -> Any:
+    adapters = find_adapters()
+    fitting = [a for a in adapters if wanted is None or wanted.lower() in describe_adapter(a).lower()]
+    if not fitting:
+        there = "; ".join(map(describe_adapter, adapters)) or "none"
+        what = "no graphics adapter" if wanted is None else f"no graphics adapter {wanted!r}"
+        raise RuntimeError(
+            f"{what} (there: {there}); install the card's driver with Vulkan support "
+            "(a software driver will do: Debian's package mesa-vulkan-drivers)"
+        )
+    return fitting[0]
+
+
+class Canvas:
+    """A device, the picture that one scene draws on it, and the making of what drawing needs.
+
+    Attributes:
+        adapter: The card.
+        device: The device opened on it.
+        usage: Names of the uses of a buffer.
+        picture: The picture, a texture.
+        view: The picture, to draw into.
+        size: Width and height, pixels.
+        queries: Timestamps of two frames, begin and end; None where the card offers none.
+    """
+
+    def __init__(self, options: SceneOptions) -> None:
+        wgpu = load_wgpu()
+        self.adapter = choose_adapter(options.adapter)
+        timed = "timestamp-query" in self.adapter.features
+        largest = self.adapter.limits
+        self.device = self.adapter.request_device_sync(
+            required_features=["timestamp-query"] if timed else [],
+            required_limits={
+                name: largest[name] for name in ("max-buffer-size", "max-storage-buffer-binding-size")
+            },
+        )
+        self.usage = wgpu.BufferUsage
+        self.size = parse_resolution(options.resolution)
+        self.picture = self.device.create_texture(
+            size=(*self.size, 1),
+            format=FORMAT,
+            usage=wgpu.TextureUsage.STORAGE_BINDING
+            | wgpu.TextureUsage.COPY_SRC
+            | wgpu.TextureUsage.RENDER_ATTACHMENT,
+        )
+        self.view = self.picture.create_view()
+        self.queries = self.device.create_query_set(type="timestamp", count=4) if timed else None
+
+    def module(self, scene: str) -> Any:
+        """The shaders of a scene."""
+        folder = resources.files("harness_plugins.scene") / "wgsl"
+        parts = ("params.wgsl", f"{scene}.wgsl")
+        return self.device.create_shader_module(
+            code="\n".join((folder / part).read_text("utf-8") for part in parts)
+        )
+
+    def write_params(self, buffer: Any, *values: int) -> None:
+        """Width, height, then up to six more."""
+        words = (*self.size, *values)
+        self.device.queue.write_buffer(buffer, 0, struct.pack("<8I", *words, *[0] * (8 - len(words))))
+
+    def stamps(self, index: int) -> dict[str, Any]:
+        """Arguments of the frame's one pass, so that the card stamps its begin and end."""
+        if self.queries is None:
+            return {}
+        return {
+            "timestamp_writes": {
+                "query_set": self.queries,
+                "beginning_of_pass_write_index": 2 * index,
+                "end_of_pass_write_index": 2 * index + 1,
+            }
+        }
+
+    def bind(self, pipeline: Any, *resources_: Any) -> Any:
+        """A bind group of these, in the order of their bindings."""
+        entries = [
+            {"binding": number, "resource": {"buffer": r, "offset": 0, "size": r.size}}
+            if hasattr(r, "map_async")
+            else {"binding": number, "resource": r}
+            for number, r in enumerate(resources_)
+            if r is not None
+        ]
+        return self.device.create_bind_group(layout=pipeline.get_bind_group_layout(0), entries=entries)
+
+
+def timestamp_period_ns(device: Any) -> float | None:
+    """Length of one tick of the card's timestamps. None where the library does not tell: then no times.
+
+    The standard promises nanoseconds; this library hands out the card's own ticks and tells their length
+    only through a private name, hence the care.
+    """
+    try:
+        from wgpu.backends.wgpu_native import lib
+
+        period_ns = float(lib.wgpuQueueGetTimestampPeriod(device.queue._internal))
+    except (ImportError, AttributeError):
+        return None
+    return period_ns if period_ns > 0 else None
