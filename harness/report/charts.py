@@ -106,17 +106,19 @@ def comparison(
                     label=labels[profile],
                 )
             ax.set_title(panel)
-            ax.set_xlabel(f"change against {labels[reference]}, %")
             ax.xaxis.set_major_formatter(
                 FuncFormatter(lambda v, _: f"{v:+.0f}".replace("-", "−") if v else "0")
             )
-            ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+            ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
             ax.grid(axis="y", visible=False)
             summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
             if summaries:
                 ax.axhline(len(rows) - summaries - 0.5, color=look.QUIET_INK.now, lw=0.8 * scale)
         axes[0].set_yticks(range(len(rows)), rows)
         axes[0].set_ylim(len(rows) - 0.5, -0.5)
+        figure.supxlabel(
+            f"change against {labels[reference]}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale
+        )
         _legend(figure, axes[0])
 
     return draw

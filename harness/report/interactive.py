@@ -54,6 +54,8 @@ class Encodings:
             "title": None,
             "symbolType": "stroke",
             "symbolSize": 400,
+            "symbolOpacity": 1,
+            "symbolStrokeWidth": 2,
             "labelLimit": 260,
         }
         self.line_color = {
@@ -110,7 +112,7 @@ def comparison(chart: Chart, enc: Encodings, margin_pct: float, reference: str) 
     x = {
         "type": "quantitative",
         "title": f"change against {enc.labels[reference]}, %",
-        "axis": {"tickCount": 5, "format": "~g"},
+        "axis": {"tickCount": 5, "format": "~f"},
     }
     y = {"field": "row_label", "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
     offset = {"field": "profile", "type": "nominal", "scale": {"domain": compared}}
@@ -429,7 +431,7 @@ def telemetry(
                         },
                     },
                 ],
-                "resolve": {"scale": {"color": "independent"}},
+                "resolve": {"scale": {"color": "independent", "strokeDash": "independent"}},
             }
         )
     return {
