@@ -59,7 +59,7 @@ PROFILE_ROLES: tuple[Role, ...] = (
 ROLES: tuple[Role, ...] = (
     PAPER, INK, QUIET_INK, RULE, BAND, BAND_EDGE, PHASE_A, PHASE_B, PHASE_C, ALERT, GOOD, *PROFILE_ROLES,
 )  # fmt: skip
-_MARKS = ("o", "s", "^", "D", "v", "P", ">", "_")
+_MARKS = ("o", "s", "^", "D", "v", "P", ">", "<")
 _VEGA_MARKS = (
     "circle",
     "square",
@@ -68,7 +68,7 @@ _VEGA_MARKS = (
     "triangle-down",
     "cross",
     "triangle-right",
-    "stroke",
+    "triangle-left",
 )
 #: Strokes and gaps in line widths; empty is a solid line.
 _DASHES: tuple[tuple[float, ...], ...] = (
