@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -110,9 +111,16 @@ def row(slot: Slot, **outcome: Any) -> dict[str, Any]:
 
 
 def run(
-    folder: Path, the_plan: Plan | None = None, file_system: FileSystem | None = None, **more: Any
+    folder: Path,
+    the_plan: Plan | None = None,
+    file_system: FileSystem | None = None,
+    acknowledge: Callable[[str], object] = lambda attempt_id: None,
+    **more: Any,
 ) -> None:
-    """Begin or go on, to the end. The first slot's first finished try is rejected."""
+    """Begin or go on, to the end. The first slot's first finished try is rejected.
+
+    ``acknowledge`` is called with the attempt's id once an accepted attempt is promised to be durable.
+    """
     with open_store(folder, the_plan, file_system=file_system, **more) as store:
         store.save_snapshot("made-up", {"power_limit_w": 220})
         while slots := store.remaining_slots():
@@ -121,7 +129,9 @@ def run(
             verdict = (
                 {"verdict": "rejected", "reason_code": "scripted", "reason": "by script"} if rejected else {}
             )
-            measure(store, slot, **verdict)
+            ref = measure(store, slot, **verdict)
+            if not rejected:
+                acknowledge(ref.attempt_id)
         store.clear_snapshot("made-up")
         store.note("checked", "an event")
         store.export_dataset()
