@@ -304,6 +304,12 @@ class _WarmUpGate(_Base):
 
 
 class _SoakGate(_Base):
+    """A soak's length varies; a title that counts its passes is therefore measured from a pass's start.
+
+    Otherwise each attempt would measure another part of the title's scenes, which can change the average
+    far more than the heat that the soak takes out.
+    """
+
     def __init__(self, rule: Soak, watch: Watch | None) -> None:
         super().__init__(watch)
         self._rule = rule
@@ -311,10 +317,18 @@ class _SoakGate(_Base):
             rule.slope_at_most_c_per_min, rule.clock_variation_at_most_pct, rule.window_s
         )
         self._unsteady: list[str] = []
+        self._passes: int | None = None
+
+    def _at_pass_start(self, passes: int | None) -> bool:
+        """A pass has begun since the last look; true for a title that counts none."""
+        begun = passes is None or (self._passes is not None and passes > self._passes)
+        self._passes = passes
+        return begun
 
     def update(self, now_s: float, readings: GateReadings) -> GateState:
         rule = self._rule
         waited_s = self._take(now_s, readings)
+        pass_begins = self._at_pass_start(readings.passes)
         if rule.slope_at_most_c_per_min is None and rule.clock_variation_at_most_pct is None:
             return _opened("none", "no soak rule")
         if self._steady.blind(self._temp, self._clock):
@@ -325,8 +339,10 @@ class _SoakGate(_Base):
         if self._news:
             self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
         pending = self._unsteady
-        if not pending:
+        if not pending and pass_begins:
             return self._ended(_opened("reached", f"steady after {waited_s:.0f} s"), waited_s)
+        if not pending:
+            pending = ["the start of the title's next pass"]
         wish = " and ".join(pending)
         left_s = rule.timeout_s - waited_s
         if left_s <= 0:

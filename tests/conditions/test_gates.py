@@ -200,3 +200,19 @@ def test_a_gate_polled_many_times_a_second_decides_as_one_polled_every_second():
     while not gate.update(t_s, heating(t_s)).open:
         t_s += 0.25
     assert t_s == pytest.approx(slow, abs=5)
+
+
+def test_a_soak_ends_at_the_start_of_a_pass_so_that_every_attempt_measures_the_same_scenes():
+    def looping(t_s: float) -> GateReadings:
+        return GateReadings(temp_c=60, passes=int((t_s + 13) // 50))
+
+    rule = Soak(slope_at_most_c_per_min=1, window_s=60)
+    gate = soak_gate(rule)
+    for t_s in range(500):
+        state = gate.update(float(t_s), looping(t_s))
+        if state.open:
+            break
+        last = state.detail
+    assert (t_s + 13) % 50 == 0
+    assert t_s == 87  # steady at about 60 s; the next pass begins at 87 s
+    assert "next pass" in last
