@@ -62,6 +62,8 @@ from harness.telemetry.sampler import Sampler
 #: Longest time between two looks at limits, stop requests and the title, seconds.
 PULSE_S = 0.25
 HEARTBEAT_S = 5.0
+#: Time between two reports of progress within a phase, seconds.
+PROGRESS_S = 1.0
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
 #: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
@@ -111,7 +113,7 @@ class Driver:
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
         self._phase_start_s = self._origin_s
-        self._heartbeat_due_s = self._origin_s
+        self._heartbeat_due_s = self._progress_due_s = self._origin_s
         self._history = History(store.attempts_table().to_pylist())
         self._stopping = False
         self._count_repeats()
@@ -143,7 +145,7 @@ class Driver:
         self._state, instructions = step(self._state, event)
         if self._state.phase != before:
             now_s = self._clock.now_s()
-            self._phase_start_s = now_s
+            self._phase_start_s = self._progress_due_s = now_s
             self._sampler.set_phase(str(self._state.phase))
             if self._running is not None:
                 self._store.mark_phase(
@@ -216,7 +218,9 @@ class Driver:
             self._heartbeat_due_s = now_s + HEARTBEAT_S
             self._store.heartbeat(self._clock.now_utc())
             self._sign_of_life()
-        self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
+        if now_s >= self._progress_due_s:
+            self._progress_due_s = now_s + PROGRESS_S
+            self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
         phase = self._state.phase
         return (
             self._lookout.danger(phase)

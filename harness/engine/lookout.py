@@ -17,6 +17,8 @@ from harness.telemetry.sampler import Sampler
 LIMITED = {"core_temp_c": "°C", "hotspot_temp_c": "°C", "memory_temp_c": "°C", "power_w": "W"}
 #: A limited quantity that was not read for this long is not known any more, seconds.
 STALE_S = 15.0
+#: Time between two looks for a request in the campaign folder, seconds.
+REQUEST_EVERY_S = 1.0
 
 
 class Lookout:
@@ -36,7 +38,7 @@ class Lookout:
         self._sampler = sampler
         self._folder = folder
         self.stop = stop
-        self._origin_s = clock.now_s()
+        self._origin_s = self._request_due_s = clock.now_s()
 
     def unwatched_limits(self) -> list[str]:
         """Limits of the plan that no sensor of this rig can watch."""
@@ -48,9 +50,13 @@ class Lookout:
 
     def stop_request(self) -> StopRequested | None:
         """A stop that was asked for, or that the plan's end of the night makes due."""
-        request = self.stop.take() or take_request(self._folder)
+        now_s = self._clock.now_s()
+        request = self.stop.take()
+        if request is None and now_s >= self._request_due_s:
+            self._request_due_s = now_s + REQUEST_EVERY_S
+            request = take_request(self._folder)
         limit_s = self._plan.limits.night_ends_after_s
-        if request is None and limit_s is not None and self._clock.now_s() - self._origin_s > limit_s:
+        if request is None and limit_s is not None and now_s - self._origin_s > limit_s:
             return StopRequested("stop", f"the plan ends the night after {limit_s:.0f} s")
         return request
 
