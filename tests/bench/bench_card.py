@@ -32,7 +32,8 @@ from harness.doctor import examine
 from harness.plugins import PluginHost
 from harness.telemetry import Sampler, summarise_window
 from harness_plugins.nvml.card import Card, installed_card
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, CallFailed
+from harness_plugins.nvml.codes import CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK
 from harness_plugins.nvml.sensor import NvmlSensor
 
 pytestmark = [pytest.mark.bench, pytest.mark.card]

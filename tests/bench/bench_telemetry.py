@@ -72,7 +72,6 @@ def test_what_a_row_of_twenty_quantities_costs(tmp_path):
         sampler.stop_recording()
     print()
     for name, cost in cost_us.items():
-        print(
-            f"  {name:<40} {cost:6.2f} µs a row, {cost / cost_us['bare loop of reads']:5.1f} times the bare loop"
-        )
+        ratio = cost / cost_us["bare loop of reads"]
+        print(f"  {name:<40} {cost:6.2f} µs a row, {ratio:5.1f} times the bare loop")
     assert cost_us["sampler"] < 100

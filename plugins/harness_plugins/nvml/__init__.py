@@ -10,9 +10,9 @@ from harness.hookspecs import Finding, Kind, hookimpl
 from harness.plan.schema import SensorSpec
 from harness.rig import Control, Sensor
 from harness_plugins.nvml.card import Card, installed_card
+from harness_plugins.nvml.codes import CallFailed
 from harness_plugins.nvml.control import NvmlControl
 from harness_plugins.nvml.examine import card_findings, no_card_finding
-from harness_plugins.nvml.library import CallFailed
 from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
 from harness_plugins.nvml.sensor import NvmlSensor
 

@@ -6,7 +6,8 @@ import contextlib
 import threading
 from typing import Any
 
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, CallFailed, Library
+from harness_plugins.nvml.codes import INVALID_ARGUMENT, CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, Library
 
 
 class Card:
@@ -52,7 +53,9 @@ class Card:
         try:
             return getattr(self.library, call)(self.handle, *arguments)
         except CallFailed as error:
-            if error.absent or error.code == 2:  # an unknown fan or sensor is an invalid argument
+            if (
+                error.absent or error.code == INVALID_ARGUMENT
+            ):  # an unknown fan or sensor is an invalid argument
                 return None
             raise
 

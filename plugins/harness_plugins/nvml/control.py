@@ -18,14 +18,8 @@ from harness.errors import ControlRefused, Problem
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness_plugins.nvml.card import Card, installed_card
-from harness_plugins.nvml.library import (
-    GRAPHICS_CLOCK,
-    MEMORY_CLOCK,
-    NO_CARD_HERE,
-    NO_PERMISSION,
-    CallFailed,
-    ClockOffset,
-)
+from harness_plugins.nvml.codes import NO_CARD_HERE, NO_PERMISSION, NOT_SUPPORTED, CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, ClockOffset
 from harness_plugins.nvml.options import NvmlProfile
 from harness_plugins.nvml.privilege import REMEDY, may_change_settings
 
@@ -254,7 +248,7 @@ def _clock_range(card: Card) -> tuple[int, int]:
     memory = card.library.supported_memory_clocks_mhz(card.handle)
     clocks = card.library.supported_core_clocks_mhz(card.handle, max(memory)) if memory else []
     if not clocks:
-        raise CallFailed("nvmlDeviceGetSupportedGraphicsClocks", 3)
+        raise CallFailed("nvmlDeviceGetSupportedGraphicsClocks", NOT_SUPPORTED)
     return min(clocks), max(clocks)
 
 

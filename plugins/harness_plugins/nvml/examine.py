@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from harness.hookspecs import Finding
 from harness_plugins.nvml.card import Card
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, NO_PERMISSION, CallFailed
+from harness_plugins.nvml.codes import LIBRARY_NOT_FOUND, NO_PERMISSION, CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK
 from harness_plugins.nvml.privilege import REMEDY, may_change_settings
 
 
 def no_card_finding(error: CallFailed) -> Finding:
     """Why there is no NVIDIA card to work with."""
-    if error.code == 12:
+    if error.code == LIBRARY_NOT_FOUND:
         return Finding("NVIDIA card", "absent", "the driver's library is not installed")
     remedy = (
         "start levelrig as a user who may use the card"

@@ -20,7 +20,15 @@ from typing import Any
 
 import pynvml
 
-from harness.errors import HarnessError
+from harness_plugins.nvml.codes import (
+    ABSENT,
+    DEPRECATED,
+    FUNCTION_NOT_FOUND,
+    NO_DATA,
+    NOT_FOUND,
+    TOO_SMALL,
+    CallFailed,
+)
 
 #: Name of a C function -> the callable that returns its code. The seam for recordings and faults.
 Pointer = Callable[[str], Callable[..., int]]
@@ -28,63 +36,6 @@ Pointer = Callable[[str], Callable[..., int]]
 GRAPHICS_CLOCK, SM_CLOCK, MEMORY_CLOCK = 0, 1, 2
 CORE_SENSOR = 0
 SENTINEL = 0x5A5A5A5A
-
-NOT_SUPPORTED, NO_PERMISSION, NOT_FOUND, TIMEOUT = 3, 4, 6, 10
-FUNCTION_NOT_FOUND, DEPRECATED = 13, 26
-#: The device lacks it, or this driver is too old or too new for the call: don't ask again.
-ABSENT = frozenset({NOT_SUPPORTED, FUNCTION_NOT_FOUND, DEPRECATED, 25})
-#: No driver, or no library of it: this machine has no such card.
-NO_CARD_HERE = frozenset({6, 9, 12, 28})
-#: The driver or the card is gone: close, wait, reopen by the card's own identity.
-LOST = frozenset({1, 9, 15, 16, 17, 18, 28, 999})
-
-MEANINGS: dict[int, str] = {
-    1: "the library is not initialised",
-    2: "invalid argument",
-    3: "not supported by this card",
-    4: "no permission",
-    6: "not found",
-    7: "the buffer is too small",
-    9: "the driver is not loaded",
-    10: "the driver did not answer in time",
-    12: "the driver's library is not installed",
-    13: "this driver does not know the call",
-    15: "the card is lost to the system",
-    16: "the card needs a reset",
-    17: "the operating system refused access to the card",
-    18: "driver and library are of different versions; reboot after a driver update",
-    19: "in use",
-    20: "out of memory",
-    21: "no data",
-    25: "the call's version does not match this driver",
-    26: "this driver no longer knows the call",
-    27: "not ready",
-    28: "the card was not found",
-    999: "unknown error inside the driver",
-}
-
-
-class CallFailed(HarnessError):
-    """The driver answered a call with an error code.
-
-    Attributes:
-        function: C function that was called.
-        code: ``nvmlReturn_t``.
-    """
-
-    def __init__(self, function: str, code: int) -> None:
-        self.function, self.code = function, code
-        super().__init__(f"{function}: {MEANINGS.get(code, 'error')} (code {code})")
-
-    @property
-    def absent(self) -> bool:
-        """The device or driver lacks this; asking again is of no use."""
-        return self.code in ABSENT
-
-    @property
-    def lost(self) -> bool:
-        """The driver or the card is gone."""
-        return self.code in LOST
 
 
 @dataclass(frozen=True)
@@ -332,7 +283,7 @@ class Library:
         if code == 0:
             values = (info.clockOffsetMHz, info.minClockOffsetMHz, info.maxClockOffsetMHz)
             if SENTINEL in values:
-                raise CallFailed("nvmlDeviceGetClockOffsets", 21)
+                raise CallFailed("nvmlDeviceGetClockOffsets", NO_DATA)
             return ClockOffset(*values)
         if code not in ABSENT:
             raise CallFailed("nvmlDeviceGetClockOffsets", code)
@@ -341,7 +292,7 @@ class Library:
         self.call(f"nvmlDeviceGet{domain}ClkVfOffset", card, byref(offset))
         self.call(f"nvmlDeviceGet{domain}ClkMinMaxVfOffset", card, byref(least), byref(most))
         if SENTINEL in (offset.value, least.value, most.value):
-            raise CallFailed(f"nvmlDeviceGet{domain}ClkVfOffset", 21)
+            raise CallFailed(f"nvmlDeviceGet{domain}ClkVfOffset", NO_DATA)
         return ClockOffset(offset.value, least.value, most.value)
 
     # Settings: changing. Each needs privilege, and each raises when the driver refuses.
@@ -390,7 +341,7 @@ class Library:
         code = self.code(function, *arguments, byref(count), None)
         if code == 0 and count.value == 0:
             return []
-        if code not in (0, 7):
+        if code not in (0, TOO_SMALL):
             raise CallFailed(function, code)
         clocks = (c_uint * count.value)()
         self.call(function, *arguments, byref(count), clocks)
@@ -401,7 +352,7 @@ class Library:
         code = self.code(function, card, byref(count), None)
         if code == 0:
             return []
-        if code != 7:
+        if code != TOO_SMALL:
             raise CallFailed(function, code)
         count.value = count.value * 2 + 5  # more may have started meanwhile
         entries = (pynvml.c_nvmlProcessInfo_v3_t * count.value)()

@@ -13,7 +13,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from harness_plugins.nvml.library import CallFailed, Pointer
+from harness_plugins.nvml.codes import CallFailed
+from harness_plugins.nvml.library import Pointer
 
 Answer = list[Any]
 Answers = dict[str, dict[str, list[Answer]]]

@@ -20,7 +20,8 @@ import tenacity
 from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness_plugins.nvml.card import Card
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, CallFailed, FieldValue
+from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, FieldValue
 
 REFRESH_S = 0.1
 ENERGY_PERIOD_S = 0.5
@@ -209,7 +210,7 @@ class NvmlSensor:
         except CallFailed as error:
             if error.lost:
                 raise
-            if error.absent or error.code in (2, 4):
+            if error.absent or error.code in (INVALID_ARGUMENT, NO_PERMISSION):
                 return
         self._calls[channel.quantity] = _Call(channel, read)
 

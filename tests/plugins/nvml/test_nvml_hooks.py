@@ -10,7 +10,7 @@ from harness.doctor import examine
 from harness.plan.schema import SensorSpec
 from harness.plugins import PluginHost
 from harness_plugins.nvml import card as card_module
-from harness_plugins.nvml.library import CallFailed
+from harness_plugins.nvml.codes import CallFailed
 
 
 @pytest.fixture

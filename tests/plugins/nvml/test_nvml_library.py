@@ -12,13 +12,8 @@ from ctypes import byref, c_uint
 import pynvml
 import pytest
 
-from harness_plugins.nvml.library import (
-    GRAPHICS_CLOCK,
-    MEMORY_CLOCK,
-    CallFailed,
-    ClockOffset,
-    Library,
-)
+from harness_plugins.nvml.codes import CallFailed
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, ClockOffset, Library
 from harness_plugins.nvml.recording import Recorder, Replay
 
 SETTERS = [

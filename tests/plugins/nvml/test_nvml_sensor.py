@@ -15,7 +15,8 @@ from harness.tables import QUANTITIES
 from harness.telemetry import Sampler
 from harness.testing import FakeClock
 from harness_plugins.nvml.card import Card
-from harness_plugins.nvml.library import CallFailed, Library
+from harness_plugins.nvml.codes import CallFailed
+from harness_plugins.nvml.library import Library
 from harness_plugins.nvml.recording import Replay
 from harness_plugins.nvml.sensor import FamilyTree, NvmlSensor
 
