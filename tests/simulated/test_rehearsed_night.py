@@ -11,6 +11,11 @@ import pytest
 
 import harness.engine
 from harness.cli import main
+from harness.engine.campaign import run_campaign
+from harness.engine.progress import Silent, StopSignal
+from harness.hookspecs import RehearsalRequest
+from harness.plan.load import load_plan
+from harness.plugins import PluginHost
 
 PLAN = """
 [plan]
@@ -48,24 +53,44 @@ def rehearse(plan: Path, folder: Path, *further: str) -> int:
     return main(["rehearse", str(plan), "--into", str(folder), "--json", *further])
 
 
-def test_two_rehearsals_of_one_seed_give_byte_identical_tables(plan, tmp_path, capsys):
-    folders = [tmp_path / "one", tmp_path / "two"]
-    assert [rehearse(plan, folder, "--seed", "5") for folder in folders] == [0, 0]
+def night(plan: Path, folder: Path, seed: int) -> Path:
+    """The same without analysis and report."""
+    host = PluginHost()
+    loaded = load_plan(plan, host)
+    rig = host.manager.hook.open_rehearsal(request=RehearsalRequest(plan=loaded, seed=seed))
+    result = run_campaign(
+        plan=loaded,
+        plan_text=plan.read_text(encoding="utf-8"),
+        plan_source=str(plan),
+        rig=rig,
+        folder=folder,
+        observer=Silent(),
+        stop=StopSignal(),
+    )
+    assert (result.accepted, result.wanted) == (4, 4)
+    return folder / "dataset"
+
+
+def test_two_rehearsals_of_one_seed_give_byte_identical_tables(plan, tmp_path):
+    first, second, other = (
+        night(plan, tmp_path / name, seed) for name, seed in [("a", 5), ("b", 5), ("c", 6)]
+    )
     for name in TABLES:
-        first, second = ((folder / "dataset" / name).read_bytes() for folder in folders)
-        assert first == second, name
-    assert rehearse(plan, tmp_path / "three", "--seed", "6") == 0
-    assert (folders[0] / "dataset" / TABLES[0]).read_bytes() != (
-        tmp_path / "three" / "dataset" / TABLES[0]
-    ).read_bytes()
+        assert (first / name).read_bytes() == (second / name).read_bytes(), name
+        assert (first / name).read_bytes() != (other / name).read_bytes(), name
 
 
-def test_a_rehearsal_ends_with_outlook_and_report(plan, tmp_path, capsys):
-    rehearse(plan, tmp_path / "night")
+def test_a_rehearsal_ends_with_outlook_and_report_and_replaces_an_earlier_one(plan, tmp_path, capsys):
+    folder = tmp_path / "night"
+    folder.mkdir()
+    (folder / "rig.json").write_text('{"simulated": true}', encoding="utf-8")
+    (folder / "extra.txt").write_text("old", encoding="utf-8")
+    assert rehearse(plan, folder) == 0
     said = json.loads(capsys.readouterr().out)
     assert said["accepted"] == said["wanted"] == 4
     assert said["outlook"]["expected_s"] > 4 * 20
     assert Path(said["report"]).is_file()
+    assert not (folder / "extra.txt").exists()
 
 
 def test_a_rehearsal_that_loses_the_rig_resumes_as_after_a_power_cut(plan, tmp_path, capsys):
@@ -81,16 +106,10 @@ def test_a_rehearsal_that_loses_the_rig_resumes_as_after_a_power_cut(plan, tmp_p
     assert (attempts.verdict == "accepted").sum() == 4
 
 
-def test_an_earlier_rehearsal_is_replaced_and_anything_else_left_alone(plan, tmp_path, capsys):
-    night = tmp_path / "night"
-    rehearse(plan, night)
-    (night / "extra.txt").write_text("old", encoding="utf-8")
-    assert rehearse(plan, night) == 0
-    assert not (night / "extra.txt").exists()
-    (tmp_path / "mine").mkdir()
-    (tmp_path / "mine" / "notes.txt").write_text("dear diary", encoding="utf-8")
-    assert rehearse(plan, tmp_path / "mine") != 0
-    assert (tmp_path / "mine" / "notes.txt").read_text() == "dear diary"
+def test_a_folder_that_is_no_rehearsal_is_left_alone(plan, tmp_path, capsys):
+    (tmp_path / "notes.txt").write_text("dear diary", encoding="utf-8")
+    assert rehearse(plan, tmp_path) != 0
+    assert (tmp_path / "notes.txt").read_text() == "dear diary"
     assert "not a rehearsal" in capsys.readouterr().err
 
 

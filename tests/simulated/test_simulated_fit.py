@@ -57,8 +57,8 @@ def test_a_fit_finds_the_network_that_made_the_curve(bench, make_title):
     made = card.model_copy(
         update={"cooling": card.cooling.model_copy(update={"curve": ((20.0, 50.0), (100.0, 50.0))})}
     )
-    t_s = [k * 0.2 for k in range(2000)]
-    load = [100.0 if 60 <= t < 260 else 0.0 for t in t_s]
+    t_s = [k * 0.2 for k in range(1300)]
+    load = [100.0 if 40 <= t < 160 else 0.0 for t in t_s]
     blank = pd.DataFrame(
         {"t_s": t_s, "power_w": 30.0, "core_temp_c": 40.1, "core_clock_mhz": 210.0, "gpu_load_pct": load}
     )

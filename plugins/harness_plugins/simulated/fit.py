@@ -26,7 +26,7 @@ from .thermal import Network
 
 Array = NDArray[np.float64]
 #: Step of the thermal fit.
-_FIT_STEP_S = 0.25
+_FIT_STEP_S = 0.5
 #: Share of the load-free power that is taken for the board, the rest being clock tree and leakage.
 _BOARD_SHARE = 0.4
 _LOADED_PCT = 50.0
