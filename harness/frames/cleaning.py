@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.mapping import ColumnMapping
-from harness.frames.rows import FAULTS, RawRows
+from harness.frames.rows import FAULTS, RawRows, pick_rows
 from harness.frames.sums import RunningSum
 
 OTHER_PROCESS = "other process"
@@ -29,7 +29,7 @@ NEGATIVE = "negative frame time"
 NO_TIME = "no time since the frame before"
 FIRST = "first row: no frame before it"
 LAST = "last row: its end is not in the log"
-AFTERDAMAGE = "frame time spans an unreadable row"
+AFTER_DAMAGE = "frame time spans an unreadable row"
 NOT_SHOWN = "not shown; its time counts to the next frame"
 GENERATED = "interpolated; its time counts to the next frame"
 LARGEST = 2.0**64  # beyond any clock in any unit, and small enough to be added up
@@ -72,26 +72,26 @@ class Cleaner:
 
     def clean(self, rows: RawRows) -> CleanBatch:
         """Frames of the next rows. Raises FrameLogError where time runs backwards or too much is damaged."""
-        mapping = self._mapping
-        first_row = self.rows_read + 1
+        first = self.rows_read + 1
+        row_numbers: NDArray[np.int64] | range = range(first, first + rows.count)
         self.rows_read += rows.count
-        places: NDArray[np.int64] | None = None
-        faults = rows.faults
-        if mapping.filter_column is not None:
-            ours = self._ours(rows)
-            places = np.flatnonzero(ours)
-            faults = None if faults is None else faults[ours]
-        interval_ms = self._quantity(rows, mapping.interval_column, places)
+        if self._mapping.filter_column is not None:
+            ours = np.flatnonzero(self._ours(rows, self._mapping.filter_column))
+            row_numbers = ours + first
+            rows = pick_rows(rows, ours)
+        interval_ms = self._interval(rows)
+        time = self._relative_time(rows)
+        damage = self._damage(rows, interval_ms, time, row_numbers)
+        shown = np.ones(rows.count, bool) if damage is None else ~damage
+        for reason, flagged in self._flagged(rows):
+            left_out = flagged & shown
+            self.account[reason] += int(np.count_nonzero(left_out))
+            shown &= ~left_out
         if interval_ms is not None:
-            interval_ms = mapping.interval_scale.ms(interval_ms)
-        time = self._relative_time(rows, places, faults)
-        damage = self._damage(faults, interval_ms, time, rows, places, first_row)
-        left_out = self._left_out(rows, places)
-        if interval_ms is not None:
-            batch = self._from_intervals(rows, places, interval_ms, time, damage, left_out)
+            batch = self._from_intervals(rows, interval_ms, time, damage, shown)
         else:
             assert time is not None
-            batch = self._from_times(rows, places, time, damage, left_out, first_row)
+            batch = self._from_times(rows, time, damage, shown, row_numbers)
         self.frames += len(batch.frametime_ms)
         self._stop_if_hopeless(final=False)
         return batch
@@ -106,8 +106,6 @@ class Cleaner:
             )
         self._stop_if_hopeless(final=True)
         self._stop_if_too_coarse()
-        if self._pending_ms:
-            self._pending_ms.clear()  # trailing frames that were never shown end no frame
 
     def set_aside(self, reason: str, count: int) -> None:
         """Account for rows that never reached :meth:`clean`."""
@@ -125,14 +123,11 @@ class Cleaner:
         flagged = (NOT_SHOWN, GENERATED)
         return notes + [f"{self.account[r]} frames: {r}" for r in flagged if self.account[r]]
 
-    def _ours(self, rows: RawRows) -> NDArray[np.bool_]:
-        assert self._mapping.filter_column is not None
-        column = pc.utf8_trim_whitespace(_words(rows.columns[self._mapping.filter_column]))
-        mask = pc.is_in(column, value_set=pa.array(list(self._mapping.filter_values), pa.string()))
-        ours: NDArray[np.bool_] = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
-        if (
-            rows.faults is not None
-        ):  # a row too damaged to tell whose it is counts as damaged, not as another's
+    def _ours(self, rows: RawRows, filter_column: str) -> NDArray[np.bool_]:
+        """Rows of the wanted process, and those too damaged to tell whose they are."""
+        column = pc.utf8_trim_whitespace(_words(rows.columns[filter_column]))
+        ours = _is_one_of(column, self._mapping.filter_values)
+        if rows.faults is not None:
             ours |= (rows.faults != 0) & column.is_null().to_numpy(zero_copy_only=False)
         self.account[OTHER_PROCESS] += int(len(ours) - np.count_nonzero(ours))
         if self.frames == 0 and len(self._seen_values) < 1000:
@@ -140,28 +135,24 @@ class Cleaner:
                 self._seen_values[str(entry["values"])] += entry["counts"]
         return ours
 
-    def _quantity(
-        self, rows: RawRows, reference: str | None, places: NDArray[np.int64] | None
-    ) -> NDArray[np.float64] | None:
+    def _interval(self, rows: RawRows) -> NDArray[np.float64] | None:
+        """The interval column in ms."""
+        reference = self._mapping.interval_column
         if reference is None:
             return None
-        column = rows.columns[reference].to_numpy(zero_copy_only=False)
-        values = np.asarray(column, np.float64)
-        return values if places is None else values[places]
+        values = np.asarray(rows.columns[reference].to_numpy(zero_copy_only=False), np.float64)
+        return self._mapping.interval_scale.ms(values)
 
-    def _relative_time(
-        self, rows: RawRows, places: NDArray[np.int64] | None, faults: NDArray[np.uint8] | None
-    ) -> NDArray[np.float64] | None:
+    def _relative_time(self, rows: RawRows) -> NDArray[np.float64] | None:
+        """The time column in its own unit, from the log's first usable time on."""
         reference = self._mapping.time_column
         if reference is None:
             return None
         values = rows.columns[reference].to_numpy(zero_copy_only=False)
-        if places is not None:
-            values = values[places]
         if self._origin is None:
             usable = (values >= -LARGEST) & (values <= LARGEST)
-            if faults is not None:
-                usable &= faults == 0
+            if rows.faults is not None:
+                usable &= rows.faults == 0
             if not usable.any():
                 return np.full(len(values), np.nan)
             self._origin = values[int(np.argmax(usable))].item()
@@ -174,21 +165,16 @@ class Cleaner:
 
     def _damage(
         self,
-        faults: NDArray[np.uint8] | None,
+        rows: RawRows,
         interval_ms: NDArray[np.float64] | None,
         time: NDArray[np.float64] | None,
-        rows: RawRows,
-        places: NDArray[np.int64] | None,
-        first_row: int,
+        row_numbers: NDArray[np.int64] | range,
     ) -> NDArray[np.bool_] | None:
         """Rows that can't be used, counted by reason; None when there are none."""
         reasons: list[tuple[str, NDArray[np.bool_]]] = []
-        if faults is not None:
-            reasons += [
-                (reason, faults == code)
-                for code, reason in enumerate(FAULTS)
-                if code and (faults == code).any()
-            ]
+        if rows.faults is not None:
+            codes = np.unique(rows.faults[rows.faults > 0])
+            reasons += [(FAULTS[code], rows.faults == code) for code in codes]
         for values in (interval_ms, time):
             if values is None or not len(values):
                 continue
@@ -198,7 +184,7 @@ class Cleaner:
             reasons.append((NEGATIVE, interval_ms < 0))
         if not reasons:
             return None
-        damage = np.zeros(len(reasons[0][1]), bool)
+        damage = np.zeros(rows.count, bool)
         for reason, found in reasons:
             new = found & ~damage
             self.account[reason] += int(np.count_nonzero(new))
@@ -208,63 +194,39 @@ class Cleaner:
         if not self._first_damage:
             place = int(np.argmax(damage))
             reason = next(reason for reason, found in reasons if found[place])
-            row = first_row + (place if places is None else int(places[place]))
             sample = f" ({rows.sample!r})" if rows.sample and reason in FAULTS else ""
-            self._first_damage = f"data row {row}: {reason}{sample}"
+            self._first_damage = f"data row {row_numbers[place]}: {reason}{sample}"
         return damage
 
-    def _left_out(
-        self, rows: RawRows, places: NDArray[np.int64] | None
-    ) -> list[tuple[str, NDArray[np.bool_]]]:
-        """Flagged rows, by reason."""
+    def _flagged(self, rows: RawRows) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+        """Rows that a flag column leaves out, by reason."""
         mapping = self._mapping
-        found = []
         flags = [(NOT_SHOWN, mapping.dropped_column, mapping.dropped_values)]
         if mapping.generated_frames == "leave-out":
             flags.append((GENERATED, mapping.generated_column, mapping.generated_values))
         for reason, reference, words in flags:
-            if reference is None:
-                continue
-            column = pc.utf8_lower(pc.utf8_trim_whitespace(_words(rows.columns[reference])))
-            mask = pc.is_in(column, value_set=pa.array([word.lower() for word in words], pa.string()))
-            flagged = mask.fill_null(False).to_numpy(zero_copy_only=False).astype(bool)
-            found.append((reason, flagged if places is None else flagged[places]))
-        return found
+            if reference is not None:
+                column = pc.utf8_lower(pc.utf8_trim_whitespace(_words(rows.columns[reference])))
+                yield reason, _is_one_of(column, [word.lower() for word in words])
 
     def _from_intervals(
         self,
         rows: RawRows,
-        places: NDArray[np.int64] | None,
         interval_ms: NDArray[np.float64],
         time: NDArray[np.float64] | None,
         damage: NDArray[np.bool_] | None,
-        left_out: list[tuple[str, NDArray[np.bool_]]],
+        shown: NDArray[np.bool_],
     ) -> CleanBatch:
-        usable = np.ones(len(interval_ms), bool) if damage is None else ~damage
         if damage is not None:
             interval_ms = np.where(damage, 0.0, interval_ms)
-        shown = usable
-        for reason, flagged in left_out:
-            flagged = flagged & shown
-            self.account[reason] += int(np.count_nonzero(flagged))
-            shown = shown & ~flagged
-        if left_out or self._pending_ms:
-            lengths = self._merge(interval_ms, shown)
-        else:
-            lengths = interval_ms if damage is None else interval_ms[shown]
-        every = bool(shown.all())
-        chosen = places if every else np.flatnonzero(shown) if places is None else places[shown]
-        positive = lengths > 0
-        all_positive = bool(positive.all())
+        lengths = self._merge(interval_ms, shown)
         t_s = self._interval_times(interval_ms, time)
-        if len(t_s):
-            t_s = t_s if every else t_s[shown]
-            t_s = t_s if all_positive else t_s[positive]
-        if not all_positive:
-            self.account[NO_TIME] += int(np.count_nonzero(~positive))
-            lengths = lengths[positive]
-            chosen = np.flatnonzero(positive) if chosen is None else chosen[positive]
-        return CleanBatch(t_s, lengths, self._kept(rows, chosen))
+        positive = lengths > 0
+        if len(lengths) == rows.count and positive.all():
+            return CleanBatch(t_s, lengths, self._kept(rows, None))
+        self.account[NO_TIME] += int(np.count_nonzero(~positive))
+        chosen = np.flatnonzero(shown)[positive]
+        return CleanBatch(t_s[chosen] if len(t_s) else t_s, lengths[positive], self._kept(rows, chosen))
 
     def _interval_times(
         self, interval_ms: NDArray[np.float64], time: NDArray[np.float64] | None
@@ -280,6 +242,8 @@ class Cleaner:
 
     def _merge(self, interval_ms: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Each shown frame's time plus that of the frames left out just before it."""
+        if shown.all() and not self._pending_ms:
+            return interval_ms
         ends = np.flatnonzero(shown)
         if not len(ends):
             self._pending_ms.append(math.fsum(interval_ms))
@@ -294,32 +258,13 @@ class Cleaner:
     def _from_times(
         self,
         rows: RawRows,
-        places: NDArray[np.int64] | None,
         time: NDArray[np.float64],
         damage: NDArray[np.bool_] | None,
-        left_out: list[tuple[str, NDArray[np.bool_]]],
-        first_row: int,
+        shown: NDArray[np.bool_],
+        row_numbers: NDArray[np.int64] | range,
     ) -> CleanBatch:
-        usable = np.ones(len(time), bool) if damage is None else ~damage
-        shown = usable
-        for reason, flagged in left_out:
-            flagged = flagged & shown
-            self.account[reason] += int(np.count_nonzero(flagged))
-            shown = shown & ~flagged
         chosen = np.flatnonzero(shown)
-        after_damage = np.zeros(len(chosen), bool)
-        if damage is not None:
-            damage_so_far = np.cumsum(damage)[chosen]
-            after_damage[:1] = damage_so_far[:1] > 0
-            after_damage[1:] = np.diff(damage_so_far) > 0
-        if len(chosen):
-            after_damage[0] |= self._damaged_before
-        self._damaged_before = (
-            bool(damage[chosen[-1] + 1 :].any())
-            if damage is not None and len(chosen)
-            else (bool(damage.any()) if damage is not None else False)
-            or (self._damaged_before and not len(chosen))
-        )
+        after_damage = self._after_damage(damage, chosen)
         times = time[chosen]
         if not len(times):
             return CleanBatch(np.empty(0), np.empty(0), self._kept(rows, chosen))
@@ -328,41 +273,41 @@ class Cleaner:
         lengths = np.diff(times, prepend=before)
         self._previous = float(times[-1])
         if float(lengths.min()) < 0:
-            self._refuse_backwards(lengths, times, chosen, places, first_row)
-        good = lengths > 0
+            place = int(np.argmax(lengths < 0))
+            self._refuse_backwards(-float(lengths[place]), int(row_numbers[chosen[place]]))
         if starts_log:
             self.account[LAST if self._mapping.start_time_column else FIRST] += 1
             after_damage[0] = False
-            good[0] = False
-        if after_damage.any():
-            self.account[AFTERDAMAGE] += int(np.count_nonzero(after_damage))
-            good &= ~after_damage
-        same = (lengths == 0) & ~after_damage
+        frametime_ms = self._mapping.time_scale.ms(lengths)
+        good = (frametime_ms > 0) & ~after_damage
+        same = ~good & ~after_damage
         same[0] &= not starts_log
+        self.account[AFTER_DAMAGE] += int(np.count_nonzero(after_damage))
         self.account[NO_TIME] += int(np.count_nonzero(same))
-        chosen = chosen[good] if places is None else places[chosen[good]]
-        frametime_ms = self._mapping.time_scale.ms(lengths[good])
         t_s = self._log_time(times[good]) if self._want_times else np.empty(0)
-        return CleanBatch(t_s, frametime_ms, self._kept(rows, chosen))
+        return CleanBatch(t_s, frametime_ms[good], self._kept(rows, chosen[good]))
+
+    def _after_damage(self, damage: NDArray[np.bool_] | None, chosen: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of the chosen rows have an unreadable row between themselves and the chosen one before."""
+        after = np.zeros(len(chosen), bool)
+        if not len(chosen):
+            self._damaged_before |= damage is not None and bool(damage.any())
+            return after
+        if damage is not None:
+            after = np.diff(np.cumsum(damage)[chosen], prepend=0) > 0
+        after[0] |= self._damaged_before
+        self._damaged_before = damage is not None and bool(damage[chosen[-1] + 1 :].any())
+        return after
 
     def _log_time(self, relative: NDArray[np.float64]) -> NDArray[np.float64]:
         scale = self._mapping.time_scale
         return (self._origin or 0) / scale.units_per_s + scale.s(relative)
 
-    def _refuse_backwards(
-        self,
-        lengths: NDArray[np.float64],
-        times: NDArray[np.float64],
-        chosen: NDArray[np.int64],
-        places: NDArray[np.int64] | None,
-        first_row: int,
-    ) -> None:
-        place = int(np.argmax(lengths < 0))
-        row = first_row + int(chosen[place] if places is None else places[chosen[place]])
-        back = -lengths[place] / self._mapping.time_scale.units_per_s
+    def _refuse_backwards(self, back: float, row: int) -> None:
+        back_s = back / self._mapping.time_scale.units_per_s
         raise FrameLogError(
             f"{self._path}: data row {row}, column {self._mapping.time_column!r}: time goes back by "
-            f"{back:.6g} s; the log holds several runs (set when_time_goes_back = 'last-run'), several "
+            f"{back_s:.6g} s; the log holds several runs (set when_time_goes_back = 'last-run'), several "
             "processes (set filter_column and filter_value) or unordered rows (set when_time_goes_back = "
             "'sort')"
         )
@@ -405,6 +350,12 @@ class Cleaner:
                 f"{1e3 * step / self._mapping.time_scale.units_per_s:.3g} ms; write whole numbers below "
                 "2**63, or times since the start of the log"
             )
+
+
+def _is_one_of(column: pa.Array, words: Sequence[str]) -> NDArray[np.bool_]:
+    mask = pc.is_in(column, value_set=pa.array(list(words), pa.string())).fill_null(False)
+    found: NDArray[np.bool_] = mask.to_numpy(zero_copy_only=False).astype(bool)
+    return found
 
 
 def _words(column: pa.Array) -> pa.Array:

@@ -26,13 +26,14 @@ from harness.frames.rows import (
 )
 
 BATCH_ROWS = 1 << 20
+_READ_BYTES = 4 << 20  # read column chunks in such pieces: a row group may be the whole file
 _JSON_BLOCK_LINES = 50_000
 
 
 def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """Rows of a Parquet file, a batch at a time. Raises FrameLogError."""
     try:
-        with pq.ParquetFile(path, memory_map=True) as file:
+        with pq.ParquetFile(path, buffer_size=_READ_BYTES) as file:
             names = file.schema_arrow.names
             places = locate_columns(path, names, mapping)
             numbers = number_references(mapping)

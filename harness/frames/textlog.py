@@ -101,19 +101,16 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
                 raise FrameLogError(
                     f"{path}: reading stopped ({error}); the file is damaged or cut off, copy it again"
                 ) from error
-            data = rest + read
-            if read:
-                end = data.rfind(b"\n") + 1
-                if end == 0:
-                    if len(data) > LONGEST_LINE_BYTES:
-                        raise FrameLogError(
-                            f"{path}: a line of over {LONGEST_LINE_BYTES >> 20} MiB; this is no text log, "
-                            "or its line ends are missing"
-                        )
-                    rest = data
-                    continue
-                rest = data[end:]
-                data = data[:end]
+            end = read.rfind(b"\n") + 1
+            if read and not end:
+                rest += read
+                if len(rest) > LONGEST_LINE_BYTES:
+                    raise FrameLogError(
+                        f"{path}: a line of over {LONGEST_LINE_BYTES >> 20} MiB; this is no text log, "
+                        "or its line ends are missing"
+                    )
+                continue
+            data, rest = b"".join((rest, memoryview(read)[:end])), read[end:]
             if b"\r" in data:
                 data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
             while data and (to_skip or header_pending):
@@ -125,7 +122,7 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
                     header_pending = False
             if mapping.comment is not None:
                 data = _without_comments(data, mapping.comment.encode())
-            if data.strip(b"\n"):
+            if data and not data.isspace():
                 yield TextBlock(data, cut_off=not data.endswith(b"\n"))
             if not read:
                 return
