@@ -5,13 +5,13 @@ from __future__ import annotations
 from harness.errors import HarnessError
 
 INVALID_ARGUMENT, NOT_SUPPORTED, NO_PERMISSION, NOT_FOUND, TOO_SMALL = 2, 3, 4, 6, 7
-LIBRARY_NOT_FOUND, FUNCTION_NOT_FOUND, NO_DATA, DEPRECATED = 12, 13, 21, 26
+LIBRARY_NOT_FOUND, FUNCTION_NOT_FOUND, NO_DATA, DEPRECATED, UNKNOWN = 12, 13, 21, 26, 999
 #: The device lacks it, or this driver is too old or too new for the call: don't ask again.
 ABSENT = frozenset({NOT_SUPPORTED, FUNCTION_NOT_FOUND, 25, DEPRECATED})
 #: No driver, or no library of it: this machine has no such card.
 NO_CARD_HERE = frozenset({6, 9, 12, 28})
 #: The driver or the card is gone: close, wait, reopen by the card's own identity.
-LOST = frozenset({1, 9, 15, 16, 17, 18, 28, 999})
+LOST = frozenset({1, 9, 15, 16, 17, 18, 28, UNKNOWN})
 
 MEANINGS: dict[int, str] = {
     1: "the library is not initialised",

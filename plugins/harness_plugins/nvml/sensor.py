@@ -20,7 +20,7 @@ import tenacity
 from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness_plugins.nvml.card import Card
-from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, CallFailed
+from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, UNKNOWN, CallFailed
 from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, FieldValue
 
 REFRESH_S = 0.1
@@ -208,10 +208,10 @@ class NvmlSensor:
         try:
             read()
         except CallFailed as error:
+            if error.absent or error.code in (INVALID_ARGUMENT, NO_PERMISSION, UNKNOWN):
+                return
             if error.lost:
                 raise
-            if error.absent or error.code in (INVALID_ARGUMENT, NO_PERMISSION):
-                return
         self._calls[channel.quantity] = _Call(channel, read)
 
     def _clock_mhz(self, kind: int) -> Reading:

@@ -111,8 +111,9 @@ def test_the_plain_power_reading_is_called_an_average_where_the_driver_averages_
     assert channels["energy_j"].source == "nvmlDeviceGetTotalEnergyConsumption"
 
 
-def test_a_quantity_that_the_card_does_not_support_is_absent_and_never_asked_again(replay):
-    replay.faults["nvmlDeviceGetUtilizationRates"] = 3
+@pytest.mark.parametrize("code", [3, 2, 4, 13, 26, 999])
+def test_a_quantity_that_the_card_does_not_support_is_absent_and_never_asked_again(replay, code):
+    replay.faults["nvmlDeviceGetUtilizationRates"] = code
     sensor = NvmlSensor(Card(Library(replay)))
     assert "gpu_load_pct" not in {c.quantity for c in sensor.channels()}
     before = replay.calls["nvmlDeviceGetUtilizationRates"]
