@@ -37,6 +37,7 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
             names = file.schema_arrow.names
             places = locate_columns(path, names, mapping)
             numbers = number_references(mapping)
+            words = {mapping.filter_column, mapping.dropped_column, mapping.generated_column}
             for reference in numbers:
                 kind = file.schema_arrow.field(places[reference]).type
                 if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
@@ -48,6 +49,7 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
                 yield _from_arrays(
                     {ref: batch.column(names[place]) for ref, place in places.items()},
                     numbers,
+                    words,
                     batch.num_rows,
                 )
     except (OSError, ValueError, OverflowError, KeyError, pa.ArrowException) as error:
@@ -57,7 +59,9 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         ) from error
 
 
-def _from_arrays(found: dict[str, pa.Array], numbers: dict[str, bool], count: int) -> RawRows:
+def _from_arrays(
+    found: dict[str, pa.Array], numbers: dict[str, bool], words: set[str | None], count: int
+) -> RawRows:
     columns: dict[str, pa.Array] = {}
     faults: np.ndarray[Any, np.dtype[np.uint8]] | None = None
     sample = ""
@@ -70,6 +74,9 @@ def _from_arrays(found: dict[str, pa.Array], numbers: dict[str, bool], count: in
                 sample = f"no value in {reference!r}"
                 column = column.fill_null(0)
             column = _plain_numbers(column)
+        elif reference in words:
+            column = column.cast(pa.string())
+            column.validate(full=True)  # text that is damaged shows here and not in a comparison
         columns[reference] = column
     return RawRows(count, columns, faults, sample)
 
