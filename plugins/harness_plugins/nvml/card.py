@@ -53,9 +53,7 @@ class Card:
         try:
             return getattr(self.library, call)(self.handle, *arguments)
         except CallFailed as error:
-            if (
-                error.absent or error.code == INVALID_ARGUMENT
-            ):  # an unknown fan or sensor is an invalid argument
+            if error.absent or error.code == INVALID_ARGUMENT:  # as for a fan that is not there
                 return None
             raise
 
