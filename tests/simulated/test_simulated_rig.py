@@ -8,7 +8,9 @@ import pytest
 
 from harness.errors import ControlRefused, PlanError, PluginError
 from harness.plan.schema import ProfileSpec
+from harness.plugins import PluginHost
 from harness.tables import QUANTITIES
+from harness.testing import FakeClock
 from harness_plugins.simulated.titles import TitleCharacter, draw_character, scene_factors
 
 STILL = {"ambient_drift_k": 0, "ambient_swing_k": 0, "silicon_spread": 0}
@@ -264,3 +266,12 @@ def test_common_practice_a_good_lower_voltage_setting_near_the_rated_clock(bench
     assert tuned.core_temp_c - factory.core_temp_c == pytest.approx(-9, abs=1.5)
     ratio = (tuned.average_fps / tuned.power_w) / (factory.average_fps / factory.power_w)
     assert ratio == pytest.approx(1.3, abs=0.05)
+
+
+def test_a_simulated_title_or_profile_is_refused_outside_a_rehearsal(bench, make_title):
+    hook = PluginHost().manager.hook
+    clock = FakeClock()
+    with pytest.raises(PluginError, match="levelrig rehearse"):
+        hook.open_control(kind="simulated", clock=clock)
+    with pytest.raises(PluginError, match="levelrig rehearse"):
+        hook.open_workload(kind="simulated", cell=bench().cell(make_title(workload="simulated")), clock=clock)

@@ -12,7 +12,10 @@ from collections.abc import Sequence
 
 import pyarrow as pa
 
+from harness.clock import Clock
+from harness.errors import PluginError
 from harness.hookspecs import FittedCard, Kind, RehearsalRequest, hookimpl
+from harness.plan.schema import Cell
 from harness.rig import Rig
 
 
@@ -25,6 +28,21 @@ def kinds() -> Sequence[Kind]:
         Kind("workload", "simulated", "a title of the simulated rig; for rehearsals", TitleOptions),
         Kind("control", "simulated", "profiles of the simulated rig; for rehearsals", TuningOptions),
     ]
+
+
+@hookimpl
+def open_workload(kind: str, cell: Cell, clock: Clock) -> None:
+    _only_in_a_rehearsal("title", kind)
+
+
+@hookimpl
+def open_control(kind: str, clock: Clock) -> None:
+    _only_in_a_rehearsal("profile", kind)
+
+
+def _only_in_a_rehearsal(what: str, kind: str) -> None:
+    if kind == "simulated":
+        raise PluginError(f"a simulated {what} runs in a rehearsal only; use `levelrig rehearse`")
 
 
 @hookimpl

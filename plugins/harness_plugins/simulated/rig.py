@@ -20,7 +20,7 @@ from .sensors import CardSensor, HostSensor
 from .workload import SimulatedWorkload, Stage
 
 #: Kinds of control that touch no hardware; the rest is taken to.
-_HARMLESS_CONTROLS = frozenset({"factory", "processor"})
+_HARMLESS_CONTROLS = frozenset({"factory", "processor", "simulated"})
 #: Time that the rig's clock shows when it has just started.
 _UP_SINCE_S = 60.0
 
