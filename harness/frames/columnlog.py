@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 from collections.abc import Iterator
@@ -82,13 +83,10 @@ def _from_arrays(
 
 
 def _plain_numbers(column: pa.Array) -> pa.Array:
+    """As int64 where they are whole and fit, else as float64; the cleaning tells if that is too coarse."""
     if pa.types.is_integer(column.type):
-        try:
+        with contextlib.suppress(pa.ArrowInvalid):  # an unsigned counter above 2**63
             return column.cast(pa.int64())
-        except (
-            pa.ArrowInvalid
-        ):  # an unsigned counter above 2**63; the cleaning tells whether that is too coarse
-            pass
     return column.cast(pa.float64(), safe=False)
 
 

@@ -1,0 +1,74 @@
+"""``levelrig analyse`` and ``levelrig map`` from the command line."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from harness.cli import main
+
+
+@pytest.fixture
+def years(tmp_path):
+    """Two nights of frames: two titles, two profiles, three repeats; ``quiet`` is 20 % slower."""
+    random = np.random.default_rng(3)
+    for night in ("2031", "2032"):
+        for title, base_ms in (("harbour-lights", 8.0), ("glass-canyon", 12.0)):
+            for profile, factor in (("factory", 1.0), ("quiet", 1.2)):
+                for repeat in (1, 2, 3):
+                    path = (
+                        tmp_path
+                        / night
+                        / f"title={title}"
+                        / f"profile={profile}"
+                        / f"repeat={repeat}.parquet"
+                    )
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                    scale = base_ms * factor * (1 + random.normal(0, 0.003))
+                    pq.write_table(pa.table({"frametime_ms": scale * random.lognormal(0, 0.08, 500)}), path)
+    return tmp_path
+
+
+def test_years_of_nights_are_compared_at_once(years, capsys):
+    code = main(["analyse", str(years / "2031"), str(years / "2032"), "--reference", "factory", "--json"])
+    found = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert found["attempts"] == 24
+    fps = [row for row in found["comparisons"] if row["metric"] == "average_fps"]
+    assert {row["title"] for row in fps} == {"harbour-lights", "glass-canyon"}
+    for row in fps:
+        assert row["estimate"] == pytest.approx(1 / 1.2, rel=0.01)
+        assert row["decision"] == "slower"
+
+
+def test_the_tables_are_written_where_asked(years, tmp_path, capsys):
+    into = tmp_path / "out"
+    assert main(["analyse", str(years / "2031"), "--reference", "factory", "--into", str(into)]) == 0
+    assert "slower" in capsys.readouterr().out
+    assert len(pd.read_parquet(into / "attempts.parquet")) == 12
+    assert set(pd.read_csv(into / "comparisons.csv")["profile"]) == {"quiet"}
+
+
+def test_without_a_plan_the_reference_must_be_named(years, capsys):
+    assert main(["analyse", str(years)]) == 2
+    assert "give one of: factory, quiet" in capsys.readouterr().err
+
+
+def test_a_mapping_file_that_is_none_is_an_error(years, tmp_path, capsys):
+    (tmp_path / "mapping.toml").write_text('unit = "s"')
+    code = main(
+        ["analyse", str(years), "--reference", "factory", "--mapping", str(tmp_path / "mapping.toml")]
+    )
+    assert code == 1
+    assert "no mapping" in capsys.readouterr().err
+
+
+def test_map_prints_what_a_mapping_file_may_hold(years, tmp_path, capsys):
+    path = years / "2031" / "title=glass-canyon" / "profile=quiet" / "repeat=1.parquet"
+    assert main(["map", str(path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["mapping"] == {"interval_column": "frametime_ms", "unit": "ms"}
