@@ -9,6 +9,7 @@ import time
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
+import psutil
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -75,3 +76,22 @@ def test_what_a_row_of_twenty_quantities_costs(tmp_path):
         ratio = cost / cost_us["bare loop of reads"]
         print(f"  {name:<40} {cost:6.2f} µs a row, {ratio:5.1f} times the bare loop")
     assert cost_us["sampler"] < 100
+
+
+def test_a_twelve_hour_night_at_10_hz_holds_no_more_memory_than_its_first_hour(tmp_path):
+    clock, process = FakeClock(), psutil.Process()
+    sampler = Sampler([FreeSensor()], clock, 0.1, sensor_tries=3, on_event=print)
+    sampler.record_to(ParquetFile(tmp_path / "telemetry.parquet"))
+    sampler.start()
+    held_mib = []
+    begin = time.perf_counter()
+    for _ in range(12):
+        clock.sleep_s(3600)
+        held_mib.append(process.memory_info().rss / 2**20)
+    sampler.stop_recording()
+    took_s = time.perf_counter() - begin
+    print(
+        f"\n  432,000 rows in {took_s:.1f} s; after the 1st, 6th and 12th hour the process holds "
+        f"{held_mib[0]:.1f}, {held_mib[5]:.1f} and {held_mib[11]:.1f} MiB"
+    )
+    assert held_mib[11] - held_mib[0] < 30
