@@ -64,6 +64,7 @@ class Learned:
         wait_s: Typical length of the wait.
         wait_error: Typical error of foretelling the next length by that one (of the logarithm).
         curve_error: Typical error of foretelling it by the curve at the wait's start.
+        suspect: Waits in succession that did not go as learned.
     """
 
     fast_s: float
@@ -76,14 +77,16 @@ class Learned:
     wait_s: float = 0.0
     wait_error: float = 0.3
     curve_error: float = 0.3
+    suspect: int = 0
 
 
 @dataclass
 class ThermalModel:
     """Memory of the night, by kind of wait.
 
-    A kind is a family, or a family and what it is of: ``cooldown``, ``soak of TITLE``. A kind that was never
-    seen is foretold from the latest of its family, with doubt.
+    A kind is a family and what it is of: ``cooldown after CELL``, ``soak of CELL``; under another load the
+    card takes another course. A kind that was never seen is foretold from the latest of its family (the first
+    word), with doubt.
     """
 
     learned: dict[str, Learned] = field(default_factory=dict)
@@ -92,9 +95,9 @@ class ThermalModel:
         """What is known of a kind, or of its family; None where that is nothing."""
         if kind in self.learned:
             return self.learned[kind]
-        family = kind.partition(" of ")[0]
+        family = kind.partition(" ")[0]
         for other in reversed(self.learned):
-            if other.partition(" of ")[0] == family:
+            if other.partition(" ")[0] == family:
                 return replace(
                     self.learned[other], end_spread_k=6.0, wait_error=0.3, curve_error=0.3, waits=0
                 )
@@ -163,7 +166,20 @@ class Watch:
         t_s, temp_c = np.asarray(self._t_s), np.asarray(self._temp_c)
         ambient_c = self._ambient_c or 0.0
         before = self._model.learned.get(self._kind)
-        warnings = () if before is None else self._compare(before, t_s, temp_c, ambient_c)
+        if before is not None and (change := self._compare(before, t_s, temp_c, ambient_c)):
+            before.suspect += 1
+            if before.suspect == 1:
+                return ()  # one odd wait may be chance; it is neither told nor learned from
+            self._learn(before, t_s, temp_c, ambient_c, waited_s)
+            return (change,)
+        if before is not None:
+            before.suspect = 0
+        self._learn(before, t_s, temp_c, ambient_c, waited_s)
+        return ()
+
+    def _learn(
+        self, before: Learned | None, t_s: Array, temp_c: Array, ambient_c: float, waited_s: float
+    ) -> None:
         free = fit_freely(t_s, temp_c, self._ambient_c)
         total_k = free.fast_k + free.slow_k
         share = min(max(free.fast_k / total_k, 0.0), 1.0) if abs(total_k) > 1 else 0.5
@@ -173,7 +189,7 @@ class Watch:
             self._model.learned[self._kind] = Learned(
                 free.fast_s, free.slow_s, share, end_k, rms_k=rms_k, wait_s=waited_s
             )
-            return warnings
+            return
         weight = max(_WEIGHT, 1 / (before.waits + 1))
         before.fast_s *= (free.fast_s / before.fast_s) ** weight
         before.slow_s *= (free.slow_s / before.slow_s) ** weight
@@ -183,7 +199,6 @@ class Watch:
         before.rms_k += weight * (rms_k - before.rms_k)
         before.waits += 1
         self._learn_length(before, waited_s, weight)
-        return warnings
 
     def _learn_length(self, learned: Learned, waited_s: float, weight: float) -> None:
         if waited_s <= 0:
@@ -198,22 +213,20 @@ class Watch:
                 _LEAST_ERROR, learned.curve_error + weight * (error - learned.curve_error)
             )
 
-    def _compare(self, before: Learned, t_s: Array, temp_c: Array, ambient_c: float) -> tuple[str, ...]:
+    def _compare(self, before: Learned, t_s: Array, temp_c: Array, ambient_c: float) -> str | None:
         """What is unlike the waits before, in words; only once three of them were learned."""
         if before.waits < 3:
-            return ()
+            return None
         curve = fit_with(before, t_s, temp_c, ambient_c)
         off_k = curve.end_c - ambient_c - before.end_k
         rms_k = float(np.sqrt(np.mean((curve.at(t_s) - temp_c) ** 2)))
         if abs(off_k) > max(CHANGED_K, 3 * before.end_spread_k):
             above = "above ambient " if self._ambient_c is not None else ""
             causes = "the fan, the cooler's contact or the case" if above else "the fan, the room or the case"
-            return (f"{self._kind}: settles {off_k:+.1f} K {above}from before; look at {causes}",)
+            return f"{self._kind}: settles {off_k:+.1f} K {above}from before; look at {causes}"
         if rms_k > max(1.5, 4 * before.rms_k):
-            return (
-                f"{self._kind}: off the learned course by {rms_k:.1f} K; look at the fan and the airflow",
-            )
-        return ()
+            return f"{self._kind}: off the learned course by {rms_k:.1f} K; look at the fan and the airflow"
+        return None
 
 
 def fit_freely(t_s: Array, temp_c: Array, ambient_c: float | None) -> Curve:

@@ -108,6 +108,7 @@ class Driver:
         self._schedule = schedule
         self._time = TimeWatch(self._clock)
         self._thermal = ThermalModel()
+        self._warmed_by = "the start"
         self._estimate = EndEstimate(typical_s)
         self._state = State()
         self._running: Running | None = None
@@ -310,12 +311,12 @@ class Driver:
                 return cooldown_gate(
                     self._plan.conditions.cooldown,
                     first_start_c=self._history.first_start_temp_c,
-                    watch=self._thermal.watch("cooldown"),
+                    watch=self._thermal.watch(f"cooldown after {self._warmed_by}"),
                 )
             case "warm_up":
                 return warm_up_gate(running.warm_up_rule(self._plan))
             case "soak":
-                watch = self._thermal.watch(f"soak of {running.cell.title.name}")
+                watch = self._thermal.watch(f"soak of {running.cell.cell_id}")
                 return soak_gate(running.soak_rule(self._plan), watch)
 
     def _hold(self, name: GateName) -> Event:
@@ -410,6 +411,7 @@ class Driver:
         except WorkloadFailed as error:
             return Failed("launch-failed", str(error))
         running.launch_s = self._clock.now_s()
+        self._warmed_by = running.cell.cell_id
         while not running.workload.poll().ready:
             if event := self._pulse("title starts"):
                 return event

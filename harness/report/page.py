@@ -13,6 +13,7 @@ from markupsafe import Markup
 from harness.analysis import Analysis
 from harness.report import drawings, figures, look, summary, words
 from harness.report.charts import Chart
+from harness.report.drift_section import drift_section
 from harness.report.folder import Campaign
 from harness.report.summary import Names
 from harness.report.view import Column, Entry, Named, Picture, Row, Section, Table, View, number
@@ -108,7 +109,7 @@ def view_of(
                 picture(chart, title, forms.get(chart.id)) for title, charts in by_title for chart in charts
             ],
         ),
-        Section("drift-section", "Drift over the night", charts=shown("drift")),
+        drift_section(campaign, analysis, names, shown("drift")),
         Section(
             "conditions",
             "Conditions held",

@@ -54,6 +54,7 @@ class Night:
     seed: int
     noise: float
     foretell: bool = False
+    warmed_by: str = "the start"
     now_s: float = 0.0
     runs: dict[str, int] = field(default_factory=dict)
     waits: list[tuple[str, float, list[tuple[float, float]]]] = field(default_factory=list)
@@ -100,7 +101,7 @@ class Night:
     def measure(self, slot: Slot, cooldown: Cooldown, soak: Soak | None, warm_up_s: float) -> float:
         """Average FPS of one attempt."""
         title = slot.cell_id.split(".")[0]
-        watch = self.model.watch("cooldown") if self.foretell else None
+        watch = self.model.watch(f"cooldown after {self.warmed_by}") if self.foretell else None
         self.hold("cooldown", cooldown_gate(cooldown, None, watch))
         character, scenes = self.titles[title]
         number = self.runs[slot.cell_id] = self.runs.get(slot.cell_id, 0) + 1
@@ -121,6 +122,7 @@ class Night:
             ran_before_s=0.0,
         )
         self.machine.begin(run, [])
+        self.warmed_by = title
         self.let_pass(load_steps * STEP_S + warm_up_s)
         if soak is not None:
             watch = self.model.watch(f"soak of {title}") if self.foretell else None
