@@ -7,7 +7,7 @@ What is promised
    files and its journal entry are on the disk, as far as the disk and the system keep their own promises.
 2. *No repeat is counted twice.* The journal itself refuses a second acceptance of the same repeat.
 3. *Nothing half-written is read.* A file gets its name only once it is whole and synced; until then it
-   carries the suffix ``.partial``, and whoever reads results passes that by. Its SHA-256 goes into the journal
+   carries the suffix ``.partial``, and whoever reads results passes it by. Its SHA-256 goes into the journal
    together with the attempt's outcome.
 4. *Every attempt has a durable start* before its profile is applied, so a machine that goes down again and
    again under a profile is counted, and the profile is set aside as unstable in the end.
@@ -30,6 +30,6 @@ are as durable as NTFS's own journal makes them: there is no call to sync a fold
 could be tried there.
 
 Where it is kept: ``files`` (all effects on the disk), ``journal`` (SQLite, write-ahead log, synchronous
-FULL), ``records`` (its tables as values), ``artifacts``, ``opening`` (begin or go on), ``campaign`` (the whole
+FULL), ``records`` (its tables as values), ``artifacts``, ``opening`` (begin or go on), ``campaign`` (all of it
 for its callers), ``standing``, ``changes``, ``space`` (pure rules), ``dataset``, ``manifest``, ``verify``.
 """
