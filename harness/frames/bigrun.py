@@ -37,7 +37,7 @@ from harness.plan.schema import LowDefinition
 Floats = NDArray[np.float64]
 Bits = NDArray[np.int64]
 
-HOLD_FRAMES = 40_000_000
+HOLD_FRAMES = 25_000_000
 CROWDED_FRAMES = 2_000_000
 SORT_FRAMES = 500_000
 _FIRST_SHIFT = 40

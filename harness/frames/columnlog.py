@@ -34,7 +34,7 @@ _JSON_BLOCK_LINES = 50_000
 def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """Rows of a Parquet file, a batch at a time. Raises FrameLogError."""
     try:
-        with pq.ParquetFile(path, buffer_size=_READ_BYTES) as file:
+        with pq.ParquetFile(path, buffer_size=_READ_BYTES, pre_buffer=False) as file:
             names = file.schema_arrow.names
             places = locate_columns(path, names, mapping)
             numbers = number_references(mapping)

@@ -81,7 +81,7 @@ def take_sample(path: Path) -> Sample:
 
 def _parquet_sample(path: Path) -> Sample:
     try:
-        with pq.ParquetFile(path) as file:
+        with pq.ParquetFile(path, buffer_size=1 << 20, pre_buffer=False) as file:
             batch = next(file.iter_batches(SAMPLE_ROWS), None)
     except (OSError, pa.ArrowException) as error:
         raise FrameLogError(f"{path}: not readable as Parquet ({error}); write the file again") from error
