@@ -204,15 +204,12 @@ def _warnings(
         definitions = sorted(set(repeats["low_definition"].dropna().astype(str)))
         if len(definitions) > 1:
             found.append(f"The lows were computed by different definitions: {words.listed(definitions)}.")
-    flat = {
-        f"{settings.label(row['title'])} ({settings.label(row['profile'])})"
-        for row in comparison_rows
-        if row["sd"] == 0 and math.isfinite(row["low"])
-    }
+    flat = [row for row in comparison_rows if row["sd"] == 0 and math.isfinite(row["low"])]
     if flat:
+        labels = words.listed(list(dict.fromkeys(row["label"] for row in flat)))
         found.append(
-            f"Repeats equal to the last digit in {words.listed(sorted(flat))}: the scatter is hidden by the "
-            "resolution of the measurement, so the interval there is too narrow."
+            f"{words.count(len(flat), 'comparison')} of {labels} with repeats equal to the last digit: the "
+            "resolution of the measurement hides the scatter, so the interval there is too narrow."
         )
     return found
 

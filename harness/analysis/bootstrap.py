@@ -53,23 +53,27 @@ def bca(
     return float(found.confidence_interval.low), float(found.confidence_interval.high)
 
 
-def bca_of_average(samples: Sequence[Array], confidence: float, seed: int = 1) -> tuple[float, float]:
-    """BCa interval of the mean of means; repeats are drawn again within each sample.
+def bca_of_average(
+    samples: Sequence[Array], confidence: float, seed: int = 1, weights: Sequence[float] | None = None
+) -> tuple[float, float]:
+    """BCa interval of the weighted mean of means; repeats are drawn again within each sample.
 
     Args:
-        samples: One array per title, shape (n_i,); one array alone for a single title.
+        samples: One array per title and setting, shape (n_i,); one array alone for a single title.
         confidence: As a fraction.
         seed: As above.
+        weights: Of the samples, summing to 1; equal by default.
     Returns:
         NaN, NaN where a sample has fewer than two values.
     """
     if any(sample.size < 2 for sample in samples):
         return NO_INTERVAL
+    shares = weights or [1 / len(samples)] * len(samples)
     if all(float(np.ptp(sample)) == 0 for sample in samples):
-        center = float(np.mean([sample.mean() for sample in samples]))
+        center = sum(share * float(sample.mean()) for share, sample in zip(shares, samples, strict=True))
         return center, center
 
     def mean_of_means(*drawn: Array, axis: int = -1) -> Array:
-        return np.asarray(sum(part.mean(axis=axis) for part in drawn) / len(drawn))
+        return np.asarray(sum(w * part.mean(axis=axis) for w, part in zip(shares, drawn, strict=True)))
 
     return bca(samples, mean_of_means, confidence, seed)

@@ -16,10 +16,12 @@ from harness.analysis.comparisons import Comparison, compare
 from harness.analysis.estimate import interval
 from harness.analysis.metrics import BY_NAME, Metric
 from harness.analysis.mixed import SCOPES, Scope, mixed_estimate
-from harness.analysis.overall import across_titles
+from harness.analysis.overall import Across, across_titles
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of
 from harness.analysis.settings import AnalysisSettings
 from harness.tables import Column, F, S
+
+Ends = tuple[float, float]
 
 CROSS_CHECK_COLUMNS: tuple[Column, ...] = (
     Column("profile", S, "", "profile that is compared", nullable=False),
@@ -61,12 +63,13 @@ def cross_check(
                 (
                     "bootstrap",
                     known.value,
-                    _bootstrap(comparisons, scope, confidence),
-                    _caution(comparisons, scope),
+                    _bootstrap(comparisons, across, scope, confidence),
+                    _caution(comparisons, across, scope),
                 ),
             ]
             if mixed is not None:
-                found.append(("mixed model", mixed.value, interval(mixed, confidence), ""))
+                note = _weighing(comparisons, across)
+                found.append(("mixed model", mixed.value, interval(mixed, confidence), note))
             rows += [
                 {
                     "profile": profile,
@@ -84,20 +87,29 @@ def cross_check(
     return tables.frame(rows, CROSS_CHECK_COLUMNS)
 
 
-def _bootstrap(comparisons: Sequence[Comparison], scope: Scope, confidence: float) -> tuple[float, float]:
-    samples = [comparison.differences for comparison in comparisons]
+def _bootstrap(comparisons: Sequence[Comparison], across: Across, scope: Scope, confidence: float) -> Ends:
     if scope == "titles like these":
-        samples = [np.array([comparison.estimate.value for comparison in comparisons])]
-    return bca_of_average(samples, confidence)
+        return bca_of_average([np.array([title.value for title in across.titles.values()])], confidence)
+    titles = [comparison.title for comparison in comparisons]
+    weights = [1 / len(across.titles) / titles.count(title) for title in titles]
+    return bca_of_average([c.differences for c in comparisons], confidence, weights=weights)
 
 
-def _caution(comparisons: Sequence[Comparison], scope: Scope) -> str:
+def _caution(comparisons: Sequence[Comparison], across: Across, scope: Scope) -> str:
     if scope == "titles like these":
-        return f"too narrow with {len(comparisons)} titles" if len(comparisons) < ENOUGH else ""
+        count = len(across.titles)
+        return f"too narrow with {count} titles" if count < ENOUGH else ""
     if not all(comparison.paired for comparison in comparisons):
         return "not paired: no bootstrap"
     fewest = min(comparison.estimate.n for comparison in comparisons)
     return f"too narrow with {fewest} repeats a title" if fewest < ENOUGH else ""
+
+
+def _weighing(comparisons: Sequence[Comparison], across: Across) -> str:
+    """The model knows no titles above settings, and weighs by repeats."""
+    counts = {comparison.estimate.n for comparison in comparisons}
+    uneven = len(counts) > 1 or len(across.titles) < len(comparisons)
+    return "weighs every repeat alike, not every title" if uneven else ""
 
 
 def _long(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.analysis import Analysis, AnalysisSettings, analyse, cross_check, words
 from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
 from harness.errors import FrameLogError, PlanError, Problem, StoreError
@@ -19,7 +20,7 @@ from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import Plan
 from harness.terminal import console, print_table
 
-_TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance")
+_TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance", "instruments")
 
 
 def register(commands: Any) -> None:
@@ -48,13 +49,20 @@ def register(commands: Any) -> None:
         "--layout", help="where paths of files of frames name the repeat, as '{title}/{profile}/{repeat}'"
     )
     parser.add_argument(
+        "--cross-check",
+        action="store_true",
+        help="show t, bootstrap and mixed model side by side (needs the extra 'analysis')",
+    )
+    parser.add_argument(
         "--into", type=Path, metavar="FOLDER", help="write all tables there, as Parquet and CSV"
     )
 
 
 def _analyse(arguments: argparse.Namespace) -> int:
     found = collect_repeats(arguments.folders, mapping=_mapping(arguments.mapping), layout=arguments.layout)
-    analysis = analyse(found.repeats.to_pandas(), _settings(arguments, found))
+    repeats = found.repeats.to_pandas()
+    analysis = analyse(repeats, _settings(arguments, found))
+    checked = cross_check(repeats, analysis.settings) if arguments.cross_check else None
     if arguments.into is not None:
         _write(arguments.into, found, analysis)
     if arguments.json:
@@ -68,6 +76,7 @@ def _analyse(arguments: argparse.Namespace) -> int:
                 "comparisons": analysis.comparisons.astype(object)
                 .where(analysis.comparisons.notna(), None)
                 .to_dict("records"),
+                **({} if checked is None else {"cross_check": checked.to_dict("records")}),
             }
         )
         return 0
@@ -80,12 +89,24 @@ def _analyse(arguments: argparse.Namespace) -> int:
     if rows:
         reference = analysis.settings.reference
         print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
+    if checked is not None:
+        shown = [
+            (row["profile"], row["scope"], row["method"], _change(row, analysis.settings), row["note"])
+            for row in checked.to_dict("records")
+        ]
+        print_table(out, "average FPS by three methods", ("profile", "for", "method", "change", ""), shown)
     for warning in analysis.warnings:
         out.print(f"note: {warning}", style="yellow", markup=False)
     out.print(analysis.answer, style="bold", markup=False)
     if arguments.into is not None:
         out.print(f"tables: {arguments.into}", markup=False)
     return 0
+
+
+def _change(row: Mapping[Any, Any], settings: AnalysisSettings) -> str:
+    return words.change_with_interval(
+        row["estimate"], row["low"], row["high"], "ratio", "", settings.confidence_pct
+    )
 
 
 def _mapping(path: Path | None) -> ColumnMapping:

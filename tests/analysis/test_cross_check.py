@@ -77,3 +77,13 @@ def test_with_complete_blocks_of_one_title_the_mixed_model_is_the_paired_t():
 def test_an_unfit_table_gives_no_mixed_model_instead_of_a_number():
     data = pd.DataFrame({"y": [1.0, 2.0], "tuned": [0.0, 1.0], "title": "t", "block": [1, 1]})
     assert mixed_estimate(data, "these titles") is None
+
+
+def test_settings_of_one_title_share_its_weight_in_the_bootstrap_too():
+    data = table(3, 8, title_sd=0.03, sd=0.002)
+    more = pd.concat([data, data[data["title"] == "t0"].assign(setting="uhd")])
+    found = cross_check(more, SETTINGS).set_index(["scope", "method"])
+    boot = found.loc[("these titles", "bootstrap")]
+    assert boot["low"] < boot["estimate"] < boot["high"]
+    assert boot["estimate"] == pytest.approx(cross_check(data, SETTINGS)["estimate"].iloc[0], rel=1e-9)
+    assert "not every title" in found.loc[("these titles", "mixed model"), "note"]
