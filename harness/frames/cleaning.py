@@ -88,6 +88,8 @@ class Cleaner:
             self.account[reason] += int(np.count_nonzero(left_out))
             shown &= ~left_out
         if interval_ms is not None:
+            if time is not None:
+                self._steps(time, np.flatnonzero(shown), row_numbers)
             batch = self._from_intervals(rows, interval_ms, time, damage, shown)
         else:
             assert time is not None
@@ -269,12 +271,7 @@ class Cleaner:
         if not len(times):
             return CleanBatch(np.empty(0), np.empty(0), self._kept(rows, chosen))
         starts_log = self._previous is None
-        before = times[0] if self._previous is None else self._previous
-        lengths = np.diff(times, prepend=before)
-        self._previous = float(times[-1])
-        if float(lengths.min()) < 0:
-            place = int(np.argmax(lengths < 0))
-            self._refuse_backwards(-float(lengths[place]), int(row_numbers[chosen[place]]))
+        lengths = self._steps(time, chosen, row_numbers)
         if starts_log:
             self.account[LAST if self._mapping.start_time_column else FIRST] += 1
             after_damage[0] = False
@@ -286,6 +283,20 @@ class Cleaner:
         self.account[NO_TIME] += int(np.count_nonzero(same))
         t_s = self._log_time(times[good]) if self._want_times else np.empty(0)
         return CleanBatch(t_s, frametime_ms[good], self._kept(rows, chosen[good]))
+
+    def _steps(
+        self, time: NDArray[np.float64], chosen: NDArray[np.int64], row_numbers: NDArray[np.int64] | range
+    ) -> NDArray[np.float64]:
+        """Time from the chosen row before to each (the first: none). Raises where time runs backwards."""
+        times = time[chosen]
+        if not len(times):
+            return times
+        steps = np.diff(times, prepend=times[0] if self._previous is None else self._previous)
+        self._previous = float(times[-1])
+        if float(steps.min()) < 0:
+            place = int(np.argmax(steps < 0))
+            self._refuse_backwards(-float(steps[place]), int(row_numbers[chosen[place]]))
+        return steps
 
     def _after_damage(self, damage: NDArray[np.bool_] | None, chosen: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Which of the chosen rows have an unreadable row between themselves and the chosen one before."""
@@ -339,7 +350,9 @@ class Cleaner:
 
     def _stop_if_too_coarse(self) -> None:
         """Refuse times so large that a binary floating-point number can't tell frames apart."""
-        if not isinstance(self._origin, float) or self._previous is None or self.frames == 0:
+        if self._mapping.interval_column is not None or self.frames == 0:
+            return
+        if not isinstance(self._origin, float) or self._previous is None:
             return
         step = math.ulp(max(abs(self._origin), abs(self._origin + self._previous)))
         mean = abs(self._previous) / self.frames

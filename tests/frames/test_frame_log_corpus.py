@@ -393,6 +393,12 @@ CASES = [
         DT,
         r"stands over 2 columns; name the right one by its place: #1 or #2",
     ),
+    bad(
+        "time runs backwards beside an interval",
+        "at,dt\n0.00,16\n0.01,10\n0.00,30\n",
+        {**DT, "presentation_time_column": "at", "time_unit": "s"},
+        r"data row 3, column 'at': time goes back by 0\.01 s",
+    ),
     bad("an empty file", "", DT, r"no header and no rows"),
     bad("a header alone", "dt\n", DT, r"0 rows and no usable frame"),
     bad("one presentation time", "at\n5.0\n", AT_S, r"1 rows and no usable frame; first row"),
