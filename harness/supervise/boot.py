@@ -19,6 +19,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from harness.errors import StoreError
+from harness.guard import RestoreRecord
 from harness.store.journal import JOURNAL_NAME
 
 FLAG_NAME: Final = "resume-at-boot"
@@ -56,7 +57,9 @@ class Resumption:
 
     @property
     def restore_command(self) -> list[str]:
-        return [str(self.python), "-m", "harness.cli", "restore"]
+        """Puts back what the machine's record holds, and nothing else: see :mod:`harness.guard`, whose watch
+        restores as soon as its standard input ends, here at once."""
+        return [str(self.python), "-m", "harness.guard", str(RestoreRecord().path), "300"]
 
     @property
     def run_command(self) -> list[str]:
@@ -82,6 +85,7 @@ def systemd_unit(resumption: Resumption) -> str:
         "Type=exec",
         *user,
         f"WorkingDirectory={_percent(str(resumption.work_folder))}",
+        "StandardInput=null",
         "ExecStartPre=" + _exec_line(resumption.restore_command),
         "ExecStart=" + _exec_line(resumption.run_command),
         # A stop must leave the time to end the title and to restore; the titles themselves get no signal.
@@ -128,7 +132,7 @@ def task_xml(resumption: Resumption) -> str:
         action = add(actions, "Exec")
         add(action, "Command", r"%SystemRoot%\System32\cmd.exe")
         line = subprocess.list2cmdline(command)
-        add(action, "Arguments", f'/d /s /c "if exist "{resumption.flag}" {line}"')
+        add(action, "Arguments", f'/d /s /c "if exist "{resumption.flag}" {line} <nul"')
         add(action, "WorkingDirectory", str(resumption.work_folder))
     ElementTree.indent(task)
     return '<?xml version="1.0" encoding="UTF-16"?>\n' + ElementTree.tostring(task, encoding="unicode") + "\n"

@@ -36,7 +36,7 @@ def test_the_unit_restores_before_it_runs_and_runs_nothing_once_the_campaign_is_
     before = next(n for n, line in enumerate(lines) if line.startswith("ExecStartPre="))
     start = next(n for n, line in enumerate(lines) if line.startswith("ExecStart="))
     assert before < start
-    assert '"restore"' in lines[before]
+    assert '"harness.guard"' in lines[before]
     assert any(line.startswith("ConditionPathExists=") for line in lines)
     # systemd.unit(5): a literal % is written %%; systemd.service(5): a literal $ is written $$.
     assert '50 %% $$HOME \\"quoted\\"' in lines[start]
@@ -54,7 +54,7 @@ def test_the_windows_task_is_valid_by_the_published_schema(resumption):
 def test_the_windows_task_restores_first_and_quotes_the_folder(resumption):
     task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
     arguments = [a.text for a in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments")]
-    assert " restore" in arguments[0]
+    assert "harness.guard" in arguments[0]
     assert " run " in arguments[1]
 
 
