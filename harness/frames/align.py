@@ -18,7 +18,8 @@ from harness.rig import FrameLog
 
 Floats = NDArray[np.float64]
 
-_GRID_S = 0.02
+_FINEST_GRID_S = 0.02
+_MOST_STEPS = 8000
 _SMOOTH_S = 0.5
 _LEAST_CORRELATION = 0.5
 _LEAST_OVERLAP_S = 5.0
@@ -82,8 +83,8 @@ def align_by_load(
 ) -> Alignment | None:
     """Offset at which the load (or power) of the card follows the frames best, by cross-correlation.
 
-    Both series are put on a grid of 20 ms and smoothed over 0.5 s, as a load reading is an average itself:
-    the frames as the share of time in which frames were produced and as frame rate, whichever agrees
+    Both series are put on a grid of 20 ms (coarser for runs of minutes) and smoothed over 0.5 s, as a load
+    reading is an average itself: the frames as frame rate and as frame time, whichever agrees
     better. The offset is the maximum of the absolute correlation coefficient over the offsets allowed,
     refined by a parabola through its neighbours; offsets under which fewer than 5 s overlap don't count.
 
@@ -106,10 +107,13 @@ def align_by_load(
     rig_t_s, load = rig_t_s[usable], load[usable]
     if len(log_t_s) < 20 or len(rig_t_s) < 20:
         return None
-    offsets_s = np.arange(least_offset_s, most_offset_s + _GRID_S / 2, _GRID_S)
+    longest_s = max(most_offset_s - least_offset_s, float(log_t_s[-1] - log_t_s[0]))
+    grid_s = max(_FINEST_GRID_S, longest_s / _MOST_STEPS)
+    offsets_s = np.arange(least_offset_s, most_offset_s + grid_s / 2, grid_s)
+    loads = _load_series(rig_t_s, load, grid_s)
     best: tuple[float, Floats] | None = None
-    for frames in _frame_series(log_t_s, frametime_ms):
-        correlation = _correlations(frames, _load_series(rig_t_s, load), offsets_s)
+    for frames in _frame_series(log_t_s, frametime_ms, grid_s):
+        correlation = _correlations(frames, loads, offsets_s, grid_s)
         peak = float(np.nanmax(np.abs(correlation), initial=0.0))
         if best is None or peak > best[0]:
             best = peak, np.abs(correlation)
@@ -132,9 +136,9 @@ def align_by_load(
     high = place
     while high < len(strength) - 1 and strength[high + 1] >= worst:
         high += 1
-    half_width_s = max(_GRID_S, (offsets_s[high] - offsets_s[low]) / 2)
+    half_width_s = max(grid_s, (offsets_s[high] - offsets_s[low]) / 2)
     return Alignment(
-        float(offsets_s[place] + _GRID_S * _vertex(strength[place - 1 : place + 2])),
+        float(offsets_s[place] + grid_s * _vertex(strength[place - 1 : place + 2])),
         1e3 * float(half_width_s) / math.sqrt(3),
         "load",
         peak,
@@ -191,38 +195,38 @@ class _Series:
     values: Floats
 
 
-def _frame_series(log_t_s: Floats, frametime_ms: Floats) -> list[_Series]:
+def _frame_series(log_t_s: Floats, frametime_ms: Floats, grid_s: float) -> list[_Series]:
     """Frame rate, and frame time, as the load may follow either."""
     start_s = float(log_t_s[0])
-    grid = np.arange(start_s, float(log_t_s[-1]), _GRID_S)
+    grid = np.arange(start_s, float(log_t_s[-1]), grid_s)
     if len(grid) < 3:
         return []
     done = np.interp(grid, log_t_s, np.arange(len(log_t_s), dtype=float))
-    rate = _smooth(np.diff(done, append=done[-1:]) / _GRID_S)
-    length = _smooth(np.interp(grid, log_t_s, frametime_ms))
+    rate = _smooth(np.diff(done, append=done[-1:]) / grid_s, grid_s)
+    length = _smooth(np.interp(grid, log_t_s, frametime_ms), grid_s)
     return [_Series(start_s, rate), _Series(start_s, length)]
 
 
-def _load_series(rig_t_s: Floats, load: Floats) -> _Series:
-    grid = np.arange(float(rig_t_s[0]), float(rig_t_s[-1]), _GRID_S)
-    return _Series(float(rig_t_s[0]), _smooth(np.interp(grid, rig_t_s, load)))
+def _load_series(rig_t_s: Floats, load: Floats, grid_s: float) -> _Series:
+    grid = np.arange(float(rig_t_s[0]), float(rig_t_s[-1]), grid_s)
+    return _Series(float(rig_t_s[0]), _smooth(np.interp(grid, rig_t_s, load), grid_s))
 
 
-def _smooth(values: Floats) -> Floats:
-    width = max(1, min(len(values), round(_SMOOTH_S / _GRID_S)))
+def _smooth(values: Floats, grid_s: float) -> Floats:
+    width = max(1, min(len(values), round(_SMOOTH_S / grid_s)))
     padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
     sums = np.cumsum(np.concatenate(([0.0], padded)))
     smoothed: Floats = (sums[width:] - sums[:-width]) / width
     return smoothed
 
 
-def _correlations(frames: _Series, load: _Series, offsets_s: Floats) -> Floats:
+def _correlations(frames: _Series, load: _Series, offsets_s: Floats, grid_s: float) -> Floats:
     """Pearson's correlation of what overlaps, for each offset; NaN where too little does or one is flat."""
-    least = round(_LEAST_OVERLAP_S / _GRID_S)
+    least = round(_LEAST_OVERLAP_S / grid_s)
     x, y = frames.values, load.values
     found = np.full(len(offsets_s), np.nan)
     for i, offset_s in enumerate(offsets_s):
-        shift = round((frames.start_s + offset_s - load.start_s) / _GRID_S)
+        shift = round((frames.start_s + offset_s - load.start_s) / grid_s)
         begin, end = max(0, -shift), min(len(x), len(y) - shift)
         if end - begin < least:
             continue
