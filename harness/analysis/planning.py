@@ -16,6 +16,7 @@ from harness.analysis.claims import shown
 from harness.analysis.estimate import power_of_difference, power_of_same, repeats_that_decide
 from harness.analysis.metrics import BY_NAME, Metric
 from harness.analysis.settings import AnalysisSettings
+from harness.analysis.spending import nominal_levels
 from harness.plan.schema import Plan
 from harness.tables import Column, F, I, S
 
@@ -67,7 +68,7 @@ def resolvable(
     Single titles are held to the stricter level that the correction for many titles asks of the first claim.
 
     Args:
-        plan: The plan; for adaptive repeats the count taken is ``at_most``.
+        plan: The plan; adaptive repeats count as ``at_most``, at the levels that the looks leave.
         pilot: Scatter by title, setting and metric, from :func:`pilot_scatter`.
         assumed: Metric -> scatter where the pilot has none. Metrics in neither are left out.
     Returns:
@@ -79,7 +80,8 @@ def resolvable(
     if len(plan.profiles) < 2:
         return tables.frame([], RESOLVABLE_COLUMNS)
     count = plan.plan.repeats_at_most
-    strict = settings.alpha / (1 if settings.multiplicity == "none" else len(groups))
+    strict = _level(settings.alpha / (1 if settings.multiplicity == "none" else len(groups)), settings, False)
+    together = _level(settings.alpha, settings, True)
     rows, across = [], []
     for name in dict.fromkeys([*assumed, *(metric for _, _, metric in pilot)]):
         metric = BY_NAME[name]
@@ -100,8 +102,16 @@ def resolvable(
             sd = math.sqrt(sum(sd**2 for sd, _ in known.values())) / len(known)
             source = "pilot" if all(s == "pilot" for _, s in known.values()) else "assumed"
             df = (count - 1) * len(known)
-            across.append(_row(metric, None, sd, source, count, df, settings.alpha, settings))
+            across.append(_row(metric, None, sd, source, count, df, together, settings))
     return tables.frame(across + rows, RESOLVABLE_COLUMNS)
+
+
+def _level(alpha: float, settings: AnalysisSettings, over_titles: bool) -> float:
+    """Error rate that a claim may spend at the last repeat; less than ``alpha`` where a rule adds repeats."""
+    alpha *= settings.error_share(over_titles=over_titles)
+    if settings.looks is None or over_titles:
+        return alpha
+    return 2 * nominal_levels(alpha / 2, settings.looks.at_least, settings.looks.at_most)[-1]
 
 
 def _row(
@@ -169,7 +179,7 @@ def _sentence(row: Mapping[str, Any], metric: Metric, settings: AnalysisSettings
     start = f"{where}: {row['label']}"
     if math.isnan(row["half_width"]):
         return f"{start} from one repeat has no interval, so nothing can be decided."
-    repeats = words.count(row["repeats"], "repeat")
+    repeats = ("at most " if settings.adaptive else "") + words.count(row["repeats"], "repeat")
     start += f" to about ±{row['half_width']:.1f} {row['unit']} with {repeats}"
     if row["chance_of_same"] >= 0.8:
         return f"{start}; that is enough to tell whether it is the same {within}."

@@ -183,3 +183,9 @@ def test_a_plan_that_can_not_decide_says_how_many_repeats_would():
     sentence = found["sentence"].iloc[1]
     assert found["chance_of_same"].iloc[1] < 0.8
     assert f"takes about {found['repeats_for_margin'].iloc[1]} repeats" in sentence
+
+
+def test_an_adaptive_plan_promises_less_at_its_last_repeat_than_a_fixed_one():
+    fixed, adaptive = resolvable(plan(8)), resolvable(plan({"at_least": 3, "at_most": 8}))
+    assert (adaptive["half_width"] > fixed["half_width"]).all()
+    assert adaptive["sentence"].str.contains("with at most 8 repeats").all()
