@@ -38,6 +38,20 @@ class RestartableRig(Rig, Protocol):
     def restart(self) -> None: ...
 
 
+def as_rehearsed(plan: Plan) -> Plan:
+    """The plan without ``expect_lines``: only the real title can print them."""
+    titles = [
+        title.model_copy(
+            update={
+                "expect_lines": [],
+                "settings": [s.model_copy(update={"expect_lines": None}) for s in title.settings],
+            }
+        )
+        for title in plan.titles
+    ]
+    return plan.model_copy(update={"titles": titles})
+
+
 def through_losses(rig: Rig, run_or_resume: Callable[[Rig], T]) -> tuple[T, int]:
     """Call ``run_or_resume`` until it gets through; after each loss of the rig, start the rig again.
 

@@ -7,8 +7,18 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from harness.plan.schema import Conditions, Cooldown, Limits, Plan, PlanHead, ProfileSpec, TitleSpec
-from harness.rehearse import outlook
+from harness.plan.cells import expand
+from harness.plan.schema import (
+    Conditions,
+    Cooldown,
+    Limits,
+    Plan,
+    PlanHead,
+    ProfileSpec,
+    SettingSpec,
+    TitleSpec,
+)
+from harness.rehearse import as_rehearsed, outlook
 from harness.tables import ATTEMPT_COLUMNS
 
 START = pd.Timestamp("2030-01-01 20:00", tz="UTC")
@@ -153,3 +163,16 @@ def test_an_outlook_is_json_without_nan():
 def test_a_night_without_attempts_is_refused():
     with pytest.raises(ValueError, match="without attempts"):
         outlook(plan_of(), attempts_of().iloc[:0], wanted=6)
+
+
+def test_lines_that_only_the_real_title_prints_are_not_expected_in_a_rehearsal():
+    setting = SettingSpec(name="1440p", expect_lines=["2560 ?x ?1440"])
+    title = TitleSpec(
+        name="harbour-lights", workload="command", expect_lines=["renderer: fast"], settings=[setting]
+    )
+    plan = plan_of(titles=[title])
+    rehearsed = as_rehearsed(plan)
+    assert [cell.title.expect_lines for cell in expand(rehearsed)] == [[], []]
+    assert [cell.title.expect_lines for cell in expand(plan)] == [["2560 ?x ?1440"]] * 2
+    same = [(cell.cell_id, cell.definition_hash) for cell in expand(plan)]
+    assert [(cell.cell_id, cell.definition_hash) for cell in expand(rehearsed)] == same

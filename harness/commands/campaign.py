@@ -35,7 +35,7 @@ from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
-from harness.rehearse import Outlook, outlook, through_losses
+from harness.rehearse import Outlook, as_rehearsed, outlook, through_losses
 from harness.report.folder import read_campaign
 from harness.rig import Rig
 from harness.supervise.boot import campaign_is_over
@@ -115,7 +115,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _rehearse(arguments: argparse.Namespace) -> int:
     host = PluginHost()
-    plan = load_plan(arguments.plan, host)
+    plan = as_rehearsed(load_plan(arguments.plan, host))
     assumed = _assumptions(arguments.assume) if arguments.assume else {}
     request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model, options=assumed)
     rig: Rig | None = host.manager.hook.open_rehearsal(request=request)
