@@ -15,6 +15,7 @@ import structlog
 
 from harness import log as harness_log
 from harness.engine.driver import Driver
+from harness.engine.history import memory_sizes_mib
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore
@@ -219,6 +220,7 @@ def _run(
         lookout=lookout,
         sign_of_life=guard.beat,
         boot_id=facts.boot_id,
+        memory_total_mib=memory_sizes_mib(facts),
         schedule=schedule,
         typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
     )

@@ -91,6 +91,7 @@ class Driver:
         lookout: Lookout,
         sign_of_life: Callable[[], None],
         boot_id: str,
+        memory_total_mib: Mapping[str, float | None] | None = None,
         schedule: Schedule,
         typical_s: float,
     ) -> None:
@@ -115,7 +116,7 @@ class Driver:
         self._origin_s = self._clock.now_s()
         self._phase_start_s = self._origin_s
         self._heartbeat_due_s = self._progress_due_s = self._origin_s
-        self._history = History(store.attempts_table().to_pylist())
+        self._history = History(store.attempts_table().to_pylist(), memory_total_mib)
         self._stopping = False
         self._count_repeats()
         wanted = set(self._sampler.quantities)

@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.rig import RigFacts
+
 #: Courses kept for each title and setting.
 _COURSES = 4
 
@@ -19,9 +21,15 @@ class History:
 
     Args:
         rows: Rows of ``harness.tables.ATTEMPTS`` of earlier runs on the same folder, in order.
+        memory_total_mib: Quantity of use -> size of that memory, as :func:`memory_sizes_mib` gives it.
     """
 
-    def __init__(self, rows: Iterable[Mapping[str, Any]] = ()) -> None:
+    def __init__(
+        self,
+        rows: Iterable[Mapping[str, Any]] = (),
+        memory_total_mib: Mapping[str, float | None] | None = None,
+    ) -> None:
+        self.memory_total_mib = memory_total_mib or {}
         self._start_temps_c: list[float] = []
         self._fps: defaultdict[str, list[float]] = defaultdict(list)
         self._courses: defaultdict[str, deque[NDArray[np.float64]]] = defaultdict(
@@ -78,3 +86,11 @@ class History:
 
 def _content(cell_id: str) -> str:
     return cell_id.rpartition(".")[0]
+
+
+def memory_sizes_mib(facts: RigFacts) -> dict[str, float | None]:
+    """Size of main memory and of the card's, by the quantity that tells how much of it is in use."""
+    return {
+        "memory_used_mib": facts.facts.get("memory", {}).get("total_mib"),
+        "gpu_memory_used_mib": facts.facts.get("card", {}).get("memory_total_mib"),
+    }

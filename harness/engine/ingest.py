@@ -49,10 +49,10 @@ def ingest_and_judge(
     try:
         frames = {} if source is None else _frames(running, plan, rig, store, source)
     except FrameLogError as error:
-        _telemetry(running, None)
+        _telemetry(running, history, None)
         return Judged(False, "frame-log", str(error))
     running.metrics["score"] = workload.score()
-    evidence |= frames | _telemetry(running, running.metrics.get("frame_count"))
+    evidence |= frames | _telemetry(running, history, running.metrics.get("frame_count"))
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
     history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
     if judgement.accepted and "frametime_ms" in evidence:
@@ -145,7 +145,7 @@ def _frames(
     }
 
 
-def _telemetry(running: Running, frame_count: int | None) -> dict[str, Any]:
+def _telemetry(running: Running, history: History, frame_count: int | None) -> dict[str, Any]:
     """Metrics and evidence of the telemetry; empty where nothing was recorded."""
     measured_s = running.measured_s
     table = running.telemetry_table()
@@ -155,7 +155,7 @@ def _telemetry(running: Running, frame_count: int | None) -> dict[str, Any]:
     for text in found.pop("marks"):
         running.mark(text)
     running.metrics |= found
-    return telemetry_evidence(table, measured_s) | {
+    return telemetry_evidence(table, measured_s, history.memory_total_mib) | {
         "telemetry_gap_s": found["telemetry_gap_s"],
         "foreign_cpu_load_pct": found["mean_foreign_cpu_load_pct"],
         "mean_gpu_load_pct": found["mean_gpu_load_pct"],
