@@ -240,9 +240,10 @@ def test_a_power_limit_out_of_range_is_a_problem_before_the_night_and_refused_in
         control.apply(profile)
 
 
-def test_a_setting_beyond_the_card_that_is_no_number_is_a_problem_not_a_crash(bench):
-    control = bench().rig.open_control("nvml")
-    assert control.check(ProfileSpec(name="odd", control="nvml", voltage_offset_mv=-5000))
+def test_an_impossible_value_is_a_problem_before_the_night_not_a_crash(bench):
+    odd = ProfileSpec(name="odd", control="nvml", voltage_offset_mv=-5000)
+    (problem,) = bench(profiles=[odd]).rig.open_control("nvml").check(odd)
+    assert problem.where == "odd.voltage_offset_mv"
 
 
 def test_common_practice_a_good_lower_voltage_setting_near_the_rated_clock(bench, make_title):

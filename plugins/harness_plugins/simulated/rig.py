@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import timedelta
+from typing import Any
+
+from pydantic import ValidationError
 
 from harness.clock import Clock
 from harness.hookspecs import RehearsalRequest
@@ -23,6 +27,8 @@ from .workload import SimulatedWorkload, Stage
 _HARMLESS_CONTROLS = frozenset({"factory", "processor", "simulated"})
 #: Time that the rig's clock shows when it has just started.
 _UP_SINCE_S = 60.0
+#: Threads at which a title's processor time holds where no profile sets a count.
+_DEFAULT_THREADS = 8
 
 
 class SimulatedRig:
@@ -44,11 +50,8 @@ class SimulatedRig:
         self._boots = 1
         self.machine = Machine(self.card, self._options, request.seed)
         self.machine.start_clock(self.clock.now_s())
-        threads = [
-            tuning_of({**p.options, **self._options.profiles.get(p.name, {})}).thread_count
-            for p in request.plan.profiles
-        ]
-        self._stage = Stage(self._options, request.seed, max((t for t in threads if t), default=8))
+        profiles = [{**p.options, **self._options.profiles.get(p.name, {})} for p in request.plan.profiles]
+        self._stage = Stage(self._options, request.seed, _most_threads(profiles))
         self._controls: dict[str, SimulatedControl] = {}
 
     def facts(self) -> RigFacts:
@@ -96,3 +99,12 @@ class SimulatedRig:
         self.clock = FakeClock(_UP_SINCE_S, back_utc)
         self.machine.restart(off_s, self.clock.now_s())
         self._controls.clear()
+
+
+def _most_threads(profiles: Sequence[Mapping[str, Any]]) -> int:
+    """Most threads that any profile asks for; a profile that can't be is the control's to refuse."""
+    threads = []
+    for options in profiles:
+        with suppress(ValidationError):
+            threads.append(tuning_of(options).thread_count or 0)
+    return max(threads, default=0) or _DEFAULT_THREADS

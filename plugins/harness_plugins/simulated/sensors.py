@@ -36,7 +36,7 @@ class CardSensor:
         self._readers = self._make_readers()
 
     def _make_readers(self) -> dict[str, Callable[[Machine], Reading]]:
-        machine, card, flaws = self._machine, self._machine.card, self._flaws
+        card, flaws = self._machine.card, self._flaws
         noise = self._power_noise
 
         def degrees(value_c: float) -> float:
@@ -72,7 +72,6 @@ class CardSensor:
         if flaws.wall_power:
             readers["wall_power_w"] = lambda m: round(m.wall_power_w, 1)
             readers["wall_energy_j"] = lambda m: round(m.wall_energy_j, 1)
-        assert machine is self._machine
         return readers
 
     def channels(self) -> Sequence[Channel]:
