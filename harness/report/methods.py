@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.plan.schema import PlanHead
 from harness.report import words
 from harness.report.folder import Campaign
 from harness.report.summary import Names, night
@@ -31,7 +32,7 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     sentences = [
         f"{card} was measured with levelrig {version} ({night(campaign)}).",
         f"{_count(titles, 'title')} ran under {_count(profiles, 'profile')}, "
-        f"{head.repeats} wanted repeats of each cell, {order}.",
+        f"{_repeats(head)} of each cell, {order}.",
         f"Before each repeat the rig cooled ({words.cooldown_rule(plan.conditions.cooldown, held)}); "
         f"each title warmed up ({words.warm_up_rule(plan.conditions.warm_up)}), "
         f"with soak: {words.soak_rule(plan.conditions.soak)}.",
@@ -55,6 +56,15 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     if campaign.simulated:
         sentences.insert(0, "SIMULATED: no number here was measured.")
     return " ".join(sentences)
+
+
+def _repeats(head: PlanHead) -> str:
+    if head.adaptive is None:
+        return f"{head.repeats_at_least} wanted repeats"
+    return (
+        f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison was decided "
+        "(intervals and p-values allow for having looked after every block),"
+    )
 
 
 def _count(number: int, noun: str) -> str:

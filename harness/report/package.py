@@ -14,7 +14,15 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
+from harness.analysis.efficiency import EFFICIENCY_COLUMNS
+from harness.analysis.tables import (
+    CELL_COLUMNS,
+    COMPARISON_COLUMNS,
+    OVERALL_COLUMNS,
+    SENSITIVITY_COLUMNS,
+)
+from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
+from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.report.folder import Campaign
 from harness.tables import ATTEMPT_COLUMNS, Column
 
@@ -24,6 +32,10 @@ TABLES: Mapping[str, tuple[str, Sequence[Column]]] = {
     "cells": ("Mean of each cell and metric", CELL_COLUMNS),
     "comparisons": ("Each profile against the reference, by title", COMPARISON_COLUMNS),
     "overall": ("Each profile against the reference, over all titles", OVERALL_COLUMNS),
+    "sensitivity": ("The same with one title left out", SENSITIVITY_COLUMNS),
+    "efficiency": ("Speed, power, temperature, noise and cost of each profile", EFFICIENCY_COLUMNS),
+    "variance": ("Where the scatter comes from", VARIANCE_COLUMNS),
+    "instruments": ("Uncertainty of the instruments, apart from the scatter", UNCERTAINTY_COLUMNS),
 }
 _MEDIA = {
     ".csv": "text/csv",

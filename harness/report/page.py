@@ -11,7 +11,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from harness.analysis import Analysis
-from harness.report import drawings, figures, look, summary, words
+from harness.report import depth, drawings, figures, look, summary, words
 from harness.report.charts import Chart
 from harness.report.drift_section import drift_section
 from harness.report.folder import Campaign
@@ -85,15 +85,16 @@ def view_of(
             "result",
             "Result",
             tables=[summary.overall_table(analysis, names)] if len(analysis.overall) else [],
-            bullets=list(analysis.warnings),
+            bullets=[*analysis.warnings, *depth.leaning(analysis, names)],
         ),
         Section(
             "by-title",
             "Title by title",
             charts=shown("comparison"),
-            closing_tables=[summary.comparison_table(analysis, names, COMPARED)]
-            if len(analysis.comparisons)
-            else [],
+            closing_tables=_present(
+                summary.comparison_table(analysis, names, COMPARED) if len(analysis.comparisons) else None,
+                depth.wider_table(analysis, names),
+            ),
         ),
         Section(
             "levels-section",
@@ -101,7 +102,12 @@ def view_of(
             charts=shown("levels"),
             closing_tables=[summary.levels_table(analysis, names)] if len(analysis.cells) else [],
         ),
-        Section("efficiency-section", "Speed against power", charts=shown("efficiency")),
+        Section(
+            "efficiency-section",
+            "Speed against power",
+            charts=shown("efficiency"),
+            closing_tables=_present(depth.efficiency_table(analysis, names)) if "efficiency" in by_id else [],
+        ),
         Section(
             "inside",
             "Inside each title",
@@ -154,7 +160,10 @@ def view_of(
             "definitions",
             "Definitions and uncertainty",
             definitions=words.definitions(plan),
-            paragraphs=words.uncertainty(plan),
+            paragraphs=[*words.uncertainty(plan), *depth.instruments_said(analysis)],
+            closing_tables=_present(
+                depth.scatter_table(analysis, names), depth.instruments_table(analysis, names)
+            ),
         ),
         Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
         Section("methods", "Methods, ready to paste", paste=methods),
@@ -184,6 +193,10 @@ def view_of(
         ],
         sections=[s for s in sections if _says_something(s)],
     )
+
+
+def _present(*tables: Table | None) -> list[Table]:
+    return [table for table in tables if table is not None]
 
 
 def _says_something(section: Section) -> bool:

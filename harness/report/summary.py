@@ -153,12 +153,13 @@ def comparison_table(analysis: Analysis, names: Names, metrics: Sequence[str]) -
     return Table(
         "table-comparison",
         f"Change against {names[analysis.settings.reference]} by title, "
-        f"{analysis.settings.confidence_pct:g} % interval, decision",
+        f"{analysis.settings.confidence_pct:g} % interval, decision; "
+        "last, how many further repeats would likely decide what is undecided in the first metric",
         [
             Column("Title"),
             Column("Profile"),
             *(Column(labels[m]) for m in present),
-            Column("further repeats that would likely decide", number=True),
+            Column("further repeats", number=True),
         ],
         rows,
     )

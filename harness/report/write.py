@@ -11,7 +11,15 @@ from pathlib import Path
 import pyarrow as pa
 
 from harness.analysis import Analysis, AnalysisSettings, analyse
-from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
+from harness.analysis.efficiency import EFFICIENCY_COLUMNS
+from harness.analysis.tables import (
+    CELL_COLUMNS,
+    COMPARISON_COLUMNS,
+    OVERALL_COLUMNS,
+    SENSITIVITY_COLUMNS,
+)
+from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
+from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.errors import ReportError
 from harness.report import compare, figures, interactive, package, page, provenance, publish
 from harness.report.charts import Chart
@@ -158,6 +166,10 @@ def write_tables(target: Path, analysis: Analysis) -> tuple[Path, ...]:
         ("cells", analysis.cells, CELL_COLUMNS),
         ("comparisons", analysis.comparisons, COMPARISON_COLUMNS),
         ("overall", analysis.overall, OVERALL_COLUMNS),
+        ("sensitivity", analysis.sensitivity, SENSITIVITY_COLUMNS),
+        ("efficiency", analysis.efficiency, EFFICIENCY_COLUMNS),
+        ("variance", analysis.variance, VARIANCE_COLUMNS),
+        ("instruments", analysis.instruments, UNCERTAINTY_COLUMNS),
     ):
         csv, parquet = target / f"{name}.csv", target / f"{name}.parquet"
         write_text(csv, frame.to_csv(index=False, lineterminator="\n"))

@@ -94,6 +94,13 @@ def test_the_page_tells(small_report: Path, text: str) -> None:
     assert text in read(small_report / "report" / "index.html").words
 
 
+def test_the_page_shows_what_stands_behind_the_headline(small_report: Path) -> None:
+    page = read(small_report / "report" / "index.html")
+    assert {"table-wider", "table-efficiency", "table-scatter"} <= set(page.ids)
+    assert "Without " in page.words or "No single title carries a decision" in page.words
+    assert "The plan states no accuracy for the instruments" in page.words
+
+
 def test_every_rejected_attempt_is_listed_with_its_reason(small_report: Path) -> None:
     attempts = pd.read_parquet(small_report / "dataset" / "attempts.parquet")
     lost = attempts[attempts["verdict"] != "accepted"]
