@@ -175,14 +175,16 @@ def has_stopped_falling(
 ) -> bool:
     """The readings leave no slope below ``-limit_per_min`` possible, over some trailing window."""
     return any(
-        bounds.low_per_min >= -limit_per_min - 1e-9 for bounds in _bounds(t_s, values, now_s, shortest_s)
+        bounds.low_per_min >= -limit_per_min - 1e-9
+        for bounds in _bounds(t_s, values, now_s, shortest_s, -limit_per_min, math.inf)
     )
 
 
 def is_level(t_s: Array, values: Array, now_s: float, limit_per_min: float, shortest_s: float) -> bool:
     """The readings leave no slope steeper than the limit possible, over some trailing window."""
     return any(
-        bounds.largest_per_min <= limit_per_min + 1e-9 for bounds in _bounds(t_s, values, now_s, shortest_s)
+        bounds.largest_per_min <= limit_per_min + 1e-9
+        for bounds in _bounds(t_s, values, now_s, shortest_s, -limit_per_min, limit_per_min)
     )
 
 
@@ -192,12 +194,21 @@ def varies_little(history: History, now_s: float, limit_pct: float, window_s: fl
     return window is not None and variation_bound_pct(window[1]) <= limit_pct
 
 
-def _bounds(t_s: Array, values: Array, now_s: float, shortest_s: float) -> Iterator[SlopeBounds]:
-    """Bounds over longer and longer trailing windows, as long as readings cover them."""
+def _bounds(
+    t_s: Array, values: Array, now_s: float, shortest_s: float, least_per_min: float, most_per_min: float
+) -> Iterator[SlopeBounds]:
+    """Bounds over longer and longer trailing windows, as long as readings cover them.
+
+    Windows whose own slope lies outside the limits are passed over: their bounds can only be wider.
+    """
     for factor in _WINDOW_FACTORS:
         window = trailing(t_s, values, now_s, shortest_s * factor)
         if window is None:
             return
+        centred_s = window[0] - window[0].sum() / window[0].size
+        per_min = 60 * float(centred_s @ window[1]) / float(centred_s @ centred_s)
+        if not least_per_min <= per_min <= most_per_min:
+            continue
         bounds = slope_bounds(*window, resolution_of(window[1]))
         if bounds is not None:
             yield bounds
