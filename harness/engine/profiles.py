@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from harness.errors import ControlRefused, HarnessError
+from harness.errors import ControlRefused, HarnessError, StoreError
 from harness.plan.schema import ProfileSpec
 from harness.rig import Control
 
@@ -75,17 +75,23 @@ class ProfileKeeper:
 
         Raises:
             ControlRefused: At least one control could not be restored; its saved state is kept.
+            StoreError: All are restored, but the journal could not be told so; the next start restores again.
         """
         self._in_force = None
         failures: list[str] = []
+        untold: StoreError | None = None
         for kind, snapshot in list(self._snapshots.open_snapshots().items()):
             try:
                 self._open_control(kind).restore(snapshot)
                 log.info("factory state restored", control=kind)
                 self._snapshots.clear_snapshot(kind)
+            except StoreError as error:
+                untold = error
             except HarnessError as error:
                 failures.append(f"{kind}: {error}")
         if failures:
             raise ControlRefused(
                 f"not restored: {'; '.join(failures)}; run `levelrig restore`, or restart the machine"
             )
+        if untold is not None:
+            raise untold

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="breaks a forked process")
 SCRIPT = Path(__file__).with_name("break_campaign.py")
+SYSCALLS = Path(__file__).with_name("break_syscalls.py")
 NIGHT = Path(__file__).with_name("break_night.py")
 
 
@@ -69,3 +71,12 @@ def test_in_two_hundred_simulated_nights_with_rig_losses_every_surviving_cell_is
     assert (result["failed"], result["lost"], result["duplicated"]) == ([], 0, 0)
     assert result["rig_losses"] > 100
     assert result["set_aside"] > 0
+
+
+@pytest.mark.endurance
+@pytest.mark.skipif(sys.platform != "linux" or shutil.which("cc") is None, reason="needs Linux and cc")
+@pytest.mark.parametrize("mode", ["kill", "kill-within", "eio", "enospc", "power-cut"])
+def test_whatever_system_call_is_broken_or_last_before_a_power_cut_nothing_acknowledged_is_lost(mode):
+    result = explore("--mode", mode, script=SYSCALLS)
+    assert (result["failed"], result["lost"], result["duplicated"]) == ([], 0, 0)
+    assert result["points"] >= 50
