@@ -52,12 +52,15 @@ class SetAside:
         title: The title under which it was set aside; None for all titles.
         crash_count: Crashes (of one title) or losses of the rig that led to it.
         reason: The same in a sentence.
+        title_at_fault: The title crashed so under every profile that it was tried with, so this says
+            something about the title rather than about the profile.
     """
 
     profile: str
     title: str | None
     crash_count: int
     reason: str
+    title_at_fault: bool = False
 
     def covers(self, title: str, profile: str) -> bool:
         return profile == self.profile and self.title in (None, title)
@@ -144,10 +147,19 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
             reason = f"the rig went down {_times(count)} under profile {profile}; set aside as unstable"
             found.append(SetAside(profile, None, count, reason))
     whole = {entry.profile for entry in found}
+    tried: dict[str, set[str]] = {}
+    for attempt in attempts:
+        tried.setdefault(attempt.title, set()).add(attempt.profile)
     for (title, profile), count in sorted(crashes.items()):
         if count >= retries.set_aside_after_crashes and profile not in whole:
+            others = tried[title] - {profile}
+            at_fault = bool(others) and all(
+                crashes.get((title, other), 0) >= retries.set_aside_after_crashes for other in others
+            )
             reason = f"{title} crashed {_times(count)} under profile {profile}; set aside for this title"
-            found.append(SetAside(profile, title, count, reason))
+            if at_fault:
+                reason += ", which crashes under every profile tried: look at the title first"
+            found.append(SetAside(profile, title, count, reason, at_fault))
     return tuple(found)
 
 
