@@ -25,7 +25,7 @@ def fact(title: str = "harbour", profile: str = "quiet", verdict: str = "failed"
 
 
 def crash(title: str = "harbour", profile: str = "quiet", **more: Any) -> AttemptFact:
-    return fact(title, profile, reason_code="title-crashed", **more)
+    return fact(title, profile, **{"reason_code": "title-crashed", **more})
 
 
 def loss(title: str = "harbour", profile: str = "quiet") -> AttemptFact:
