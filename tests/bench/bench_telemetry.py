@@ -51,6 +51,9 @@ class ParquetFile:
     def write(self, table: pa.Table) -> None:
         self._writer.write_table(table)
 
+    def close(self) -> None:
+        self._writer.close()
+
 
 def timed_us(clock: FakeClock) -> float:
     begin = time.perf_counter()
@@ -81,14 +84,17 @@ def test_what_a_row_of_twenty_quantities_costs(tmp_path):
 def test_a_twelve_hour_night_at_10_hz_holds_no_more_memory_than_its_first_hour(tmp_path):
     clock, process = FakeClock(), psutil.Process()
     sampler = Sampler([FreeSensor()], clock, 0.1, sensor_tries=3, on_event=print)
-    sampler.record_to(ParquetFile(tmp_path / "telemetry.parquet"))
     sampler.start()
     held_mib = []
     begin = time.perf_counter()
-    for _ in range(12):
-        clock.sleep_s(3600)
+    for hour in range(12):
+        for attempt in range(20):  # a file for each attempt: an open one holds an index of its row groups
+            file = ParquetFile(tmp_path / f"{hour}.{attempt}.parquet")
+            sampler.record_to(file)
+            clock.sleep_s(180)
+            sampler.stop_recording()
+            file.close()
         held_mib.append(process.memory_info().rss / 2**20)
-    sampler.stop_recording()
     took_s = time.perf_counter() - begin
     print(
         f"\n  432,000 rows in {took_s:.1f} s; after the 1st, 6th and 12th hour the process holds "
