@@ -190,16 +190,3 @@ def find_compilation(frametime_ms: Array) -> Compilation | None:
 def _local_median_ms(frametime_ms: Array, width: int = 64) -> Array:
     blocks = [frametime_ms[i : i + width] for i in range(0, frametime_ms.size, width)]
     return np.repeat([float(np.median(block)) for block in blocks], [block.size for block in blocks])
-
-
-def steady_passes(pass_fps: Array, tolerance: float = 0.02) -> int:
-    """Number of passes at the start that are not like the rest (compiling, warming up): 0 for none.
-
-    A pass counts as settled once it and all after it stay within ``tolerance`` of the median of the last
-    half. With fewer than three passes nothing can be told.
-    """
-    if pass_fps.size < 3:
-        return 0
-    level = float(np.median(pass_fps[pass_fps.size // 2 :]))
-    off = np.flatnonzero(np.abs(pass_fps / level - 1) > tolerance)
-    return int(off[-1] + 1) if off.size else 0

@@ -13,7 +13,6 @@ from harness.conditions.settling import (
     find_compilation,
     largest_step,
     mser5,
-    steady_passes,
 )
 
 # Yearly flow of the Nile at Aswan, 1871 to 1970, 10^8 m^3. Source: G. W. Cobb, Biometrika 65, 243-251, 1978
@@ -98,11 +97,3 @@ def test_shader_compilation_is_told_from_stutters_that_stay():
     assert found.until_s == pytest.approx(0.27 * 60, abs=2)
     assert find_compilation(lasting) is None
     assert find_compilation(frames) is None
-
-
-@pytest.mark.parametrize(
-    ("fps", "unsteady"),
-    [([60, 71, 80, 80.5, 79.9, 80.2], 2), ([80, 80.4, 79.8], 0), ([80, 60], 0), ([80, 80, 80, 70], 4)],
-)
-def test_passes_that_compile_are_told_from_steady_ones(fps: list[float], unsteady: int):
-    assert steady_passes(np.array(fps)) == unsteady
