@@ -30,6 +30,7 @@ are as durable as NTFS's own journal makes them: there is no call to sync a fold
 could be tried there.
 
 Where it is kept: ``files`` (all effects on the disk), ``journal`` (SQLite, write-ahead log, synchronous
-FULL), ``records`` (its tables as values), ``artifacts``, ``opening`` (begin or go on), ``campaign`` (what
-callers see), ``standing``, ``changes``, ``space`` (pure rules), ``dataset``, ``manifest``, ``verify``.
+FULL), ``records`` (its tables as values), ``artifacts``, ``opening`` (begin or go on), ``campaign`` and
+``view`` (what callers see), ``standing``, ``changes``, ``space`` (pure rules), ``dataset``,
+``manifest``, ``verify``.
 """

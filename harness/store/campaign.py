@@ -23,9 +23,9 @@ from harness.store.journal import JOURNAL_NAME, Journal, add_event
 from harness.store.lock import FolderLock
 from harness.store.manifest import write_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME, RIG_NAME
-from harness.store.records import Session
 from harness.store.space import SpaceNeed, space_needed
 from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
+from harness.store.view import CampaignView
 
 DATASET_FOLDER: Final = "dataset"
 
@@ -47,7 +47,7 @@ class AttemptRef:
     folder: Path
 
 
-class CampaignStore:
+class CampaignStore(CampaignView):
     """A campaign folder, open. Made by :meth:`open` (to run it) or :meth:`read` (to look at it).
 
     Attributes:
@@ -405,57 +405,6 @@ class CampaignStore:
         with self._journal.transaction("clear_snapshot") as connection:
             connection.execute("DELETE FROM snapshots WHERE control = ?", (control_kind,))
 
-    # --- looking ------------------------------------------------------------------------------------------
-
-    def attempts_table(self) -> pa.Table:
-        """Every ended attempt, in the order of their starts; schema ``harness.tables.ATTEMPTS``."""
-        return dataset.decode_rows(records.encoded_rows(self._journal))
-
-    def repeats_table(self) -> pa.Table:
-        """The accepted attempt of each repeat, at the cells' present definitions; the same schema."""
-        return dataset.decode_rows(records.encoded_rows(self._journal, repeats_only=True))
-
-    def sessions(self) -> list[Session]:
-        """The processes that worked on the folder, oldest first."""
-        return records.sessions(self._journal)
-
-    def events(self) -> list[dict[str, Any]]:
-        """All events, oldest first: ``utc``, ``kind``, ``message``, ``data``."""
-        rows = self._journal.query("SELECT * FROM events ORDER BY event_number")
-        return [
-            {"utc": r["utc"], "kind": r["kind"], "message": r["message"], "data": json.loads(r["data"])}
-            for r in rows
-        ]
-
-    def phases(self, attempt_id: str) -> list[tuple[str, float]]:
-        """(phase, seconds after the attempt's start) as put down."""
-        rows = self._journal.query(
-            "SELECT phase, t_s FROM transitions WHERE attempt_id = ? ORDER BY rowid", (attempt_id,)
-        )
-        return [(r["phase"], r["t_s"]) for r in rows]
-
-    def activity(self) -> tuple[int, int, datetime | None, bool]:
-        """What changes while the campaign lives: (ended attempts, transitions, heartbeat, closed)."""
-        counts = self._journal.query(
-            "SELECT (SELECT count(*) FROM attempts WHERE verdict IS NOT NULL),"
-            " (SELECT count(*) FROM transitions)"
-        )[0]
-        last = self.sessions()[-1:]
-        if not last:
-            return counts[0], counts[1], None, False
-        return counts[0], counts[1], last[0].heartbeat_utc, last[0].closed_utc is not None
-
-    def plan_text(self) -> str:
-        """The plan in force, word for word."""
-        text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
-        return text
-
-    def plan_source(self) -> str:
-        """Where the plan in force came from, as it was named then."""
-        rows = self._journal.query("SELECT source FROM plans ORDER BY rowid DESC LIMIT 1")
-        source: str = rows[0]["source"]
-        return source
-
     def export_dataset(self) -> list[Path]:
         """Write ``dataset/``: attempts and repeats as Parquet and CSV. Returns the files."""
         self._writing()
@@ -476,22 +425,6 @@ class CampaignStore:
         if self._session is None or self._lock is None:
             raise StoreError(f"{self.folder}: not open for writing; open the campaign to change it")
         return self._session
-
-
-def put_event(folder: Path, now_utc: datetime, kind: str, message: str) -> None:
-    """Put an event down in a campaign that no process works on. Raises CampaignBusy, StoreError."""
-    folder = folder.absolute()
-    Journal.read(folder).close()
-    lock = FolderLock(folder, now_utc)
-    try:
-        journal = Journal.open(SafeFiles(folder))
-        try:
-            with journal.transaction("put_event") as connection:
-                add_event(connection, now_utc, kind, message, {})
-        finally:
-            journal.close()
-    finally:
-        lock.release()
 
 
 DATASET_NAMES: Final = ("attempts.parquet", "attempts.csv", "repeats.parquet", "repeats.csv")

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
+from pathlib import Path
 from typing import Any, Final
 
 from harness.errors import PlanChanged, RigChanged
@@ -19,6 +20,7 @@ from harness.store.artifacts import Artifact, salvage
 from harness.store.changes import PlanChange, compare
 from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
 from harness.store.journal import Journal, add_event, set_meta
+from harness.store.lock import FolderLock
 from harness.store.standing import PROGRAM_LOST, RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
@@ -235,3 +237,19 @@ def _write_if_changed(files: SafeFiles, name: str, content: bytes) -> None:
 def _new_id(plan: PlanInForce, facts: RigFacts, now_utc: datetime) -> str:
     identity = f"{plan.text}/{facts.rig_id}/{now_utc.isoformat()}"
     return sha256(identity.encode()).hexdigest()[:12]
+
+
+def put_event(folder: Path, now_utc: datetime, kind: str, message: str) -> None:
+    """Put an event down in a campaign that no process works on. Raises CampaignBusy, StoreError."""
+    folder = folder.absolute()
+    Journal.read(folder).close()
+    lock = FolderLock(folder, now_utc)
+    try:
+        journal = Journal.open(SafeFiles(folder))
+        try:
+            with journal.transaction("put_event") as connection:
+                add_event(connection, now_utc, kind, message, {})
+        finally:
+            journal.close()
+    finally:
+        lock.release()

@@ -23,7 +23,8 @@ from harness.clock import Clock, SystemClock
 from harness.errors import HarnessError
 from harness.guard import RestoreRecord
 from harness.processes import end_orphans
-from harness.store.campaign import CampaignStore, put_event
+from harness.store.campaign import CampaignStore
+from harness.store.opening import put_event
 
 #: Exit codes after which there is nothing to start again (see DESIGN: done, plan, conditions, missing…).
 FINAL_CODES: Final = frozenset({0, 2, 3, 4, 5, 130})

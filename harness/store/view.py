@@ -1,0 +1,68 @@
+"""What a campaign folder tells, for those that run it and those that look at it."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any
+
+import pyarrow as pa
+
+from harness.store import dataset, records
+from harness.store.journal import Journal
+from harness.store.records import Session
+
+
+class CampaignView:
+    """The reading half of :class:`~harness.store.campaign.CampaignStore`."""
+
+    _journal: Journal
+
+    def attempts_table(self) -> pa.Table:
+        """Every ended attempt, in the order of their starts; schema ``harness.tables.ATTEMPTS``."""
+        return dataset.decode_rows(records.encoded_rows(self._journal))
+
+    def repeats_table(self) -> pa.Table:
+        """The accepted attempt of each repeat, at the cells' present definitions; the same schema."""
+        return dataset.decode_rows(records.encoded_rows(self._journal, repeats_only=True))
+
+    def sessions(self) -> list[Session]:
+        """The processes that worked on the folder, oldest first."""
+        return records.sessions(self._journal)
+
+    def events(self) -> list[dict[str, Any]]:
+        """All events, oldest first: ``utc``, ``kind``, ``message``, ``data``."""
+        rows = self._journal.query("SELECT * FROM events ORDER BY event_number")
+        return [
+            {"utc": r["utc"], "kind": r["kind"], "message": r["message"], "data": json.loads(r["data"])}
+            for r in rows
+        ]
+
+    def phases(self, attempt_id: str) -> list[tuple[str, float]]:
+        """(phase, seconds after the attempt's start) as put down."""
+        rows = self._journal.query(
+            "SELECT phase, t_s FROM transitions WHERE attempt_id = ? ORDER BY rowid", (attempt_id,)
+        )
+        return [(r["phase"], r["t_s"]) for r in rows]
+
+    def activity(self) -> tuple[int, int, datetime | None, bool]:
+        """What changes while the campaign lives: (ended attempts, transitions, heartbeat, closed)."""
+        counts = self._journal.query(
+            "SELECT (SELECT count(*) FROM attempts WHERE verdict IS NOT NULL),"
+            " (SELECT count(*) FROM transitions)"
+        )[0]
+        last = self.sessions()[-1:]
+        if not last:
+            return counts[0], counts[1], None, False
+        return counts[0], counts[1], last[0].heartbeat_utc, last[0].closed_utc is not None
+
+    def plan_text(self) -> str:
+        """The plan in force, word for word."""
+        text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
+        return text
+
+    def plan_source(self) -> str:
+        """Where the plan in force came from, as it was named then."""
+        rows = self._journal.query("SELECT source FROM plans ORDER BY rowid DESC LIMIT 1")
+        source: str = rows[0]["source"]
+        return source
