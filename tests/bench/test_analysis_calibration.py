@@ -180,8 +180,9 @@ def test_fixed_plans_cover_as_stated_and_seldom_decide_wrongly(condition, metric
     print(f"\nfixed, 5 repeats, {metric}, {condition.name}, {CAMPAIGNS} campaigns")
     wrong = report(rates)
     for effect, tally in rates.items():
-        assert 93.5 <= tally.pct("cover title") <= 96.5, (effect, "title")
-        assert 93.5 <= tally.pct("cover all") <= 96.5, (effect, "all")
+        chance = 200 * np.sqrt(0.05 * 0.95 / CAMPAIGNS)  # of the study itself, two standard errors
+        assert 93.5 <= tally.pct("cover title") <= 96.5 + chance, (effect, "title")
+        assert 93.5 <= tally.pct("cover all") <= 96.5 + chance, (effect, "all")
     assert max(wrong.values()) <= 5.0 + 2 * np.sqrt(5 * 95 / CAMPAIGNS)
 
 
