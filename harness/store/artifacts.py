@@ -137,23 +137,34 @@ def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: 
 
 
 def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
-    """Save what an interrupted attempt left: streams become ``<name>.cut.parquet``, the rest is removed."""
-    saved: list[Artifact] = []
+    """All that an interrupted attempt left: what its streams give, and its finished files."""
+    saved = salvage_streams(files, attempt_folder)
     if not attempt_folder.is_dir():
         return saved
+    known = {artifact.path for artifact in saved}
+    finished = [
+        describe(files.folder, p, partial=True) for p in sorted(attempt_folder.iterdir()) if p.is_file()
+    ]
+    return saved + [artifact for artifact in finished if artifact.path not in known]
+
+
+def salvage_streams(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
+    """Turn streams that nobody finished into ``<name>.cut.parquet``; remove whatever else is half-written."""
+    saved: list[Artifact] = []
     for stream in sorted(attempt_folder.glob("*" + STREAM_SUFFIX)):
         name = stream.name.removesuffix(STREAM_SUFFIX)
         with suppress(pa.ArrowInvalid, OSError):  # cut off before its first whole batch: nothing to save
             cut = attempt_folder / f"{name}.cut.parquet"
             saved.append(parquet_from_stream(files, stream, cut, partial=True))
         files.remove(stream)
+    sweep(files, attempt_folder)
+    return saved
+
+
+def sweep(files: SafeFiles, attempt_folder: Path) -> None:
+    """Remove what is half-written."""
     for leftover in sorted(attempt_folder.glob("*" + TEMPORARY)):
         files.remove(leftover)
-    known = {artifact.path for artifact in saved}
-    finished = [
-        describe(files.folder, p, partial=True) for p in sorted(attempt_folder.iterdir()) if p.is_file()
-    ]
-    return saved + [artifact for artifact in finished if artifact.path not in known]
 
 
 def keep_compressed(files: SafeFiles, source: Path, path: Path) -> Artifact:

@@ -16,7 +16,15 @@ from harness.errors import DiskFull, RigLost, StoreError
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
 from harness.store import dataset, opening, records
-from harness.store.artifacts import Artifact, TableWriter, keep_compressed, salvage, write_table
+from harness.store.artifacts import (
+    Artifact,
+    TableWriter,
+    keep_compressed,
+    salvage,
+    salvage_streams,
+    sweep,
+    write_table,
+)
 from harness.store.changes import PlanChange
 from harness.store.files import FileSystem, SafeFiles, pyarrow_sink
 from harness.store.journal import JOURNAL_NAME, Journal, add_event
@@ -315,7 +323,11 @@ class CampaignStore(CampaignView):
         self._writing()
         known = records.known_fields(self._journal, ref.attempt_id, self.campaign_id)
         encoded = dataset.encode_row({**row, **known})
-        evidence = {a.path: a for a in self._pending.get(ref.attempt_id, ())}
+        self._close_writers()
+        unfinished: list[Artifact] = []
+        with suppress(DiskFull):
+            unfinished = salvage_streams(self._files, ref.folder)
+        evidence = {a.path: a for a in (*unfinished, *self._pending.get(ref.attempt_id, ()))}
         with self._journal.transaction("commit_attempt") as connection:
             if not records.end_attempt(
                 connection,
@@ -327,7 +339,8 @@ class CampaignStore(CampaignView):
             ):
                 raise StoreError(f"{ref.attempt_id}: has an outcome already; begin a new attempt")
         self._pending.pop(ref.attempt_id, None)
-        self._close_writers()
+        with suppress(DiskFull):
+            sweep(self._files, ref.folder)
         self._standing = None
 
     def space_needed(self, assumed_attempt_bytes: int) -> SpaceNeed:

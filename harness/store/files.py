@@ -201,7 +201,11 @@ class SafeFiles:
         except BaseException:
             self._discard(temporary)
             raise
-        self.publish(temporary, path)
+        try:
+            self.publish(temporary, path)
+        except BaseException:
+            self._discard(temporary)
+            raise
 
     def create(self, path: Path) -> SafeFile:
         with self.guarded(f"creating {path}"):
