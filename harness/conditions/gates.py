@@ -38,6 +38,8 @@ _RECENT_S = 5.0
 _KEEP_S = 400.0
 _LOOK_EVERY_S = 10.0
 _APART_S = 0.9
+#: A soak whose time is over still waits for the start of a pass, at most this multiple of its timeout.
+_PASS_GRACE = 1.5
 
 
 @dataclass(frozen=True)
@@ -345,11 +347,11 @@ class _SoakGate(_Base):
             pending = ["the start of the title's next pass"]
         wish = " and ".join(pending)
         left_s = rule.timeout_s - waited_s
-        if left_s <= 0:
+        if left_s <= 0 and (pass_begins or waited_s >= _PASS_GRACE * rule.timeout_s):
             return self._ended(_timed_out(f"not steady: {wish}"), waited_s)
         expected_s = None
         if rule.slope_at_most_c_per_min is not None and len(self._temp):
-            expected_s = self._expected_s(now_s, left_s, self._steady.temp_is_level)
+            expected_s = self._expected_s(now_s, max(left_s, 1.0), self._steady.temp_is_level)
         if expected_s is None and waited_s < rule.window_s:
             expected_s = rule.window_s - waited_s
         return _waiting(expected_s, f"soaking: waiting for {wish}")

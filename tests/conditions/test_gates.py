@@ -216,3 +216,14 @@ def test_a_soak_ends_at_the_start_of_a_pass_so_that_every_attempt_measures_the_s
     assert (t_s + 13) % 50 == 0
     assert t_s == 87  # steady at about 60 s; the next pass begins at 87 s
     assert "next pass" in last
+
+
+def test_a_soak_whose_time_is_over_still_ends_at_the_start_of_a_pass():
+    def restless(t_s: float) -> GateReadings:
+        return GateReadings(temp_c=60 + 5 * math.sin(t_s / 20), passes=int(t_s // 70))
+
+    rule = Soak(slope_at_most_c_per_min=0.5, window_s=60, timeout_s=100)
+    t_s, state = drive(soak_gate(rule), restless)
+    assert (t_s, state.timed_out) == (140, True)
+    t_s, state = drive(soak_gate(rule), lambda t_s: GateReadings(temp_c=restless(t_s).temp_c, passes=1))
+    assert (t_s, state.timed_out) == (150, True)
