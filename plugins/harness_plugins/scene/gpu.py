@@ -1,7 +1,8 @@
 """The three scenes on a graphics card of any maker, headless, through WebGPU (extra ``gpu``).
 
-One frame is in flight while the next is recorded, as in a game: a frame's end is the moment at which its
-work is seen to be done, and its own time on the card comes from timestamps where the driver offers them.
+A frame is recorded while the one before is drawn, and handed over once that one is seen to be done. Never two
+at once on the card: the library waits for the last one handed over, so with two in flight the first one's
+end would be seen late by chance. A frame's own time on the card comes from timestamps where there are some.
 """
 
 from __future__ import annotations
@@ -59,8 +60,10 @@ class GpuRenderer:
         self._scene.clear = True
 
     def draw(self, frame: int, load: float) -> float | None:
-        self._submit(frame, load)
-        return self._await(self._slots[self._count % 2])
+        recorded = self._record(frame, load)
+        card_ms = self._await(self._slots[(self._count - 1) % 2])
+        self._submit(recorded)
+        return card_ms
 
     def fingerprint(self) -> str | None:
         return None  # fetching the picture would be a stutter of our own
@@ -84,7 +87,7 @@ class GpuRenderer:
         """Draw a few frames, so that shaders are compiled before the first frame that counts."""
         for number in range(_LEAD_IN_FRAMES):
             started_s = time.perf_counter()
-            self._submit(number, self._options.load)
+            self._submit(self._record(number, self._options.load))
             self._finish()
             took_s = time.perf_counter() - started_s
             if number and took_s > LONGEST_FRAME_S and not is_software(self._canvas.adapter):
@@ -92,19 +95,26 @@ class GpuRenderer:
                     f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card "
                     "for hung and reset it; lower load or resolution"
                 )
-        self._submit(0, self._options.load)  # so that the first frame that counts has one before it
+        self._submit(
+            self._record(0, self._options.load)
+        )  # so that the first frame that counts has one before it
 
-    def _submit(self, frame: int, load: float) -> None:
-        """Hand a frame to the card."""
+    def _record(self, frame: int, load: float) -> Any:
+        """Make the frame's commands ready, while the frame before is still being drawn."""
         index = self._count % 2
         slot = self._slots[index]
-        self._count += 1
         encoder = self._device.create_command_encoder()
         self._scene.record(encoder, slot.params, index, frame, load)
         if self._canvas.queries is not None:
             encoder.resolve_query_set(self._canvas.queries, 2 * index, 2, slot.resolved, 0)
         encoder.copy_buffer_to_buffer(slot.resolved, 0, slot.answer, 0, 16)
-        self._device.queue.submit([encoder.finish()])
+        return encoder.finish()
+
+    def _submit(self, recorded: Any) -> None:
+        """Hand a recorded frame to the card."""
+        slot = self._slots[self._count % 2]
+        self._count += 1
+        self._device.queue.submit([recorded])
         slot.waiting = slot.answer.map_async("READ_NOSYNC")
 
     def _await(self, slot: _Slot) -> float | None:
