@@ -12,9 +12,8 @@ from collections.abc import Callable, Mapping
 import structlog
 import tenacity
 
-from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
-from harness.conditions.thermal import ThermalModel
 from harness.engine.attempt import GateResult, Recording, Running
+from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
 from harness.engine.ingest import ingest_and_judge, save_telemetry
 from harness.engine.lookout import Lookout
@@ -52,8 +51,8 @@ from harness.engine.profiles import ProfileKeeper
 from harness.engine.progress import EndEstimate, Observer, Progress
 from harness.engine.schedule import Schedule
 from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
-from harness.plan.schema import Cell, Cooldown, Plan, Slot, Soak, Then, WarmUp
-from harness.rig import Launch, Rig, Workload, WorkloadState
+from harness.plan.schema import Cell, Plan, Slot
+from harness.rig import Launch, Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.supervise.timekeeping import TimeWatch
 from harness.tables import TELEMETRY
@@ -68,8 +67,6 @@ PROGRESS_S = 1.0
 STOP_GRACE_S = 5.0
 #: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
 UNSTEADY_EXTENSION_S = 60.0
-#: Temperatures that conditions can be held on, in order of preference.
-TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
 
 log = structlog.get_logger("levelrig.engine")
@@ -108,8 +105,6 @@ class Driver:
         self._boot_id = boot_id
         self._schedule = schedule
         self._time = TimeWatch(self._clock)
-        self._thermal = ThermalModel()
-        self._warmed_by = "the start"
         self._estimate = EndEstimate(typical_s)
         self._state = State()
         self._running: Running | None = None
@@ -117,11 +112,9 @@ class Driver:
         self._phase_start_s = self._origin_s
         self._heartbeat_due_s = self._progress_due_s = self._origin_s
         self._history = History(store.attempts_table().to_pylist(), memory_total_mib)
+        self._gatekeeper = Gatekeeper(plan, sampler, self._history)
         self._stopping = False
         self._count_repeats()
-        wanted = set(self._sampler.quantities)
-        preferred = [plan.conditions.temperature] if plan.conditions.temperature else []
-        self._temperature = next((q for q in (*preferred, *TEMPERATURES) if q in wanted), None)
 
     # --- the loop -----------------------------------------------------------------------------------------
 
@@ -279,7 +272,7 @@ class Driver:
             start_s=now_s,
             campaign_start_s=self._origin_s,
             boot_id=self._boot_id,
-            temperature_quantity=self._temperature,
+            temperature_quantity=self._gatekeeper.temperature,
             extra_warm_up_s=self._extra_warm_up_s(slot),
         )
         self._running.recording = Recording(self._store.table_writer(ref, "telemetry", TELEMETRY))
@@ -305,82 +298,35 @@ class Driver:
             return Failed("profile-refused", str(error))
         return ProfileInForce()
 
-    def _gate(self, name: GateName) -> Gate:
-        running = self._now
-        match name:
-            case "cooldown":
-                return cooldown_gate(
-                    self._plan.conditions.cooldown,
-                    first_start_c=self._history.first_start_temp_c,
-                    watch=self._thermal.watch(f"cooldown after {self._warmed_by}"),
-                )
-            case "warm_up":
-                return warm_up_gate(running.warm_up_rule(self._plan))
-            case "soak":
-                watch = self._thermal.watch(f"soak of {running.cell.cell_id}")
-                return soak_gate(running.soak_rule(self._plan), watch)
-
     def _hold(self, name: GateName) -> Event:
         running = self._now
-        gate = self._gate(name)
-        then = self._then(name)
+        gate = self._gatekeeper.gate(name, running)
+        then = self._gatekeeper.rule(name, running).then
         start_s = self._clock.now_s()
         while True:
-            state = gate.update(self._clock.now_s() - start_s, self._gate_readings())
+            state = gate.update(self._clock.now_s() - start_s, self._gatekeeper.readings(running))
             waited_s = self._clock.now_s() - start_s
             if state.open or state.timed_out:
                 break
             if event := self._pulse(state.detail, state.expected_remaining_s):
                 return event
-            wait_s = (
-                PULSE_S if state.expected_remaining_s is None else min(PULSE_S, state.expected_remaining_s)
-            )
-            self._clock.sleep_s(max(wait_s, 0.01))
+            left_s = state.expected_remaining_s
+            self._clock.sleep_s(PULSE_S if left_s is None else max(0.01, min(PULSE_S, left_s)))
         running.gates[name] = GateResult(waited_s, state.ended_by or "timeout")
         for warning in state.warnings:
             log.warning("cooling has changed", detail=warning)
             running.mark(warning)
         if name == "cooldown":
-            self._note_start_conditions()
+            self._gatekeeper.note_start(running)
         if name == "warm_up":
             running.not_in_force = self._verify_profile()
         if state.timed_out:
-            detail = f"{name}: {state.detail} after {waited_s:.0f} s; {self._remedy(name)}"
+            remedy = f"improve the cooling, or ease conditions.{name} in the plan"
+            detail = f"{name}: {state.detail} after {waited_s:.0f} s; {remedy}"
             if then == "mark":
                 running.mark(f"{name}-timeout")
             return GateTimedOut(name, then, detail)
         return GateOpened(name)
-
-    def _then(self, name: GateName) -> Then:
-        rules: dict[GateName, Cooldown | WarmUp | Soak] = {
-            "cooldown": self._plan.conditions.cooldown,
-            "warm_up": self._now.warm_up_rule(self._plan),
-            "soak": self._now.soak_rule(self._plan),
-        }
-        return rules[name].then
-
-    @staticmethod
-    def _remedy(name: GateName) -> str:
-        return f"improve the cooling, or ease conditions.{name} in the plan"
-
-    def _gate_readings(self) -> GateReadings:
-        workload = self._now.workload
-        state: WorkloadState | None = workload.poll() if workload is not None else None
-        return GateReadings(
-            temp_c=self._value(self._temperature),
-            ambient_temp_c=self._value("ambient_temp_c"),
-            clock_mhz=self._value("core_clock_mhz"),
-            passes=state.passes if state is not None else None,
-        )
-
-    def _value(self, quantity: str | None) -> float | None:
-        sample = self._sampler.latest(quantity) if quantity is not None else None
-        return None if sample is None else sample.value
-
-    def _note_start_conditions(self) -> None:
-        running = self._now
-        running.start_temp_c = self._value(self._temperature)
-        running.start_ambient_temp_c = self._value("ambient_temp_c")
 
     def _verify_profile(self) -> list[str]:
         running = self._now
@@ -412,7 +358,7 @@ class Driver:
         except WorkloadFailed as error:
             return Failed("launch-failed", str(error))
         running.launch_s = self._clock.now_s()
-        self._warmed_by = running.cell.cell_id
+        self._gatekeeper.warmed_by = running.cell.cell_id
         while not running.workload.poll().ready:
             if event := self._pulse("title starts"):
                 return event

@@ -1,0 +1,82 @@
+"""Which gate an attempt waits at, by which rule, and what the gate is shown of the rig."""
+
+from __future__ import annotations
+
+from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
+from harness.conditions.thermal import ThermalModel
+from harness.engine.attempt import Running
+from harness.engine.history import History
+from harness.engine.messages import GateName
+from harness.plan.schema import Cooldown, Plan, Soak, WarmUp
+from harness.telemetry.sampler import Sampler
+
+#: Temperatures that conditions can be held on, in order of preference.
+TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
+
+
+class Gatekeeper:
+    """Makes gates by the plan's rules; its thermal model learns through the night.
+
+    Args:
+        plan: The plan.
+        sampler: Gives the latest readings.
+        history: Knows the campaign's first start.
+
+    Attributes:
+        temperature: Quantity that conditions are held on: the plan's, else the first that the rig has.
+        warmed_by: Cell that warmed the rig last; a cooldown is foretold from it.
+    """
+
+    def __init__(self, plan: Plan, sampler: Sampler, history: History) -> None:
+        self._plan = plan
+        self._sampler = sampler
+        self._history = history
+        self._thermal = ThermalModel()
+        self.warmed_by = "the start"
+        preferred = [plan.conditions.temperature] if plan.conditions.temperature else []
+        present = sampler.quantities
+        self.temperature = next((q for q in (*preferred, *TEMPERATURES) if q in present), None)
+
+    def gate(self, name: GateName, running: Running) -> Gate:
+        """A new gate for this attempt."""
+        match name:
+            case "cooldown":
+                return cooldown_gate(
+                    self._plan.conditions.cooldown,
+                    first_start_c=self._history.first_start_temp_c,
+                    watch=self._thermal.watch(f"cooldown after {self.warmed_by}"),
+                )
+            case "warm_up":
+                return warm_up_gate(running.warm_up_rule(self._plan))
+            case "soak":
+                watch = self._thermal.watch(f"soak of {running.cell.cell_id}")
+                return soak_gate(running.soak_rule(self._plan), watch)
+
+    def rule(self, name: GateName, running: Running) -> Cooldown | WarmUp | Soak:
+        """The rule behind that gate: the title's own, or the plan's."""
+        match name:
+            case "cooldown":
+                return self._plan.conditions.cooldown
+            case "warm_up":
+                return running.warm_up_rule(self._plan)
+            case "soak":
+                return running.soak_rule(self._plan)
+
+    def readings(self, running: Running) -> GateReadings:
+        """What a gate is shown now."""
+        workload = running.workload
+        return GateReadings(
+            temp_c=self._latest(self.temperature),
+            ambient_temp_c=self._latest("ambient_temp_c"),
+            clock_mhz=self._latest("core_clock_mhz"),
+            passes=workload.poll().passes if workload is not None else None,
+        )
+
+    def note_start(self, running: Running) -> None:
+        """Keep the temperatures at the cooldown's end: the conditions that the attempt starts under."""
+        running.start_temp_c = self._latest(self.temperature)
+        running.start_ambient_temp_c = self._latest("ambient_temp_c")
+
+    def _latest(self, quantity: str | None) -> float | None:
+        sample = self._sampler.latest(quantity) if quantity is not None else None
+        return None if sample is None else sample.value
