@@ -68,6 +68,7 @@ class Cleaner:
         self._damaged_before = False
         self._pending_ms: list[float] = []  # time of frames left out that the next frame takes over
         self._elapsed = RunningSum()
+        self._latest_ms = 0.0
         self._seen_values: Counter[str] = Counter()
 
     def clean(self, rows: RawRows) -> CleanBatch:
@@ -240,7 +241,10 @@ class Cleaner:
             return self._log_time(time)
         start_ms = self._elapsed.value
         self._elapsed.add(float(np.sum(interval_ms)))
-        return (start_ms + np.cumsum(interval_ms)) / 1e3
+        # The sum carried along may round below the last batch's end; no frame ends before the one before.
+        ends_ms = np.maximum(start_ms + np.cumsum(interval_ms), self._latest_ms)
+        self._latest_ms = float(ends_ms[-1]) if len(ends_ms) else self._latest_ms
+        return ends_ms / 1e3
 
     def _merge(self, interval_ms: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Each shown frame's time plus that of the frames left out just before it."""

@@ -282,3 +282,71 @@ def test_an_hour_of_fuzzing_ends_without_a_crash(tmp_path, monkeypatch):
             break
     print(f"{done} logs")
     assert done > 0
+
+
+def test_a_vanishing_interval_at_the_seam_of_two_blocks_does_not_turn_time_back(tmp_path, monkeypatch):
+    """Found by fuzzing: the running sum rounded one unit below the last block's end."""
+    intervals_us = [14, 3, 7, 40, 13, 19, 13, 34, 7, 1, 4, 34, 29, 7, 4.0046566708992345e-107]
+    intervals_us += [39, 9, 12, 2, 41, 22, 27, 24]
+    others = [
+        "14",
+        "17",
+        "262145",
+        "64",
+        "77",
+        "96",
+        "109",
+        "143",
+        "150",
+        "151",
+        "155",
+        "189",
+        "218",
+        "225",
+        "242",
+        "281",
+        "290",
+        "302",
+        "304",
+        "345",
+        "367",
+        "394",
+        "418",
+    ]
+    who = [
+        "714",
+        "b",
+        "b",
+        "a",
+        "a",
+        "b",
+        "b",
+        "a",
+        "a",
+        "a",
+        "b",
+        "a",
+        "56.55967188664156",
+        "b",
+        "a",
+        "a",
+        "b",
+        "b",
+        "b",
+        "a",
+        "a",
+        "b",
+        "b",
+    ]
+    rows = zip(intervals_us, others, who, strict=True)
+    lines = ["dt,at,who,gone", *(f"{dt!r},{at},{name},0" for dt, at, name in rows)]
+    lines[3] = "7,262145,b,4.0046566708992345e-107"
+    mapping = ColumnMapping(
+        interval_column="#1",
+        unit="us",
+        delimiter=",",
+        filter_column="who",
+        filter_value=["a", "b"],
+        when_time_goes_back="first-run",
+    )
+    check(tmp_path / "frames.log", ("\r".join(lines) + "\r").encode(), mapping, monkeypatch)
