@@ -7,6 +7,8 @@ import os
 import sys
 from collections.abc import Sequence
 
+import shtab
+
 from harness import __version__, log
 from harness.commands import campaign, card, evidence, gather, planning, publish, unattended
 from harness.errors import HarnessError, Interrupted
@@ -28,6 +30,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"levelrig {__version__}")
     parser.add_argument("--verbose", action="store_true", help="print the structured log to standard error")
+    shtab.add_argument_to(
+        parser, ["--print-completion"], help="print a completion script for bash, zsh or tcsh and end"
+    )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for module in (planning, campaign, evidence, gather, publish, card, unattended):
         module.register(commands)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -38,6 +40,14 @@ def console(*, stderr: bool = False) -> Console:
     if not made.is_terminal:
         made.width = max(made.width, 120)
     return made
+
+
+def paged(out: Console) -> contextlib.AbstractContextManager[object]:
+    """On a terminal, what is printed inside goes through the system's pager if it is longer than a screen."""
+    if not out.is_terminal:
+        return contextlib.nullcontext()
+    os.environ.setdefault("LESS", "FRX")  # less then prints a short text and ends
+    return out.pager(styles=True)
 
 
 def duration(seconds: float) -> str:

@@ -111,3 +111,11 @@ def test_a_rehearsal_of_a_tuning_plan_never_touches_this_machines_restore_record
     plan.write_text(tuned, encoding="utf-8")
     assert main(["rehearse", str(plan), "--into", str(tmp_path / "night"), "--json"]) == 0
     assert not (tmp_path / "state").exists()
+
+
+def test_a_completion_script_knows_every_command(capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["--print-completion", "bash"])
+    assert ended.value.code == 0
+    script = capsys.readouterr().out
+    assert all(name in script for name in commands())

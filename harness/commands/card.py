@@ -19,7 +19,7 @@ from harness.guard import restore_machine
 from harness.hookspecs import Finding, FittedCard
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost, PluginRig
-from harness.terminal import console, print_table
+from harness.terminal import console, paged, print_table
 
 
 def register(commands: Any) -> None:
@@ -98,7 +98,9 @@ def _doctor(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print_json([dataclasses.asdict(finding) for finding in findings])
     else:
-        _show(console(), findings)
+        out = console()
+        with paged(out):
+            _show(out, findings)
     return 0
 
 

@@ -7,14 +7,17 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
+from rich.console import Console
+
 from harness.analysis.planning import resolvable
 from harness.commands import add_command, print_json, records
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.load import load_plan
 from harness.plan.order import arrange
+from harness.plan.schema import Plan
 from harness.plugins import PluginHost
-from harness.terminal import console, duration, print_table
+from harness.terminal import console, duration, paged, print_table
 
 
 def register(commands: Any) -> None:
@@ -40,20 +43,27 @@ def register(commands: Any) -> None:
 
 def _check(arguments: argparse.Namespace) -> int:
     plan = load_plan(arguments.plan, PluginHost())
-    cells = expand(plan)
-    slots = arrange(plan, cells)
-    night = forecast(plan)
     if arguments.json:
+        cells = expand(plan)
         print_json(
             {
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
-                "order": [s.model_dump() for s in slots],
-                "forecast": dataclasses.asdict(night),
+                "order": [s.model_dump() for s in arrange(plan, cells)],
+                "forecast": dataclasses.asdict(forecast(plan)),
                 "resolvable": records(resolvable(plan)),
             }
         )
         return 0
     out = console()
+    with paged(out):
+        _show(out, arguments.plan, plan)
+    return 0
+
+
+def _show(out: Console, path: Path, plan: Plan) -> None:
+    cells = expand(plan)
+    slots = arrange(plan, cells)
+    night = forecast(plan)
     print_table(
         out,
         f"{len(cells)} cells, {len(slots)} repeats, order {plan.plan.order}",
@@ -94,8 +104,7 @@ def _check(arguments: argparse.Namespace) -> int:
         if row["title"] is None:
             out.print(f"to expect: {row['sentence']}", markup=False)
     out.print()
-    out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
-    return 0
+    out.print(f"{path}: fine. Nothing was changed.", markup=False)
 
 
 def _schema(arguments: argparse.Namespace) -> int:
