@@ -379,17 +379,7 @@ def drift(
         ax.axhline(0, color=look.INK.now, lw=0.8 * scale)
         for profile in points["profile"].unique():
             mine = points[points["profile"] == profile]
-            style = looks[profile]
-            ax.plot(
-                mine["hours"],
-                mine["deviation_pct"],
-                style.mark,
-                color=style.role.now,
-                ms=4.5 * scale,
-                alpha=0.75,
-                mew=0,
-                label=labels[profile],
-            )
+            _points(ax, mine["hours"], mine["deviation_pct"], looks[profile], labels[profile], scale)
         if len(points) >= 12:
             ordered = points.sort_values("hours")
             window = max(len(ordered) // 8, 5)
@@ -432,22 +422,17 @@ def start_conditions(
             )
         for profile in points["profile"].unique():
             mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
-            style = looks[profile]
-            ax.plot(
-                mine["hours"],
-                mine["start_temp_c"],
-                style.mark,
-                color=style.role.now,
-                ms=4.5 * scale,
-                alpha=0.75,
-                mew=0,
-                label=labels[profile],
-            )
+            _points(ax, mine["hours"], mine["start_temp_c"], looks[profile], labels[profile], scale)
         ax.set_xlabel("hours since the campaign's first attempt")
         ax.set_ylabel("temperature when the cooldown ended, °C")
         _legend(figure, ax)
 
     return draw
+
+
+def _points(ax: Axes, x: pd.Series, y: pd.Series, style: ProfileLook, label: str, scale: float) -> None:
+    """One repeat each, in its profile's mark and colour."""
+    ax.plot(x, y, style.mark, color=style.role.now, ms=4.5 * scale, alpha=0.75, mew=0, label=label)
 
 
 def _legend(figure: FigureBase, ax: Axes) -> None:

@@ -20,6 +20,7 @@ from pydantic import ValidationError
 
 from harness.errors import StoreError
 from harness.plan.schema import Plan
+from harness.store.artifacts import sha256_of
 from harness.store.records import folder_name
 from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
 
@@ -97,7 +98,7 @@ class Campaign:
 
         An artifact that the manifest does not list counts as not confirmed.
         """
-        found = hashlib.sha256(path.read_bytes()).hexdigest()
+        found = sha256_of(path)
         return found, self.hashes.get(path.relative_to(self.folder).as_posix()) == found
 
 
