@@ -177,6 +177,7 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("telemetry_samples", I, "", "telemetry rows inside the window"),
     Column("telemetry_gap_s", F, "s", "time without telemetry inside the window"),
     Column("boot_id", S, "", "identity of the rig's boot in which it ran"),
+    Column("second_look", B, "", "true where it measures a repeat once more that lay far from the others"),
 )
 
 FRAMES = schema_of(FRAME_COLUMNS)

@@ -60,7 +60,7 @@ def analyse(repeats: pd.DataFrame, settings: AnalysisSettings) -> Analysis:
 
     Args:
         repeats: Columns of :data:`harness.tables.ATTEMPTS`; those it lacks count as not measured. Rows that
-            were not accepted and sentinels are left out.
+            were not accepted, sentinels and second looks are left out.
         settings: See :class:`AnalysisSettings`.
     Raises:
         ValueError: A column that identifies a repeat is missing.

@@ -47,11 +47,20 @@ class CellRepeats:
         return {block: sum(found) / len(found) for block, found in grouped.items()}
 
 
+def planned(repeats: pd.DataFrame) -> pd.DataFrame:
+    """The repeats that results rest on: neither sentinels nor second looks."""
+    table = repeats
+    for column in ("sentinel", "second_look"):
+        if column in table.columns:
+            table = table[~table[column].fillna(False).astype(bool)]
+    return table
+
+
 def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey, CellRepeats]:
     """Group a table of repeats by cell, in the order of the settings.
 
-    Rows with a verdict other than ``accepted`` and sentinels are left out. Values that a ratio can't take
-    (zero or negative) are treated as missing.
+    Rows with a verdict other than ``accepted``, sentinels and second looks are left out. Values that a ratio
+    can't take (zero or negative) are treated as missing.
 
     Raises:
         ValueError: A column that identifies a repeat is missing.
@@ -62,8 +71,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     table = repeats
     if "verdict" in table.columns:
         table = table[table["verdict"] == "accepted"]
-    if "sentinel" in table.columns:
-        table = table[~table["sentinel"].fillna(False).astype(bool)]
+    table = planned(table)
     campaigns = (
         table["campaign_id"].astype(str).to_numpy()
         if "campaign_id" in table.columns

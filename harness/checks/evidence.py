@@ -45,6 +45,7 @@ class AttemptEvidence:
         missing_lines: Patterns of ``expect_lines`` that the output did not show.
         average_fps: Of this attempt.
         other_fps: Of the accepted repeats of the same cell.
+        usual_scatter: Of the repeats of other cells, as a share of their level; None if unknown.
         other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
         clock_mhz: Mean core clock in each second of the window.
     """
@@ -75,6 +76,7 @@ class AttemptEvidence:
     missing_lines: Sequence[str] = ()
     average_fps: float | None = None
     other_fps: Sequence[float] = ()
+    usual_scatter: float | None = None
     other_courses: Sequence[Floats] = ()
     clock_mhz: Floats = field(default_factory=lambda: np.empty(0))
 

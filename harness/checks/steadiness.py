@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence, Floats
@@ -9,6 +11,9 @@ from harness.conditions.settling import against, course_fps, find_compilation, l
 from harness.plan.schema import Checks
 
 _LEAST_S = 8
+#: Other repeats below which nothing is called far, and the smallest deviation, as a share of the level.
+LEAST_OTHERS = 3
+_LEAST_SCATTER = 0.003
 
 
 def unsteady(seen: AttemptEvidence, limits: Checks) -> str | None:
@@ -58,19 +63,51 @@ def _settling(what: str, course: Floats, limit: float) -> str | None:
 
 
 def outlier(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """The average FPS lies far from the other repeats of its cell. Marks only: nothing is dropped for it.
-
-    Distance is measured in robust deviations of the others (1.4826 times the median absolute deviation, at
-    least 0.3 % of the level so that a few near-equal repeats do not make every further one an outlier).
-    """
-    limit, others = limits.outlier_beyond_deviations, np.asarray(seen.other_fps, dtype=np.float64)
-    if limit is None or seen.average_fps is None or others.size < 3:
+    """The average FPS lies far from the other repeats of its cell. Marks only: nothing is dropped for it."""
+    limit = limits.outlier_beyond_deviations
+    if limit is None or seen.average_fps is None:
         return None
-    level = float(np.median(others))
-    deviation = max(1.4826 * float(np.median(np.abs(others - level))), 0.003 * level)
-    distance = (seen.average_fps - level) / deviation
-    if abs(distance) <= limit:
+    distance = deviations(seen.average_fps, seen.other_fps, seen.usual_scatter)
+    if distance is None or abs(distance) <= limit:
         return None
+    level = float(np.median(seen.other_fps))
     return (
         f"{seen.average_fps:.1f} FPS lies {distance:+.1f} deviations from the other repeats ({level:.1f} FPS)"
     )
+
+
+def deviations(value: float, others: Sequence[float], usual_scatter: float | None = None) -> float | None:
+    """Distance of a repeat from the others of its cell, in robust deviations; None with too few others.
+
+    The deviation is that of the others (1.4826 times the median absolute deviation) or the night's usual one,
+    whichever is larger: three or four values lie close together by chance often enough, and every further one
+    would then seem far. It is at least 0.3 % of the level.
+
+    Args:
+        value: Of the repeat that is judged.
+        others: Of the other repeats.
+        usual_scatter: Median :func:`scatter` of other cells; None where there are none.
+    """
+    if len(others) < LEAST_OTHERS:
+        return None
+    level = float(np.median(others))
+    deviation = level * max(scatter(others), usual_scatter or 0.0, _LEAST_SCATTER)
+    return (value - level) / deviation
+
+
+def scatter(values: Sequence[float]) -> float:
+    """Robust relative deviation of positive values: 1.4826 times the median absolute deviation / median."""
+    found = np.asarray(values, dtype=np.float64)
+    level = float(np.median(found))
+    return 1.4826 * float(np.median(np.abs(found - level))) / level
+
+
+def usual_scatter(fps: Mapping[str, Sequence[float]], cell_id: str) -> float | None:
+    """Median scatter of the cells other than that one, of those with enough repeats; None without any.
+
+    Args:
+        fps: cell_id -> average FPS of its repeats.
+        cell_id: The cell that is to be judged.
+    """
+    found = [scatter(v) for other, v in fps.items() if other != cell_id and len(v) >= LEAST_OTHERS]
+    return float(np.median(found)) if found else None

@@ -82,7 +82,10 @@ def _status(arguments: argparse.Namespace) -> int:
         return 0
     out = console()
     out.print(f"{arguments.folder}: {found['state']}", markup=False)
-    out.print(f"{found['accepted']} of {found['wanted']} repeats accepted, {found['left']} left to measure")
+    looks = f", {found['second_looks']} of them second looks at far values" if found["second_looks"] else ""
+    out.print(
+        f"{found['accepted']} of {found['wanted']} repeats accepted{looks}, {found['left']} left to measure"
+    )
     if found["ends_utc"]:
         left_s = found["ends_in_s"]
         out.print(f"ends about {found['ends_utc']:%Y-%m-%d %H:%M} UTC, in {duration(left_s)}")
@@ -131,6 +134,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "accepted": standing.accepted_count,
         "wanted": standing.wanted_count,
         "left": left,
+        "second_looks": sum(repeat.slot.second_look for repeat in standing.repeats),
         "ends_in_s": ends_in_s,
         "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
         "verdicts": dict(Counter(row["verdict"] for row in attempts)),

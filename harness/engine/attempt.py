@@ -120,6 +120,7 @@ class Running:
             "start_ambient_temp_c": self.start_ambient_temp_c,
             "temperature_quantity": self.temperature_quantity,
             "profile_read_back": json.dumps(self.read_back, sort_keys=True),
+            "second_look": self.slot.second_look,
             "boot_id": self.boot_id,
         }
         for gate, result in self.gates.items():

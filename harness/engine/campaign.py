@@ -208,7 +208,7 @@ def _run(
         observer.on_message(
             "warning", f"limits.{quantity}: no sensor of this rig reads it, so it is not watched"
         )
-    schedule = Schedule(store, wanted_cells)
+    schedule = Schedule(store, wanted_cells, plan.checks)
     driver = Driver(
         plan=plan,
         cells={cell.cell_id: cell for cell in cells},

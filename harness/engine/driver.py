@@ -165,7 +165,7 @@ class Driver:
     def _carry_out(self, instruction: Instruction) -> Event:
         match instruction:
             case FetchSlot():
-                return SlotOffered(self._schedule.next())
+                return self._offer()
             case BeginAttempt(slot):
                 return self._begin(slot)
             case ApplyProfile():
@@ -260,6 +260,13 @@ class Driver:
     # --- the instructions ---------------------------------------------------------------------------------
 
     def _begin(self, slot: Slot) -> Event:
+    def _offer(self) -> Event:
+        slot = self._schedule.next()
+        while self._schedule.news:
+            self._observer.on_message("info", self._schedule.news.pop(0))
+        self._count_repeats()
+        return SlotOffered(slot)
+
         now_s, now_utc = self._clock.now_s(), self._clock.now_utc()
         ref = self._store.begin_attempt(
             slot, started_utc=now_utc, start_s=now_s - self._origin_s, boot_id=self._boot_id

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.checks.steadiness import usual_scatter
 from harness.rig import RigFacts
 
 #: Courses kept for each title and setting.
@@ -50,8 +51,8 @@ class History:
                 self.first_start_temp_c = temp_c
         if self.first_ambient_temp_c is None:
             self.first_ambient_temp_c = row.get("mean_ambient_temp_c")
-        if row["verdict"] == "accepted" and (fps := row.get("average_fps")) is not None:
-            self._fps[row["cell_id"]].append(fps)
+        if row["verdict"] == "accepted" and row.get("average_fps") and not row.get("second_look"):
+            self._fps[row["cell_id"]].append(row["average_fps"])
         if row.get("reason_code") == "unsteady":
             self._unsteady[row["cell_id"], row["repeat_index"]] += 1
 
@@ -80,8 +81,12 @@ class History:
         return statistics.median(self._start_temps_c) if self._start_temps_c else None
 
     def other_fps(self, cell_id: str) -> list[float]:
-        """Average FPS of the accepted repeats of that cell."""
+        """Average FPS of the accepted repeats of that cell, second looks left out."""
         return list(self._fps[cell_id])
+
+    def usual_scatter(self, cell_id: str) -> float | None:
+        """Usual scatter of the repeats of the other cells; None where none has enough of them."""
+        return usual_scatter(self._fps, cell_id)
 
 
 def _content(cell_id: str) -> str:

@@ -80,6 +80,7 @@ def _known(running: Running, history: History) -> dict[str, Any]:
         "profile_messages": tuple(running.not_in_force),
         "missing_lines": missing_lines(output, title.expect_lines),
         "other_fps": history.other_fps(running.cell.cell_id),
+        "usual_scatter": history.usual_scatter(running.cell.cell_id),
         "other_courses": history.other_courses(running.cell.cell_id),
     }
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import pyarrow as pa
 
-from harness.plan.schema import Slot
+from harness.engine.second_looks import second_looks
+from harness.plan.schema import Checks, Slot
 from harness.store.campaign import CampaignStore
 
 #: Given the accepted repeats so far, the cells that still want one; the rest of their slots is passed over.
@@ -29,17 +30,25 @@ class Schedule:
     Args:
         store: Knows what is done, given up and set aside.
         wanted_cells: Rule of an adaptive plan; None measures every slot of the order.
+        checks: Limits by which far values get a second look; None for no second looks.
+
+    Attributes:
+        news: What a person should hear of; whoever tells it takes it out.
     """
 
-    def __init__(self, store: CampaignStore, wanted_cells: WantedCells | None = None) -> None:
+    def __init__(
+        self, store: CampaignStore, wanted_cells: WantedCells | None = None, checks: Checks | None = None
+    ) -> None:
         self._store = store
         self._wanted_cells = wanted_cells
+        self._checks = checks
         self._asked_at = -1
         self._wanted: Collection[str] = ()
+        self.news: list[str] = []
 
     def next(self) -> Slot | None:
         """The next wanted repeat; None when nothing is left."""
-        open_slots = self._open()
+        open_slots = self._open() or self._second_looks()
         return open_slots[0] if open_slots else None
 
     def counts(self) -> Counts:
@@ -56,4 +65,30 @@ class Schedule:
         if standing.accepted_count != self._asked_at:
             self._asked_at = standing.accepted_count
             self._wanted = self._wanted_cells(self._store.repeats_table())
-        return [slot for slot in standing.remaining if slot.sentinel or slot.cell_id in self._wanted]
+        return [
+            slot
+            for slot in standing.remaining
+            if slot.sentinel or slot.second_look or slot.cell_id in self._wanted
+        ]
+
+    def _second_looks(self) -> list[Slot]:
+        """Want second looks at far values, now that the planned repeats are in; those not wanted yet.
+
+        Nothing but the journal decides, so a run that goes on after a crash comes to the same ones.
+        """
+        if self._checks is None:
+            return []
+        standing = self._store.standing()
+        wanted = {repeat.slot for repeat in standing.repeats}
+        found = second_looks(standing, self._store.repeats_table().to_pylist(), self._checks)
+        new = {look.slot: look.why for look in found if look.slot not in wanted}
+        if not new:
+            return []
+        self._store.add_slots(tuple(new))
+        for repeat in self._store.standing().repeats:
+            slot = repeat.slot
+            if slot in new and not repeat.attempts:  # else it was told in an earlier run
+                message = f"{slot.cell_id} repeat {slot.repeat_index} is measured once more: {new[slot]}"
+                self._store.note("second-look", message)
+                self.news.append(message)
+        return self._open()

@@ -47,6 +47,8 @@ CheckCode = Literal[
 ]
 #: A limit, or false for none (TOML has no null).
 Threshold = Annotated[float | None, BeforeValidator(lambda value: None if value is False else value)]
+#: The same as a whole number.
+Bound = Annotated[int | None, BeforeValidator(lambda value: None if value is False else value)]
 Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
 
 
@@ -266,6 +268,9 @@ class Checks(Part):
     outlier_beyond_deviations: Threshold = Field(
         default=6, gt=0, description="from the other repeats of its cell; marks, never rejects"
     )
+    second_looks_at_most: Bound = Field(
+        default=4, ge=1, description="far values measured once more at the night's end, farthest first"
+    )
 
 
 class Notify(Part):
@@ -415,6 +420,8 @@ class Slot(Part):
     Attributes:
         position: Place in the order, from 1.
         block: Block of the order, from 1: one repeat of each profile of one title and setting.
+        sentinel: Measured only to watch the rig's drift.
+        second_look: Measures that repeat once more, as it lay far from the others of its cell.
     """
 
     position: int = Field(ge=1)
@@ -422,3 +429,4 @@ class Slot(Part):
     cell_id: str
     repeat_index: int = Field(ge=1)
     sentinel: bool = False
+    second_look: bool = False

@@ -36,6 +36,7 @@ class Campaign:
         rig: Content of ``rig.json``; empty where it is missing.
         attempts: Every attempt, columns of ``harness.tables.ATTEMPTS``.
         repeats: The accepted repeats, same columns, reference repeats that only watch drift included.
+        second_looks: Accepted second measurements of far repeats, same columns; no result rests on them.
         hashes: SHA-256 of artifacts by path relative to the folder, as the manifest has them.
     """
 
@@ -46,6 +47,7 @@ class Campaign:
     attempts: pd.DataFrame
     repeats: pd.DataFrame
     hashes: Mapping[str, str] = field(default_factory=dict)
+    second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=REPEATS.names))
 
     @cached_property
     def campaign_id(self) -> str:
@@ -73,7 +75,10 @@ class Campaign:
     def artifact(self, attempt: Mapping[str, Any], name: str) -> Path:
         """Path of one artifact of an attempt (a row of ``attempts``)."""
         place = folder_name(
-            int(attempt["repeat_index"]), int(attempt["attempt_index"]), attempt.get("sentinel") is True
+            int(attempt["repeat_index"]),
+            int(attempt["attempt_index"]),
+            attempt.get("sentinel") is True,
+            attempt.get("second_look") is True,
         )
         return self.folder / "attempts" / str(attempt["cell_id"]) / place / name
 
@@ -129,13 +134,15 @@ def read_campaign(folder: Path) -> Campaign:
         if repeats_path.is_file()
         else attempts[attempts["verdict"] == "accepted"].reset_index(drop=True)
     )
+    second = repeats["second_look"].fillna(False).astype(bool)
     return Campaign(
         folder=folder,
         plan=plan,
         plan_text=plan_text,
         rig=_read_json(folder / "rig.json"),
         attempts=attempts,
-        repeats=repeats,
+        repeats=repeats[~second].reset_index(drop=True),
+        second_looks=repeats[second].reset_index(drop=True),
         hashes=_manifest_hashes(_read_json(folder / "manifest.json")),
     )
 

@@ -15,6 +15,7 @@ from harness.report import depth, drawings, figures, look, summary, words
 from harness.report.charts import Chart
 from harness.report.drift_section import drift_section
 from harness.report.folder import Campaign
+from harness.report.second_look_section import second_look_section
 from harness.report.summary import Names
 from harness.report.view import Column, Entry, Named, Picture, Row, Section, Table, View, number
 
@@ -80,6 +81,7 @@ def view_of(
     conditions = summary.conditions_table(campaign, names)
     unstable = summary.unstable(campaign)
     counted, tried = len(campaign.repeats), len(campaign.attempts)
+    looked = len(campaign.second_looks)
     sections = [
         Section(
             "result",
@@ -116,6 +118,7 @@ def view_of(
             ],
         ),
         drift_section(campaign, analysis, names, shown("drift")),
+        second_look_section(campaign, analysis, names),
         Section(
             "conditions",
             "Conditions held",
@@ -136,7 +139,8 @@ def view_of(
             "attempts",
             "Attempts that do not count",
             paragraphs=[
-                f"{tried} attempts were made; {counted} count as repeats and {tried - counted} do not."
+                f"{tried} attempts were made; {counted} count as repeats and {tried - counted} do not"
+                + (f", {looked} of these because they are second looks." if looked else ".")
             ],
             bullets=summary.coverage(campaign, names),
             tables=[rejected] if rejected else [],

@@ -24,7 +24,7 @@ from harness.store.files import TEMPORARY, SafeFiles
 
 JOURNAL_NAME: Final = "journal.sqlite"
 _MENDED_NAME: Final = "journal.mended"
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
@@ -41,8 +41,8 @@ CREATE TABLE cells (
 ) STRICT;
 CREATE TABLE slots (
     position INTEGER PRIMARY KEY, block INTEGER NOT NULL, cell_id TEXT NOT NULL REFERENCES cells,
-    repeat_index INTEGER NOT NULL, sentinel INTEGER NOT NULL,
-    UNIQUE (cell_id, repeat_index, sentinel)
+    repeat_index INTEGER NOT NULL, sentinel INTEGER NOT NULL, second_look INTEGER NOT NULL,
+    UNIQUE (cell_id, repeat_index, sentinel, second_look)
 ) STRICT;
 -- definition_hash is copied: a cell's definition may change later, what an attempt measured does not.
 -- A row without a verdict is an attempt that was begun and has not ended.
@@ -50,13 +50,14 @@ CREATE TABLE attempts (
     attempt_number INTEGER PRIMARY KEY, attempt_id TEXT NOT NULL UNIQUE, session_id INTEGER NOT NULL,
     cell_id TEXT NOT NULL, title TEXT NOT NULL, setting TEXT NOT NULL, profile TEXT NOT NULL,
     definition_hash TEXT NOT NULL, repeat_index INTEGER NOT NULL, sentinel INTEGER NOT NULL,
-    attempt_index INTEGER NOT NULL, position INTEGER NOT NULL, block INTEGER NOT NULL,
+    second_look INTEGER NOT NULL, attempt_index INTEGER NOT NULL,
+    position INTEGER NOT NULL, block INTEGER NOT NULL,
     started_utc TEXT NOT NULL, start_s REAL NOT NULL, boot_id TEXT NOT NULL, rig_id TEXT NOT NULL,
     verdict TEXT, reason_code TEXT, fields TEXT,
-    UNIQUE (cell_id, repeat_index, sentinel, attempt_index)
+    UNIQUE (cell_id, repeat_index, sentinel, second_look, attempt_index)
 ) STRICT;
 -- No repeat is counted twice, whatever the program does.
-CREATE UNIQUE INDEX accepted_once ON attempts (cell_id, definition_hash, repeat_index, sentinel)
+CREATE UNIQUE INDEX accepted_once ON attempts (cell_id, definition_hash, repeat_index, sentinel, second_look)
     WHERE verdict = 'accepted';
 CREATE TABLE transitions (
     attempt_id TEXT NOT NULL REFERENCES attempts (attempt_id), phase TEXT NOT NULL, t_s REAL NOT NULL
@@ -105,10 +106,7 @@ class Journal:
             files.sync_folder(files.folder)
         elif version != SCHEMA_VERSION:
             connection.close()
-            raise StoreError(
-                f"{path}: format {version}, this levelrig knows {SCHEMA_VERSION}; "
-                "use the levelrig that wrote it, or a new folder"
-            )
+            raise _other_format(path, version)
         return journal
 
     @classmethod
@@ -125,7 +123,10 @@ class Journal:
         mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
         with files.guarded(f"opening {path}"):
             journal = cls(files, _connect(path, mode))
-            journal._connection.execute("SELECT count(*) FROM sqlite_master")
+            version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
+        if version not in (0, SCHEMA_VERSION):
+            journal.close()
+            raise _other_format(path, version)
         return journal
 
     def close(self) -> None:
@@ -242,6 +243,13 @@ def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
 def _connect(path: Path, mode: str = "rwc") -> sqlite3.Connection:
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     return sqlite3.connect(uri, uri=True, timeout=10, isolation_level=None, check_same_thread=False)
+
+
+def _other_format(path: Path, version: int) -> StoreError:
+    return StoreError(
+        f"{path}: format {version}, this levelrig knows {SCHEMA_VERSION}; "
+        "use the levelrig that wrote it, or a new folder"
+    )
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -46,9 +46,10 @@ class Session:
     outcome: str | None
 
 
-def folder_name(repeat_index: int, attempt_index: int, sentinel: bool) -> str:
+def folder_name(repeat_index: int, attempt_index: int, sentinel: bool, second_look: bool = False) -> str:
     """Name of an attempt's folder below its cell's."""
-    return f"{'sentinel-' if sentinel else ''}{repeat_index}.{attempt_index}"
+    kind = "sentinel-" if sentinel else "second-look-" if second_look else ""
+    return f"{kind}{repeat_index}.{attempt_index}"
 
 
 # --- reading ----------------------------------------------------------------------------------------------
@@ -68,6 +69,7 @@ def slots(journal: Journal) -> list[Slot]:
             cell_id=r["cell_id"],
             repeat_index=r["repeat_index"],
             sentinel=bool(r["sentinel"]),
+            second_look=bool(r["second_look"]),
         )
         for r in journal.query("SELECT * FROM slots ORDER BY position")
     ]
@@ -85,6 +87,7 @@ def attempt_facts(journal: Journal) -> list[AttemptFact]:
             sentinel=bool(r["sentinel"]),
             verdict=r["verdict"],
             reason_code=r["reason_code"],
+            second_look=bool(r["second_look"]),
         )
         for r in journal.query("SELECT * FROM attempts ORDER BY attempt_number")
     ]
@@ -183,8 +186,8 @@ def replace_plan(connection: sqlite3.Connection, cells: Sequence[Cell], wanted: 
 def insert_slots(connection: sqlite3.Connection, wanted: Iterable[Slot]) -> None:
     """Add wanted repeats."""
     connection.executemany(
-        "INSERT INTO slots VALUES (?, ?, ?, ?, ?)",
-        [(s.position, s.block, s.cell_id, s.repeat_index, s.sentinel) for s in wanted],
+        "INSERT INTO slots VALUES (?, ?, ?, ?, ?, ?)",
+        [(s.position, s.block, s.cell_id, s.repeat_index, s.sentinel, s.second_look) for s in wanted],
     )
 
 
@@ -212,23 +215,25 @@ def insert_attempt(
     rig_id: str,
 ) -> BegunAttempt:
     """Put an attempt's start down, with the next free attempt index."""
-    key = (slot.cell_id, slot.repeat_index, slot.sentinel)
     (index,) = connection.execute(
         "SELECT coalesce(max(attempt_index), 0) + 1 FROM attempts"
-        " WHERE cell_id = ? AND repeat_index = ? AND sentinel = ?",
-        key,
+        " WHERE cell_id = ? AND repeat_index = ? AND sentinel = ? AND second_look = ?",
+        rules.key_of(slot),
     ).fetchone()
-    attempt_id = f"{slot.cell_id}/{folder_name(slot.repeat_index, index, slot.sentinel)}"
+    name = folder_name(slot.repeat_index, index, slot.sentinel, slot.second_look)
+    attempt_id = f"{slot.cell_id}/{name}"
     connection.execute(
         "INSERT INTO attempts (attempt_id, session_id, cell_id, title, setting, profile, definition_hash,"
-        " repeat_index, sentinel, attempt_index, position, block, started_utc, start_s, boot_id, rig_id)"
-        " SELECT ?, ?, cell_id, title, setting, profile, definition_hash, ?, ?, ?, ?, ?, ?, ?, ?, ?"
+        " repeat_index, sentinel, second_look, attempt_index, position, block, started_utc, start_s,"
+        " boot_id, rig_id)"
+        " SELECT ?, ?, cell_id, title, setting, profile, definition_hash, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?"
         " FROM cells WHERE cell_id = ?",
         (
             attempt_id,
             session_id,
             slot.repeat_index,
             slot.sentinel,
+            slot.second_look,
             index,
             slot.position,
             slot.block,
@@ -274,5 +279,6 @@ def known_fields(journal: Journal, attempt_id: str, campaign_id: str) -> dict[st
         "campaign_id": campaign_id,
         **{name: row[name] for name in names},
         "sentinel": bool(row["sentinel"]),
+        "second_look": bool(row["second_look"]),
         "started_utc": datetime.fromisoformat(row["started_utc"]),
     }

@@ -21,12 +21,12 @@ DISK_FULL: Final = "disk-full"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
 BLAMELESS_CODES: Final = frozenset({PROGRAM_LOST, DISK_FULL, "interrupt", "stop", "pause", "storage"})
 
-SlotKey = tuple[str, int, bool]
+SlotKey = tuple[str, int, bool, bool]
 
 
-def key_of(slot: Slot) -> SlotKey:
-    """What makes a wanted repeat itself: cell, repeat, sentinel or not."""
-    return (slot.cell_id, slot.repeat_index, slot.sentinel)
+def key_of(repeat: Slot | AttemptFact) -> SlotKey:
+    """What makes a wanted repeat itself: cell, repeat, sentinel or not, second look or not."""
+    return (repeat.cell_id, repeat.repeat_index, repeat.sentinel, repeat.second_look)
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,7 @@ class AttemptFact:
     sentinel: bool
     verdict: str | None
     reason_code: str | None
+    second_look: bool = False
 
 
 @dataclass(frozen=True)
@@ -191,11 +192,9 @@ def standing(
     """
     present = [a for a in attempts if definitions.get(a.cell_id) == a.definition_hash]
     aside = unstable_profiles(present, retries)
-    accepted = {(a.cell_id, a.repeat_index, a.sentinel) for a in present if a.verdict == "accepted"}
-    made = Counter((a.cell_id, a.repeat_index, a.sentinel) for a in present)
-    tries = Counter(
-        (a.cell_id, a.repeat_index, a.sentinel) for a in present if a.reason_code not in BLAMELESS_CODES
-    )
+    accepted = {key_of(a) for a in present if a.verdict == "accepted"}
+    made = Counter(key_of(a) for a in present)
+    tries = Counter(key_of(a) for a in present if a.reason_code not in BLAMELESS_CODES)
     judged: list[RepeatStanding] = []
     for slot in slots:
         key = key_of(slot)

@@ -88,8 +88,8 @@ def read_grid(folder: Path) -> dict[str, Any]:
         attempts = store.attempts_table()
     head = _plan_names(plan_text)
     fps: dict[str, list[float]] = {}
-    for row in attempts.select(["cell_id", "verdict", "average_fps"]).to_pylist():
-        if row["verdict"] == "accepted" and row["average_fps"] is not None:
+    for row in attempts.select(["cell_id", "verdict", "average_fps", "second_look"]).to_pylist():
+        if row["verdict"] == "accepted" and row["average_fps"] is not None and not row["second_look"]:
             fps.setdefault(row["cell_id"], []).append(row["average_fps"])
     rows = _rows(standing, fps)
     running = session.closed_utc is None and psutil.pid_exists(session.pid)
@@ -116,7 +116,7 @@ def _rows(standing: Standing, fps: Mapping[str, list[float]]) -> list[dict[str, 
     """One row per title and setting, in the order of the night."""
     rows: dict[str, dict[str, Any]] = {}
     for repeat in standing.repeats:
-        if repeat.slot.sentinel:
+        if repeat.slot.sentinel or repeat.slot.second_look:
             continue
         place, _, profile = repeat.slot.cell_id.rpartition(".")
         row = rows.setdefault(place, {"place": place, "cells": {}})

@@ -24,6 +24,7 @@ FaultKind = Literal[
     "ambient-jump",
     "sensor-loss",
     "disk-full",
+    "slow-run",
 ]
 #: What an unstable profile ends in, with the share of each near the edge and far beyond it.
 INSTABILITY: tuple[tuple[FaultKind, float, float], ...] = (
@@ -46,7 +47,7 @@ class Fault(Part):
     run: int | None = Field(default=1, ge=1, description="which run of that cell, from 1; null: each")
     after_s: float = Field(default=20.0, ge=0, description="time after the title is ready")
     lasts_s: float = Field(default=20.0, gt=0, description="length of a foreign load or a sensor loss")
-    amount: float = Field(default=5.0, description="ambient jump in K; foreign processor load in % / 10")
+    amount: float = Field(default=5.0, description="ambient jump in K; foreign load in % / 10; slow run in %")
 
 
 def failure_rate_per_s(stability_mv: float) -> float:

@@ -323,6 +323,8 @@ class Machine:
             self.lost = True
         elif fault.kind == "disk-full":
             run.log_ends_step = n
+        elif fault.kind == "slow-run":
+            run.slow_down(1.0 + fault.amount / 100.0)
         elif fault.kind.startswith("frame-log"):
             run.log_damage = fault.kind
 
