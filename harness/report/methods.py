@@ -14,6 +14,8 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     head = plan.plan
     counted = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
     left_out = int((campaign.attempts["verdict"] != "accepted").sum())
+    looks = len(campaign.second_looks)
+    looked = f"{looks} only looked at a far repeat a second time, " if looks else ""
     quantities = counted["temperature_quantity"].dropna()
     quantity = str(next(iter(quantities), "")).replace("_temp_c", " temperature")
     subject = campaign.fact("card", "model") or campaign.fact("processor", "model") or "the rig"
@@ -36,8 +38,8 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
         f"Before each repeat the rig cooled ({words.cooldown_rule(plan.conditions.cooldown, held)}); "
         f"each title warmed up ({words.warm_up_rule(plan.conditions.warm_up)}), "
         f"with soak: {words.soak_rule(plan.conditions.soak)}.",
-        f"Of {_count(len(campaign.attempts), 'attempt')}, {len(counted)} count as repeats and {left_out} "
-        "were left out by rules fixed beforehand; all are in the data package.",
+        f"Of {_count(len(campaign.attempts), 'attempt')}, {len(counted)} count as repeats, {looked}"
+        f"and {left_out} were left out by rules fixed beforehand; all are in the data package.",
     ]
     if not window.empty:
         sentences.append(f"The measured window was {window.median():.0f} s (median).")

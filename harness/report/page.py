@@ -139,8 +139,13 @@ def view_of(
             "attempts",
             "Attempts that do not count",
             paragraphs=[
-                f"{tried} attempts were made; {counted} count as repeats and {tried - counted} do not"
-                + (f", {looked} of these because they are second looks." if looked else ".")
+                f"{tried} attempts were made; {counted} count as repeats"
+                + (
+                    f", {looked} {'is a second look' if looked == 1 else 'are second looks'}"
+                    if looked
+                    else ""
+                )
+                + f" and {tried - counted - looked} do not count."
             ],
             bullets=summary.coverage(campaign, names),
             tables=[rejected] if rejected else [],

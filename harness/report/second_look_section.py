@@ -103,7 +103,7 @@ def _side_by_side(analysis: Analysis, swapped: Analysis, names: Names, places: s
     return Table(
         "table-second-values",
         f"Change against {reference}, with the far values and with the second ones in their place",
-        [Column("Title"), Column("Profile"), Column("Metric"), Column("As measured"), Column("Swapped")],
+        [Column(text) for text in ("Title", "Profile", "Metric", "As measured", "With the second values")],
         rows,
     )
 
