@@ -1,6 +1,7 @@
 """Breaks whole simulated nights: engine, checks and store together, on the simulated rig's virtual clock.
 
     python tests/store/break_night.py --how kill           every effect of the store broken, one after another
+    python tests/store/break_night.py --second-look        the same in a second look at a far repeat
     python tests/store/break_night.py --nights 200         random losses of the rig, as a power cut loses it
 Prints one JSON object; exit 1 if anything was lost, duplicated or different.
 """
@@ -33,6 +34,7 @@ from harness.plan.load import load_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
 from harness.rehearse import through_losses
+from harness.rig import Launch
 from harness.store import files
 from harness.store.campaign import CampaignStore
 from harness.store.files import TEMPORARY
@@ -108,6 +110,16 @@ def night(folder: Path, plan_path: Path, options: dict[str, Any], seed: int = 1)
     return losses
 
 
+class FarRepeat(ScriptedWorkload):
+    """A title that is slower in every attempt at the second repeat of one cell, but not in a second look."""
+
+    def start(self, launch: Launch) -> None:
+        far = launch.cell.profile.name == "quiet" and launch.output_path.parent.name.startswith("2.")
+        frametime_ms = [(9.0 + 2.0 * (n * 7 % 100) / 99) * (1.2 if far else 1.0) for n in range(2000)]
+        self.script = WorkloadScript(frametime_ms=frametime_ms)
+        super().start(launch)
+
+
 def scripted_night(folder: Path, plan_path: Path) -> None:
     """Run or resume a night whose figures depend on nothing but the plan, so that tables can be compared.
 
@@ -117,8 +129,7 @@ def scripted_night(folder: Path, plan_path: Path) -> None:
     rig = ScriptedRig()
     rig.sensors = [ScriptedSensor({"core_temp_c": 40.0, "power_w": 200.0}, rig.clock)]
     rig.controls["simulated"] = RecordingControl("simulated", changes_hardware=True)
-    frametime_ms = [9.0 + 2.0 * (n * 7 % 100) / 99 for n in range(2000)]
-    rig.workload = lambda cell: ScriptedWorkload(rig.clock, WorkloadScript(frametime_ms=frametime_ms))
+    rig.workload = lambda cell: FarRepeat(rig.clock)
     run_campaign(
         plan=plan,
         plan_text=plan_path.read_text(),
@@ -138,7 +149,8 @@ def broken_night(folder: Path, plan_path: Path, breaking: BreakingFileSystem) ->
 
 def repeats_of(folder: Path) -> list[dict[str, Any]]:
     table = pq.read_table(folder / "dataset" / "repeats.parquet")
-    rows = table.sort_by([("cell_id", "ascending"), ("repeat_index", "ascending")]).to_pylist()
+    keys = ("cell_id", "repeat_index", "second_look")
+    rows = table.sort_by([(key, "ascending") for key in keys]).to_pylist()
     for row in rows:  # that the disk was full while the last evidence was written is said, and may be
         row["marks"] = [mark for mark in row["marks"] if not mark.startswith("evidence-incomplete")]
     return [{k: v for k, v in row.items() if k not in PASSING} for row in rows]
@@ -163,7 +175,8 @@ def judge(folder: Path, wanted: list[dict[str, Any]] | None) -> dict[str, Any]:
     with CampaignStore.read(folder) as store:
         standing = store.standing()
         counts = Counter(
-            (r["cell_id"], r["repeat_index"], r["sentinel"]) for r in store.repeats_table().to_pylist()
+            (r["cell_id"], r["repeat_index"], r["sentinel"], r["second_look"])
+            for r in store.repeats_table().to_pylist()
         )
         snapshots = store.open_snapshots()
     surviving = [r for r in standing.repeats if not r.set_aside]
@@ -188,17 +201,20 @@ def write_plan(
     return path
 
 
-def break_everywhere(base: Path, ways: list[str]) -> dict[str, Any]:
-    plan = write_plan(base / "plan.toml", repeats=1, titles=1, cooldown_s=2, period_s=1, losses=1000)
+def break_everywhere(base: Path, ways: list[str], second_look: bool = False) -> dict[str, Any]:
+    repeats = 4 if second_look else 1
+    plan = write_plan(base / "plan.toml", repeats=repeats, titles=1, cooldown_s=2, period_s=1, losses=1000)
     counting = BreakingFileSystem()
     _, effects = in_child(lambda: (broken_night(base / "whole", plan, counting), counting.done)[1])
     wanted = repeats_of(base / "whole")
+    assert sum(bool(row["second_look"]) for row in wanted) == second_look
+    first = effects.index("commit:add_slots") if second_look else 0
     total: Counter[str] = Counter()
     failed: list[str] = []
     for how in ways:
         kinds = WAYS[how][1]
         for at, effect in enumerate(effects, start=1):
-            if kinds is not None and effect.split(":")[0] not in kinds:
+            if at <= first or (kinds is not None and effect.split(":")[0] not in kinds):
                 continue
             folder = base / "c"
             shutil.rmtree(folder, ignore_errors=True)
@@ -257,6 +273,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--how", choices=WAYS, action="append", help="ways to break it; default: kill")
+    parser.add_argument("--second-look", action="store_true", help="break only from the second look on")
     parser.add_argument("--nights", type=int, default=0, help="so many nights with random losses of the rig")
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()
@@ -268,7 +285,7 @@ def main() -> int:
         if arguments.nights:
             result = lose_the_rig(base, arguments.nights, arguments.seed)
         else:
-            result = break_everywhere(base, arguments.how or ["kill"])
+            result = break_everywhere(base, arguments.how or ["kill"], arguments.second_look)
     finally:
         shutil.rmtree(base, ignore_errors=True)
     print(json.dumps(result, indent=1))
