@@ -123,6 +123,12 @@ class Workload(Protocol):
     def stop(self, grace_s: float) -> None:
         """End it: ask, wait up to ``grace_s``, then end the whole process tree. Safe to call twice."""
 
+    def growing_log(self) -> FrameLogSource | None:
+        """The frame log that it is writing now, for a live frame rate.
+
+        None while there is none, and where it can't be told at once: never blocks, never raises.
+        """
+
     def frame_log(self) -> FrameLogSource | None:
         """Where its frame log lies and how to read it; None for a title without one. After ``stop``."""
 

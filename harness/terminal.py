@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -23,6 +23,7 @@ _SHOWN = (
     ("core_temp_c", "core", "°C", 0),
     ("cpu_temp_c", "processor", "°C", 0),
     ("power_w", "power", "W", 0),
+    ("running_fps", "frame rate", "FPS", 1),
     ("core_clock_mhz", "clock", "MHz", 0),
     ("gpu_load_pct", "card load", "%", 0),
     ("cpu_load_pct", "processor load", "%", 0),
@@ -60,13 +61,14 @@ def duration(seconds: float) -> str:
     return f"{minutes} min {secs:02d} s" if minutes else f"{secs} s"
 
 
-def _readings(progress: Progress) -> str:
-    parts = [
-        f"{label} {progress.readings[quantity]:.{decimals}f} {unit}"
-        for quantity, label, unit, decimals in _SHOWN
-        if quantity in progress.readings
-    ]
-    return "   ".join(parts)
+def readings_line(readings: Mapping[str, float], width: int) -> str:
+    """As many of the latest readings as fit into ``width``, those that a person asks for first."""
+    line = ""
+    for quantity, label, unit, decimals in _SHOWN:
+        if quantity in readings:
+            longer = f"{line}   {label} {readings[quantity]:.{decimals}f} {unit}".lstrip()
+            line = longer if len(longer) <= width else line
+    return line
 
 
 def _end(progress: Progress, now: datetime) -> str:
@@ -122,7 +124,7 @@ class TerminalObserver:
             self._drawn_s = now_s
             self._out.print(
                 f"{progress.accepted}/{progress.wanted} repeats  {_headline(progress)}  {progress.phase}  "
-                f"{_readings(progress)}  {_end(progress, datetime.now())}",  # noqa: DTZ005
+                f"{readings_line(progress.readings, self._out.width)}  {_end(progress, datetime.now())}",  # noqa: DTZ005
                 markup=False,
             )
 
@@ -140,7 +142,11 @@ class TerminalObserver:
             phase += f", {duration(progress.phase_left_s)} left"
         if progress.detail:
             phase += f"  ({progress.detail})"
-        return Group(head, Text(f"{_headline(progress)}   {phase}"), Text(_readings(progress), style="dim"))
+        return Group(
+            head,
+            Text(f"{_headline(progress)}   {phase}"),
+            Text(readings_line(progress.readings, self._out.width), style="dim"),
+        )
 
     def on_attempt(
         self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None

@@ -275,6 +275,9 @@ class ScriptedWorkload:
                 )
         self.stopped = True
 
+    def growing_log(self) -> FrameLogSource | None:
+        return None
+
     def frame_log(self) -> FrameLogSource | None:
         if self.launch is None or self.script.frametime_ms is None:
             return None

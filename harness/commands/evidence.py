@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import statistics
+import time
 from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,9 @@ from harness.commands import add_command, print_json
 from harness.frames.propose import propose_mapping
 from harness.store.campaign import CampaignStore
 from harness.store.verify import verify
-from harness.terminal import console, duration, print_table
+from harness.terminal import console, duration, print_table, readings_line
+from harness.watch.rate import RunningRate
+from harness.watch.state import read_now
 
 #: Without a sign of life for this long, a run whose process is gone is taken to have ended, seconds.
 _SILENT_S = 60.0
@@ -77,6 +81,8 @@ def _status(arguments: argparse.Namespace) -> int:
         found = summarise(store, datetime.now(UTC))
     finally:
         store.close()
+    now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
+    found["now"] = {k: v for k, v in now.items() if k != "history"} if found["running"] and now else None
     if arguments.json:
         print_json(found)
         return 0
@@ -89,6 +95,9 @@ def _status(arguments: argparse.Namespace) -> int:
     if found["ends_utc"]:
         left_s = found["ends_in_s"]
         out.print(f"ends about {found['ends_utc']:%Y-%m-%d %H:%M} UTC, in {duration(left_s)}")
+    if found["now"]:
+        for line in now_lines(found["now"], out.width):
+            out.print(line, markup=False)
     out.print()
     print_table(
         out,
@@ -102,6 +111,18 @@ def _status(arguments: argparse.Namespace) -> int:
     for entry in found["set_aside"]:
         out.print(f"unstable: {entry}", markup=False)
     return 0
+
+
+def now_lines(now: Mapping[str, Any], width: int) -> list[str]:
+    """What the running attempt does and its latest readings, from the file that the run keeps fresh."""
+    doing = f"{now['phase']} {duration(now['phase_s'])}"
+    if now["phase_left_s"] is not None:
+        doing += f", {duration(now['phase_left_s'])} left"
+    if now["cell_id"]:
+        doing = f"{now['cell_id']} repeat {now['repeat_index']}: {doing}"
+    fps = now.get("running_fps")
+    readings = readings_line({**now["readings"], **({} if fps is None else {"running_fps": fps})}, width)
+    return [doing, readings] if readings else [doing]
 
 
 def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:

@@ -13,9 +13,12 @@ import pyarrow.compute as pc
 
 from harness.engine.messages import GateName
 from harness.plan.schema import Cell, Plan, Slot, Soak, WarmUp
-from harness.rig import Workload
+from harness.rig import FrameLogSource, Workload
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
+
+#: Time between two looks for the title's growing frame log, seconds.
+LOG_LOOK_S = 5.0
 
 
 @dataclass
@@ -53,6 +56,8 @@ class Running:
     recording: Recording | None = None
     telemetry_saved: bool = False
     metrics: dict[str, Any] = field(default_factory=dict)
+    log_found: FrameLogSource | None = None
+    log_looked_s: float = float("-inf")
 
     @property
     def work_folder(self) -> Path:
@@ -63,6 +68,13 @@ class Running:
     def output_path(self) -> Path:
         """File with the title's standard output and error."""
         return self.ref.folder / "output.log"
+
+    def growing_log(self, now_s: float) -> FrameLogSource | None:
+        """The frame log that the title writes now; looked for every few seconds until it is there."""
+        if self.log_found is None and self.workload is not None and now_s - self.log_looked_s >= LOG_LOOK_S:
+            self.log_looked_s = now_s
+            self.log_found = self.workload.growing_log()
+        return self.log_found
 
     def mark(self, text: str) -> None:
         """Note something unusual that does not reject the attempt, once."""
@@ -107,6 +119,7 @@ class Running:
             "block": self.slot.block,
             "position": self.slot.position,
             "sentinel": self.slot.sentinel,
+            "second_look": self.slot.second_look,
             "definition_hash": self.cell.definition_hash,
             "verdict": verdict,
             "reason_code": reason_code,
@@ -120,7 +133,6 @@ class Running:
             "start_ambient_temp_c": self.start_ambient_temp_c,
             "temperature_quantity": self.temperature_quantity,
             "profile_read_back": json.dumps(self.read_back, sort_keys=True),
-            "second_look": self.slot.second_look,
             "boot_id": self.boot_id,
         }
         for gate, result in self.gates.items():

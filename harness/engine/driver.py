@@ -17,7 +17,7 @@ from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
 from harness.engine.ingest import ingest_and_judge, save_telemetry
 from harness.engine.lookout import Lookout
-from harness.engine.machine import State, step
+from harness.engine.machine import RUNNING, State, step
 from harness.engine.messages import (
     ApplyProfile,
     AttemptBegun,
@@ -251,6 +251,7 @@ class Driver:
             ends_in_s=self._estimate.ends_in_s(now_s - running.start_s if running else 0.0),
             readings=readings,
             detail=detail,
+            frame_log=running.growing_log(now_s) if running and self._state.phase in RUNNING else None,
         )
 
     def _count_repeats(self) -> None:
@@ -259,7 +260,6 @@ class Driver:
 
     # --- the instructions ---------------------------------------------------------------------------------
 
-    def _begin(self, slot: Slot) -> Event:
     def _offer(self) -> Event:
         slot = self._schedule.next()
         while self._schedule.news:
@@ -267,6 +267,7 @@ class Driver:
         self._count_repeats()
         return SlotOffered(slot)
 
+    def _begin(self, slot: Slot) -> Event:
         now_s, now_utc = self._clock.now_s(), self._clock.now_utc()
         ref = self._store.begin_attempt(
             slot, started_utc=now_utc, start_s=now_s - self._origin_s, boot_id=self._boot_id

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from harness.engine.messages import Phase, StopKind, StopRequested
+from harness.rig import FrameLogSource
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,7 @@ class Progress:
         ends_in_s: Expected seconds to the end of the night; None where unknown.
         readings: Latest readings by quantity, those that the rig has.
         detail: What the phase waits for, in a few words.
+        frame_log: The log that the running title writes its frames to; None where there is none to look at.
     """
 
     phase: Phase
@@ -39,6 +41,7 @@ class Progress:
     ends_in_s: float | None
     readings: dict[str, float]
     detail: str = ""
+    frame_log: FrameLogSource | None = None
 
 
 class Observer(Protocol):

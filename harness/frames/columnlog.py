@@ -118,6 +118,12 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
             yield _parse_objects(lines, keys, numbers)
 
 
+def jsonl_block(path: Path, data: bytes, mapping: ColumnMapping) -> RawRows:
+    """Rows of some whole lines of a JSON-lines file. Raises FrameLogError."""
+    lines = [line for line in data.splitlines(keepends=True) if line.strip()]
+    return _parse_objects(lines, _keys(path, lines, mapping), number_references(mapping))
+
+
 def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, str]:
     """Column reference -> key; each must be a key of at least one of the first objects."""
     keys: dict[str, None] = {}

@@ -53,7 +53,7 @@ def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = Non
         for rows in raw_rows(path, mapping):
             yield cleaner.clean(rows)
     else:
-        rows, left = _one_run(join_rows(raw_rows(path, mapping), mapping), mapping)
+        rows, left = one_run(join_rows(raw_rows(path, mapping), mapping), mapping)
         if left:
             cleaner.set_aside("another run in the same log", left)
         yield cleaner.clean(rows)
@@ -121,7 +121,7 @@ def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:
         return whole
 
 
-def _one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:
+def one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:
     """Sort the rows by time, or keep one run; also how many rows that leaves out."""
     assert mapping.time_column is not None
     time = rows.columns[mapping.time_column].to_numpy(zero_copy_only=False)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import asyncio
 import json
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any, Final
 
 import jinja2
+import uvicorn
 from markupsafe import Markup
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
@@ -23,9 +24,10 @@ from harness.errors import StoreError
 from harness.report import look
 from harness.report.files import write_text
 from harness.watch.access import COOKIE_NAME, Access
-from harness.watch.state import Watcher, read_live, utc_now
+from harness.watch.rate import RunningRate
+from harness.watch.state import Watcher, read_now, utc_now
 
-PERIOD_S: Final = 2.0
+PERIOD_S: Final = 1.0
 _KEEP_ALIVE_S: Final = 15.0
 _ACTIONS: Final = ("pause-after-attempt", "stop", "none")
 _PAGE_RULES: Final = (
@@ -44,6 +46,7 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
         period_s: Time between two looks at the folder while someone watches.
     """
     watcher = Watcher(folder)
+    rate = RunningRate()
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("harness.watch", "static"),
         autoescape=True,
@@ -51,8 +54,9 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
     )
 
     def state() -> dict[str, Any]:
-        live = read_live(folder, utc_now())
-        return {"grid": watcher.grid(time.monotonic(), live), "live": live}
+        now_s = time.monotonic()
+        live = read_now(folder, utc_now(), rate, now_s)
+        return {"grid": watcher.grid(now_s, live), "live": live}
 
     async def page(request: Request) -> Response:
         try:
@@ -128,14 +132,21 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
     )
 
 
-async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIterator[str]:
-    """Server-sent events: ``grid`` when an attempt changed something, ``live`` when the beacon moved on.
+class Unhurried(uvicorn.Server):
+    """Looks twice a second whether it is to end, not ten times: most of what an idle server costs."""
 
-    A client that comes back gets both at once, so nothing depends on what it saw before.
+    async def main_loop(self) -> None:
+        while not await self.on_tick(0):
+            await asyncio.sleep(0.5)
+
+
+async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIterator[str]:
+    """Server-sent events, each sent when its part changed: ``grid``, ``live``, and ``history``.
+
+    A client that comes back gets all of them at once, so nothing depends on what it saw before.
     """
     yield "retry: 2000\n\n"
-    sent_grid: Any = None
-    sent_live: Any = ()
+    sent: dict[str, Any] = {}
     quiet_s = 0.0
     while not await request.is_disconnected():
         try:
@@ -145,17 +156,23 @@ async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIt
             found = None
         quiet_s += period_s
         if found is not None:
-            if found["grid"] is not sent_grid:
-                sent_grid, quiet_s = found["grid"], 0.0
-                yield _event("grid", sent_grid)
-            mark = (found["live"] or {}).get("written_utc"), (found["live"] or {}).get("request")
-            if mark != sent_live:
-                sent_live, quiet_s = mark, 0.0
-                yield _event("live", found["live"])
+            for name, mark, value in _parts(found["grid"], found["live"]):
+                if name not in sent or sent[name] != mark:
+                    sent[name], quiet_s = mark, 0.0
+                    yield _event(name, value)
         if quiet_s >= _KEEP_ALIVE_S:
             quiet_s = 0.0
             yield ": still here\n\n"
         await asyncio.sleep(period_s)
+
+
+def _parts(grid: dict[str, Any], live: dict[str, Any] | None) -> Iterator[tuple[str, Any, Any]]:
+    """Event name, what tells whether it changed, and its value."""
+    yield "grid", grid, grid
+    history = [] if live is None else live.get("history", [])
+    yield "history", history[-1:], history
+    now = None if live is None else {k: v for k, v in live.items() if k != "history"}
+    yield "live", now and (now["written_utc"], now["request"]), now
 
 
 def _event(name: str, value: Any) -> str:

@@ -16,6 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from pydantic import BaseModel
+
 from harness.engine.progress import Observer, Progress
 
 BEACON_NAME: Final = "live.json"
@@ -83,7 +85,14 @@ class Beacon:
         content |= {"pid": os.getpid(), "written_utc": datetime.now(UTC).isoformat(timespec="milliseconds")}
         part = self._path.with_name(f".{BEACON_NAME}.{os.getpid()}")
         try:
-            part.write_text(json.dumps(content, allow_nan=False, default=str), encoding="utf-8")
+            part.write_text(json.dumps(content, allow_nan=False, default=_plain), encoding="utf-8")
             part.replace(self._path)
         except (OSError, ValueError):  # a page without news is better than a night that ends
             return
+
+
+def _plain(value: object) -> object:
+    """What JSON lacks: paths as whole ones, so that another process finds them, and parts of the plan."""
+    if isinstance(value, Path):
+        return str(value.absolute())
+    return value.model_dump(mode="json") if isinstance(value, BaseModel) else str(value)

@@ -34,7 +34,7 @@ def serve(
     try:
         import uvicorn
 
-        from harness.watch.app import make_app
+        from harness.watch.app import Unhurried, make_app
     except ImportError as error:
         raise ReportError(
             f"the live page needs the extra packages ({error.name} is missing); pip install 'levelrig[watch]'"
@@ -58,4 +58,4 @@ def serve(
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listener.getsockname()[1]}/"
     announce(address if access.token is None else f"{address}?token={access.token}")
-    uvicorn.Server(config).run(sockets=[listener])
+    Unhurried(config).run(sockets=[listener])

@@ -19,6 +19,7 @@ from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
 from harness.store.standing import RepeatStanding, Standing
 from harness.watch.beacon import BEACON_NAME
+from harness.watch.rate import RunningRate
 
 _LOG_NAME = "log.jsonl"
 _LOG_BYTES = 32_768
@@ -67,6 +68,18 @@ def read_live(folder: Path, now_utc: datetime) -> dict[str, Any] | None:
     if not isinstance(content, dict) or age_s > FRESH_S:
         return None
     return {**content, "age_s": round(max(age_s, 0.0), 1), "request": pending_request(folder)}
+
+
+def read_now(folder: Path, now_utc: datetime, rate: RunningRate, now_s: float) -> dict[str, Any] | None:
+    """:func:`read_live` with the running title's frame rate, 1/s, in ``running_fps`` for the log it writes.
+
+    ``running_fps`` is None where the frame rate is not known, and missing where there is no log to look at.
+    """
+    live = read_live(folder, now_utc)
+    frame_log = live.pop("frame_log", None) if live else None
+    if live and frame_log:
+        live["running_fps"] = rate.look(frame_log, now_s)
+    return live
 
 
 def pending_request(folder: Path) -> str | None:

@@ -119,9 +119,7 @@ def test_a_folder_without_a_campaign_is_told_of(tmp_path: Any, serve: Callable[.
         assert "no campaign here" in web.get("state").json()["error"]
 
 
-def test_the_stream_sends_the_grid_again_only_when_an_attempt_changed_it(
-    night: Any, serve: Callable[..., Any]
-) -> None:
+def test_the_stream_sends_each_part_again_only_when_it_changed(night: Any, serve: Callable[..., Any]) -> None:
     seen: list[tuple[str, Any]] = []
     with client(serve(night.folder)) as web, web.stream("GET", "events") as stream:
         name = ""
@@ -130,12 +128,13 @@ def test_the_stream_sends_the_grid_again_only_when_an_attempt_changed_it(
                 name = line.removeprefix("event: ")
             elif line.startswith("data: "):
                 seen.append((name, json.loads(line.removeprefix("data: "))))
-                if len(seen) == 2:
+                if len(seen) == 3:
                     night.tell(phase_s=44.0)
-                elif len(seen) == 3:
+                elif len(seen) == 4:
                     night.accept_next()
                     night.tell()
-                elif len(seen) == 5:
+                elif len(seen) == 6:
                     break
-    assert [name for name, _ in seen] == ["grid", "live", "live", "grid", "live"]
+    assert [name for name, _ in seen] == ["grid", "history", "live", "live", "grid", "live"]
+    assert all("history" not in value for name, value in seen if name == "live"), "it is sent when it grows"
     assert [value["accepted"] for name, value in seen if name == "grid"] == [1, 2]

@@ -1,6 +1,10 @@
 """The live page in Chromium."""
 
+import subprocess
+import sys
+import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -32,6 +36,52 @@ def test_the_page_shows_the_night_and_follows_it(
     assert "118.3 FPS" in page.inner_text("#grid")
     assert visited.errors == []
     assert visited.abroad() == []
+
+
+PLAN = """
+[plan]
+question = "How fast does it run now?"
+repeats = 1
+reference = "factory"
+[conditions]
+cooldown = { seconds = 0.2 }
+warm_up = { seconds = 0.2 }
+[[profiles]]
+name = "factory"
+[[titles]]
+name = "slow-tide"
+workload = "scene"
+scene = "slow-tide"
+resolution = "64x32"
+frame_cap_fps = 50
+threads = 1
+measure_s = 30
+"""
+
+
+def test_the_page_shows_the_frame_rate_of_the_title_that_runs(
+    tmp_path: Path, serve: Callable[..., Any], visit: Callable[..., Any]
+) -> None:
+    plan, folder = tmp_path / "plan.toml", tmp_path / "night"
+    plan.write_text(PLAN, encoding="utf-8")
+    command = [sys.executable, "-m", "harness.cli", "run", str(plan), "--into", str(folder), "--json"]
+    run = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    try:
+        until = time.monotonic() + 20
+        while not (folder / "live.json").exists() and time.monotonic() < until:
+            time.sleep(0.1)
+        page = visit(serve(folder).address).page
+        shows(page, "#readings", "frame rate")
+        page.wait_for_function(
+            "/frame rate\\s+(49|50)\\.\\d FPS/.test(document.getElementById('readings').innerText)"
+        )
+        assert "Measure" in page.inner_text("#phase")
+        page.click("button[data-request=stop]")
+        page.click("#yes")
+        assert run.wait(timeout=30) == 130, "stopped safely: interrupted and resumable"
+    finally:
+        run.kill()
+        run.wait()
 
 
 def test_markup_in_plan_strings_and_logs_appears_as_text(

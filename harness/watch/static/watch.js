@@ -2,7 +2,7 @@
 (() => {
   "use strict";
   const $ = (id) => document.getElementById(id);
-  let grid = null, live = null, current = "";
+  let grid = null, live = null, history = [], current = "";
 
   const element = (tag, text, className) => {
     const made = document.createElement(tag);
@@ -25,8 +25,8 @@
 
   const QUANTITIES = [
     ["core_temp_c", "core", "°C", 0], ["hotspot_temp_c", "hotspot", "°C", 0], ["cpu_temp_c", "processor", "°C", 0],
-    ["ambient_temp_c", "ambient", "°C", 1], ["power_w", "power", "W", 0], ["cpu_power_w", "processor power", "W", 0],
-    ["core_clock_mhz", "core clock", "MHz", 0], ["fps", "frame rate", "FPS", 1], ["fan_rpm", "fan", "1/min", 0],
+    ["ambient_temp_c", "ambient", "°C", 1], ["power_w", "power", "W", 0], ["running_fps", "frame rate", "FPS", 1], ["cpu_power_w", "processor power", "W", 0],
+    ["core_clock_mhz", "core clock", "MHz", 0], ["fan_rpm", "fan", "1/min", 0],
     ["gpu_load_pct", "card load", "%", 0], ["cpu_load_pct", "processor load", "%", 0]];
 
   const drawSpark = (history) => {
@@ -69,13 +69,15 @@
       set("headline", "Running, no news yet");
       set("phase", "–");
     }
-    const found = QUANTITIES.filter(([name]) => runs && typeof live.readings[name] === "number");
+    const readings = runs ? { ...live.readings } : {};
+    if (runs && live.running_fps !== undefined) readings.running_fps = live.running_fps;
+    const found = QUANTITIES.filter(([name]) => readings[name] === null || typeof readings[name] === "number");
     $("readings").replaceChildren(...found.map(([name, text, unit, decimals]) => {
-      const pair = element("div");
-      pair.append(element("dt", text), element("dd", `${live.readings[name].toFixed(decimals)} ${unit}`));
+      const pair = element("div"), value = readings[name];
+      pair.append(element("dt", text), element("dd", value === null ? "–" : `${value.toFixed(decimals)} ${unit}`));
       return pair;
     }));
-    drawSpark((runs && live.history) || []);
+    drawSpark(runs ? history : []);
     const request = runs ? live.request : null;
     for (const button of document.querySelectorAll("[data-request]")) {
       const wish = button.dataset.request;
@@ -166,6 +168,7 @@
     const source = new EventSource("events");
     source.addEventListener("open", () => set("link", "connected"));
     source.addEventListener("grid", (e) => { grid = JSON.parse(e.data); showGrid(); showLive(); });
+    source.addEventListener("history", (e) => { history = JSON.parse(e.data); showLive(); });
     source.addEventListener("live", (e) => { live = JSON.parse(e.data); showLive(); });
     source.addEventListener("trouble", (e) => set("link", JSON.parse(e.data).error));
     source.addEventListener("error", () => {

@@ -164,22 +164,37 @@ class CommandWorkload:
             for line in follower.new_lines(ended=True):
                 self._take(line, self._clock.now_s())
 
+    def growing_log(self) -> FrameLogSource | None:
+        spec = self._log_spec()
+        if spec is None or "**" in spec.path:  # a search through whole trees takes too long beside a title
+            return None
+        try:
+            newest = self._newest_log()
+        except OSError:  # it is being replaced
+            return None
+        return None if newest is None else FrameLogSource(newest, spec)
+
     def frame_log(self) -> FrameLogSource | None:
         spec = self._log_spec()
         if spec is None:
             return None
-        fresh = {
-            path: written
-            for path in self._log_matches()
-            if (written := path.stat().st_mtime_ns) != self._old_logs.get(path)
-        }
-        if fresh:
-            return FrameLogSource(max(fresh, key=fresh.__getitem__), spec)
+        newest = self._newest_log()
+        if newest is not None:
+            return FrameLogSource(newest, spec)
         there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
             f"(there: {there}); check where the title writes its log"
         )
+
+    def _newest_log(self) -> Path | None:
+        """The file that this run wrote last of those that the frame log's path means."""
+        fresh = {
+            path: written
+            for path in self._log_matches()
+            if (written := path.stat().st_mtime_ns) != self._old_logs.get(path)
+        }
+        return max(fresh, key=fresh.__getitem__) if fresh else None
 
     def _log_spec(self) -> FrameLogSpec | None:
         return self._cell.setting.frame_log or self._cell.title.frame_log

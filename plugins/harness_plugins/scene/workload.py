@@ -97,11 +97,17 @@ class SceneWorkload:
         if self._process is not None:
             self._process.end(grace_s)
 
+    def growing_log(self) -> FrameLogSource | None:
+        return self._source() if self._ready else None
+
     def frame_log(self) -> FrameLogSource | None:
         if not self._log_path.is_file():
             raise WorkloadFailed(
                 f"the scene left no frame log at {self._log_path}; see the attempt's output.log"
             )
+        return self._source()
+
+    def _source(self) -> FrameLogSource:
         spec = FrameLogSpec.model_validate({"path": _LOG_NAME, "reader": "columns", **_MAPPING})
         return FrameLogSource(self._log_path, spec, clock_offset_s=0.0)
 

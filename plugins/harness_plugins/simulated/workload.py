@@ -193,6 +193,9 @@ class SimulatedWorkload:
             content[-64:] = bytes(64)
             path.write_bytes(bytes(content))
 
+    def growing_log(self) -> FrameLogSource | None:
+        return None  # it is written when the run ends
+
     def frame_log(self) -> FrameLogSource | None:
         if self._launch is None or not self._logs_frames:
             return None

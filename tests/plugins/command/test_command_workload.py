@@ -304,6 +304,22 @@ def test_a_frame_log_of_an_earlier_run_is_never_taken_for_this_runs(run: Make, t
         workload.frame_log()
 
 
+@pytest.mark.parametrize(("path", "told"), [("frames*.csv", True), ("**/frames.csv", False)])
+def test_a_log_that_grows_is_told_while_the_title_runs_where_that_needs_no_search_through_trees(
+    run: Make, tmp_path: Path, path: str, told: bool
+) -> None:
+    (tmp_path / "work").mkdir()
+    (tmp_path / "work" / "frames-old.csv").write_text("of yesterday")
+    program = (
+        "import time; time.sleep(0.3); open('frames.csv', 'w').write('a'); print('writes'); time.sleep(60)"
+    )
+    workload = run(program, frame_log=path, ready_line="writes")
+    assert workload.growing_log() is None, "nothing is written yet"
+    poll_until(workload, lambda s: s.ready)
+    source = workload.growing_log()
+    assert (source.path if source else None) == (tmp_path / "work" / "frames.csv" if told else None)
+
+
 def test_a_program_that_does_not_exist_says_where_it_was_looked_for(tmp_path: Path) -> None:
     cell = cell_of({"command": ["no-such-mill"]})
     with pytest.raises(WorkloadFailed, match="no program 'no-such-mill'"):

@@ -68,6 +68,9 @@ def test_a_scene_ends_after_its_frames_and_its_log_is_read_on_the_rigs_clock(tmp
 def test_a_scene_runs_until_it_is_stopped_and_then_ends_by_itself(tmp_path: Path) -> None:
     workload = workload_of(tmp_path, dict(SMALL))
     poll_until(workload, lambda s: s.ready)
+    source = workload.growing_log()
+    assert source is not None
+    assert source.path.is_file(), "it can be looked at while it grows"
     assert workload.poll().running
     workload.stop(10.0)
     state = workload.poll()

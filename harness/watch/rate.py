@@ -1,0 +1,62 @@
+"""The frame rate of the title that runs now, from its growing frame log. Looked at only for a visitor."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import ValidationError
+
+from harness.errors import FrameLogError
+from harness.frames.mapping import ColumnMapping
+from harness.frames.recent import read_recent_fps
+from harness.plan.schema import FrameLogSpec
+
+#: A log that did not grow for longer says nothing of now, seconds.
+STALE_S: Final = 3.0
+#: The reader whose mapping tells how to read a log from its end.
+_READER: Final = "columns"
+
+
+@dataclass
+class RunningRate:
+    """Looks at the log that the beacon names, again and again."""
+
+    _path: str = ""
+    _size: int = -1
+    _grew_s: float = float("-inf")
+
+    def look(self, frame_log: Mapping[str, Any] | None, now_s: float) -> float | None:
+        """Frame rate over the last two seconds, 1/s; None where it is not known.
+
+        It is not known where the title writes no log or none yet, where the log did not grow lately (the
+        title hangs, or writes it in large pieces or at its end), and where it can't be read from its end.
+
+        Args:
+            frame_log: What the beacon says of it: ``path`` and ``spec``.
+            now_s: Monotonic seconds.
+        """
+        try:
+            if frame_log is None:
+                return None
+            path = Path(frame_log["path"])
+            self._note_growth(path, now_s)
+            spec = FrameLogSpec.model_validate(frame_log["spec"])
+            if spec.reader != _READER or now_s - self._grew_s > STALE_S:
+                return None
+            return read_recent_fps(path, ColumnMapping.model_validate(spec.options))
+        except (OSError, KeyError, TypeError, ValidationError, FrameLogError):
+            return None
+
+    def _note_growth(self, path: Path, now_s: float) -> None:
+        """The time of its writing tells at the first look only: not every system keeps it up to date."""
+        stat = path.stat()
+        if str(path) != self._path:
+            self._path = str(path)
+            self._grew_s = now_s - max(0.0, time.time() - stat.st_mtime)
+        elif stat.st_size != self._size:
+            self._grew_s = now_s
+        self._size = stat.st_size
