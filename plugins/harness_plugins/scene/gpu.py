@@ -2,7 +2,10 @@
 
 A frame is recorded while the one before is drawn, and handed over once that one is seen to be done. Never two
 at once on the card: the library waits for the last one handed over, so with two in flight the first one's
-end would be seen late by chance. A frame's own time on the card comes from timestamps where there are some.
+end would be seen late by chance. For the same reason this thread waits itself, and the library's own waiting
+thread is only called for work that is done. What the frames of a pass differ in is on the card from the
+start: to hand it over frame by frame takes memory from the driver and gives it back, at times in over 1 ms.
+A frame's own time on the card comes from timestamps where there are some.
 """
 
 from __future__ import annotations
@@ -15,9 +18,16 @@ from typing import Any
 import numpy as np
 
 from harness_plugins.scene.cpu import Picture
-from harness_plugins.scene.gpu_device import Canvas, describe_adapter, is_software, timestamp_period_ns
+from harness_plugins.scene.drawn import Drawn
+from harness_plugins.scene.gpu_device import (
+    PARAMS_BYTES,
+    Canvas,
+    describe_adapter,
+    is_software,
+    timestamp_period_ns,
+)
 from harness_plugins.scene.gpu_scenes import SCENES
-from harness_plugins.scene.options import SceneOptions
+from harness_plugins.scene.options import SceneOptions, course_factor
 
 #: Longest usual frame on a card. The heaviest ones take up to 6.4 times as long, and some systems reset a
 #: card that works on one task for 2 s (common practice, no source).
@@ -27,12 +37,11 @@ _LEAD_IN_FRAMES = 4
 
 @dataclass
 class _Slot:
-    """What a frame in flight needs of its own."""
+    """What every second frame needs of its own, so that one can be recorded while one is drawn."""
 
     params: Any
     resolved: Any
     answer: Any
-    waiting: Any = None
 
 
 class GpuRenderer:
@@ -50,6 +59,10 @@ class GpuRenderer:
         self._slots = [self._make_slot() for _ in range(2)]
         self._count = 0
         self._scene = SCENES[options.scene](self._canvas)
+        self._params = self._canvas.upload_params(
+            self._scene.params(frame, options.load * course_factor(options.course, frame))
+            for frame in range(options.frames_per_pass)
+        )
         self._lead_in()
 
     def describe(self) -> str:
@@ -59,17 +72,19 @@ class GpuRenderer:
     def prepare(self) -> None:
         self._scene.clear = True
 
-    def draw(self, frame: int, load: float) -> float | None:
+    def draw(self, frame: int, load: float) -> Drawn:
         recorded = self._record(frame, load)
-        card_ms = self._await(self._slots[(self._count - 1) % 2])
+        self._canvas.wait()
+        end_s = time.perf_counter()
+        card_ms = self._fetch_card_ms(self._slots[(self._count - 1) % 2])
         self._submit(recorded)
-        return card_ms
+        return Drawn(end_s, card_ms)
 
     def fingerprint(self) -> str | None:
         return None  # fetching the picture would be a stutter of our own
 
     def picture(self) -> Picture:
-        self._finish()
+        self._canvas.wait()
         width, height = self._canvas.size
         rows = self._device.queue.read_texture(
             {"texture": self._canvas.picture},
@@ -80,30 +95,30 @@ class GpuRenderer:
         return np.asarray(pixels[..., :3].mean(axis=2), np.uint8)
 
     def close(self) -> None:
-        self._finish()
+        self._canvas.wait()
         self._device.destroy()
 
     def _lead_in(self) -> None:
         """Draw a few frames, so that shaders are compiled before the first frame that counts."""
         for number in range(_LEAD_IN_FRAMES):
             started_s = time.perf_counter()
-            self._submit(self._record(number, self._options.load))
-            self._finish()
+            self._submit(self._record(number % self._options.frames_per_pass, self._options.load))
+            self._canvas.wait()
             took_s = time.perf_counter() - started_s
             if number and took_s > LONGEST_FRAME_S and not is_software(self._canvas.adapter):
                 raise RuntimeError(
                     f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card "
                     "for hung and reset it; lower load or resolution"
                 )
-        self._submit(
-            self._record(0, self._options.load)
-        )  # so that the first frame that counts has one before it
+        # So that the first frame that counts has one before it:
+        self._submit(self._record(0, self._options.load))
 
     def _record(self, frame: int, load: float) -> Any:
         """Make the frame's commands ready, while the frame before is still being drawn."""
         index = self._count % 2
         slot = self._slots[index]
         encoder = self._device.create_command_encoder()
+        encoder.copy_buffer_to_buffer(self._params, PARAMS_BYTES * frame, slot.params, 0, PARAMS_BYTES)
         self._scene.record(encoder, slot.params, index, frame, load)
         if self._canvas.queries is not None:
             encoder.resolve_query_set(self._canvas.queries, 2 * index, 2, slot.resolved, 0)
@@ -112,31 +127,20 @@ class GpuRenderer:
 
     def _submit(self, recorded: Any) -> None:
         """Hand a recorded frame to the card."""
-        slot = self._slots[self._count % 2]
         self._count += 1
         self._device.queue.submit([recorded])
-        slot.waiting = slot.answer.map_async("READ_NOSYNC")
 
-    def _await(self, slot: _Slot) -> float | None:
-        """Wait until that slot's frame is done; its time on the card in ms where it is known."""
-        if slot.waiting is None:
+    def _fetch_card_ms(self, slot: _Slot) -> float | None:
+        """A finished frame's time on the card, ms, where it is known."""
+        if self._period_ns is None:
             return None
-        slot.waiting.sync_wait()
-        slot.waiting = None
-        begin, end = struct.unpack("<QQ", slot.answer.read_mapped(copy=True))
-        slot.answer.unmap()
-        if self._period_ns is None or end <= begin:
-            return None
-        return float((end - begin) * self._period_ns * 1e-6)
-
-    def _finish(self) -> None:
-        for offset in range(2):
-            self._await(self._slots[(self._count + offset) % 2])
+        begin, end = struct.unpack("<QQ", self._canvas.fetch(slot.answer))
+        return float((end - begin) * self._period_ns * 1e-6) if end > begin else None
 
     def _make_slot(self) -> _Slot:
         usage = self._canvas.usage
         return _Slot(
-            params=self._device.create_buffer(size=32, usage=usage.UNIFORM | usage.COPY_DST),
+            params=self._device.create_buffer(size=PARAMS_BYTES, usage=usage.UNIFORM | usage.COPY_DST),
             resolved=self._device.create_buffer(size=256, usage=usage.QUERY_RESOLVE | usage.COPY_SRC),
             answer=self._device.create_buffer(size=16, usage=usage.MAP_READ | usage.COPY_DST),
         )

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterable
 from importlib import resources
 from typing import Any
 
 from harness_plugins.scene.options import SceneOptions, parse_resolution
 
 FORMAT = "rgba8unorm"
+#: Size of what a frame's shaders are told: eight words.
+PARAMS_BYTES = 32
 _ADAPTER_ORDER = ("DiscreteGPU", "IntegratedGPU", "VirtualGPU", "CPU", "Unknown")
 
 
@@ -93,6 +96,27 @@ class Canvas:
         self.view = self.picture.create_view()
         self.queries = self.device.create_query_set(type="timestamp", count=4) if timed else None
 
+    def wait(self) -> None:
+        """Wait, in this thread, until the card has done all that was handed over.
+
+        The library's public way waits in a thread of its own and hands on, which would let each frame's end
+        be seen late by a chance of up to some ms; so its private name is used where it is still there.
+        """
+        poll_wait = getattr(self.device, "_poll_wait", None)
+        if poll_wait is not None:
+            poll_wait()
+        else:
+            self.device.queue.on_submitted_work_done_async().sync_wait()
+
+    def fetch(self, buffer: Any) -> bytes:
+        """Content of a buffer that nothing on the card uses any more."""
+        mapped = buffer.map_async("READ_NOSYNC")
+        self.wait()
+        mapped.sync_wait()
+        content = bytes(buffer.read_mapped(copy=True))
+        buffer.unmap()
+        return content
+
     def module(self, scene: str) -> Any:
         """The shaders of a scene."""
         folder = resources.files("harness_plugins.scene") / "wgsl"
@@ -101,10 +125,10 @@ class Canvas:
             code="\n".join((folder / part).read_text("utf-8") for part in parts)
         )
 
-    def write_params(self, buffer: Any, *values: int) -> None:
-        """Width, height, then up to six more."""
-        words = (*self.size, *values)
-        self.device.queue.write_buffer(buffer, 0, struct.pack("<8I", *words, *[0] * (8 - len(words))))
+    def upload_params(self, frames: Iterable[tuple[int, ...]]) -> Any:
+        """A buffer with the parameters of all frames: :data:`PARAMS_BYTES` each, the picture's size first."""
+        words = b"".join(struct.pack("<8I", *self.size, *given, *[0] * (6 - len(given))) for given in frames)
+        return self.device.create_buffer_with_data(data=words, usage=self.usage.COPY_SRC)
 
     def stamps(self, index: int) -> dict[str, Any]:
         """Arguments of the frame's one pass, so that the card stamps its begin and end."""

@@ -19,12 +19,15 @@ class GpuScene(Protocol):
 
     clear: bool
 
+    def params(self, frame: int, load: float) -> tuple[int, ...]:
+        """What the shaders are told of the frame, after the picture's size: see ``wgsl/params.wgsl``."""
+
     def record(self, encoder: Any, params: Any, index: int, frame: int, load: float) -> None:
         """Record one pass.
 
         Args:
             encoder: Takes the pass.
-            params: Uniform buffer of this frame in flight.
+            params: Uniform buffer of this frame, holding its :meth:`params`.
             index: Which of the two frames in flight it is.
             frame: Of the content, from 0.
             load: Multiple of the usual work.
@@ -47,9 +50,11 @@ class _TarnRidge:
         )
         self._groups: dict[Any, Any] = {}
 
+    def params(self, frame: int, load: float) -> tuple[int, ...]:
+        return _amount("tarn-ridge", load), frame
+
     def record(self, encoder: Any, params: Any, index: int, frame: int, load: float) -> None:
         gpu = self._gpu
-        gpu.write_params(params, _amount("tarn-ridge", load), frame)
         if index not in self._groups:
             self._groups[index] = gpu.bind(self._pipeline, params, gpu.view)
         work = encoder.begin_compute_pass(**gpu.stamps(index))
@@ -80,12 +85,14 @@ class _EmberSwarm:
         )
         self._groups: dict[Any, Any] = {}
 
-    def record(self, encoder: Any, params: Any, index: int, frame: int, load: float) -> None:
-        gpu = self._gpu
+    def params(self, frame: int, load: float) -> tuple[int, ...]:
         act, within = divmod(frame, _ACT_FRAMES)
         factor = 4.0 if within == 0 else 1.7 if within < _BURST_FRAMES else 1.0
-        count = _amount("ember-swarm", load * factor)
-        gpu.write_params(params, count, frame, act)
+        return _amount("ember-swarm", load * factor), frame, act
+
+    def record(self, encoder: Any, params: Any, index: int, frame: int, load: float) -> None:
+        gpu = self._gpu
+        count, *_ = self.params(frame, load)
         if index not in self._groups:
             self._groups[index] = gpu.bind(self._pipeline, params)
         work = encoder.begin_render_pass(
@@ -132,9 +139,11 @@ class _SlowTide:
         self._now = 0
         self._groups: dict[Any, Any] = {}
 
+    def params(self, frame: int, load: float) -> tuple[int, ...]:
+        return 0, frame, 0, self._rows, self._columns
+
     def record(self, encoder: Any, params: Any, index: int, frame: int, load: float) -> None:
         gpu = self._gpu
-        gpu.write_params(params, 0, frame, 0, self._rows, self._columns)
         if self.clear:
             for water in self._water:
                 encoder.clear_buffer(water)

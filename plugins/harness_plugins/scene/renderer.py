@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
 import zlib
 from typing import Protocol
 
 from harness_plugins.scene.cpu import Crew, Picture, make_scene
+from harness_plugins.scene.drawn import Drawn
 from harness_plugins.scene.options import SceneOptions, parse_resolution
 
 
@@ -18,8 +20,8 @@ class Renderer(Protocol):
     def prepare(self) -> None:
         """Go back to the content's start."""
 
-    def draw(self, frame: int, load: float) -> float | None:
-        """Draw a frame and wait for it; the card's own time for it in ms where it measures that."""
+    def draw(self, frame: int, load: float) -> Drawn:
+        """Draw a frame and wait for one: for this one, or while this one is begun for the one before."""
 
     def fingerprint(self) -> str | None:
         """Checksum of the frame drawn last; None where taking it would cost more than the frame."""
@@ -46,9 +48,9 @@ class CpuRenderer:
     def prepare(self) -> None:
         self._scene.prepare()
 
-    def draw(self, frame: int, load: float) -> float | None:
+    def draw(self, frame: int, load: float) -> Drawn:
         self._scene.draw(frame, load)
-        return None
+        return Drawn(time.perf_counter(), None)
 
     def fingerprint(self) -> str | None:
         return f"{zlib.crc32(self._scene.picture().tobytes()):08x}"
