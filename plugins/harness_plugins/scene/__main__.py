@@ -104,10 +104,10 @@ def _draw(
             shown = renderer.fingerprint() or "not fetched"
             print(f"pass {number} of {options.frames_per_pass} frames, last picture {shown}", flush=True)
             renderer.prepare()
-        gpu_ms = renderer.draw(frame, options.load * course_factor(options.course, frame))
+        end_s, gpu_ms = renderer.draw(frame, options.load * course_factor(options.course, frame))
         if cap_s:
             time.sleep(max(0.0, start_s + (count + 1) * cap_s - now()))
-        end_s = now()
+            end_s = now()
         on_card = "" if gpu_ms is None else f"{gpu_ms:.4f}"
         lines.append(f"{count},{number + 1},{end_s:.7f},{(end_s - last_s) * 1e3:.4f},{on_card}\n")
         last_s = end_s
