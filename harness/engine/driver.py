@@ -159,6 +159,9 @@ class Driver:
         except DiskFull as error:
             if isinstance(instruction, BeginAttempt | CommitAttempt):
                 raise
+            if isinstance(instruction, FetchSlot):  # no attempt runs that could fail
+                self._step(StopRequested("storage", str(error)))
+                return SlotOffered(None)
             self._lookout.stop.request("storage", str(error))
             return Failed("disk-full", str(error))
 

@@ -18,6 +18,7 @@ from harness.analysis.second_looks import second_looks as looked_at
 from harness.engine.campaign import CampaignResult, run_campaign
 from harness.engine.progress import Progress, Silent, StopSignal
 from harness.engine.second_looks import second_looks
+from harness.errors import DiskFull
 from harness.hookspecs import RehearsalRequest
 from harness.plan.schema import Checks, Plan, Slot
 from harness.plugins import PluginHost
@@ -239,6 +240,19 @@ def test_a_night_that_was_stopped_in_a_second_look_goes_on_with_the_same_one(tmp
     assert made(tmp_path / "c") == made(tmp_path / "whole")
     assert run(tmp_path / "c", plan_of()).accepted == 9
     assert len(repeats(tmp_path / "c")) == 9
+
+
+def test_a_disk_that_is_full_when_a_second_look_is_wanted_ends_the_night_resumable(tmp_path, monkeypatch):
+    def full(*arguments: Any) -> None:
+        raise DiskFull("no room left; free 20 MiB")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(CampaignStore, "add_slots", full)
+        result = run(tmp_path / "c", plan_of())
+    assert (result.exit_code, result.accepted) == (3, 8)
+    assert "no room left" in result.reason
+    result = run(tmp_path / "c", plan_of())
+    assert (result.exit_code, result.accepted) == (0, 9)
 
 
 @settings(max_examples=4, deadline=None)
