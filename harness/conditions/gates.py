@@ -319,6 +319,7 @@ class _SoakGate(_Base):
             rule.slope_at_most_c_per_min, rule.clock_variation_at_most_pct, rule.window_s
         )
         self._unsteady: list[str] = []
+        self._steady_s: float | None = None
         self._passes: int | None = None
 
     def _at_pass_start(self, passes: int | None) -> bool:
@@ -338,11 +339,17 @@ class _SoakGate(_Base):
             if waited_s >= blind_s:
                 return _opened("time", f"neither temperature nor clock on this rig: soaked {blind_s:g} s")
             return _waiting(blind_s - waited_s, f"neither temperature nor clock: soaking {blind_s:g} s")
+        if self._watch is not None and pass_begins and readings.passes is not None:
+            self._watch.pass_began(waited_s)
         if self._news:
             self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
         pending = self._unsteady
-        if not pending and pass_begins:
-            return self._ended(_opened("reached", f"steady after {waited_s:.0f} s"), waited_s)
+        if pending:
+            self._steady_s = None
+        elif self._steady_s is None:
+            self._steady_s = waited_s
+        if self._steady_s is not None and pass_begins:
+            return self._ended(_opened("reached", f"steady after {waited_s:.0f} s"), self._steady_s)
         if not pending:
             pending = ["the start of the title's next pass"]
         wish = " and ".join(pending)
@@ -354,4 +361,8 @@ class _SoakGate(_Base):
             expected_s = self._expected_s(now_s, max(left_s, 1.0), self._steady.temp_is_level)
         if expected_s is None and waited_s < rule.window_s:
             expected_s = rule.window_s - waited_s
+        if self._steady_s is not None:
+            expected_s = 0.0
+        if expected_s is not None and self._watch is not None and readings.passes is not None:
+            expected_s = self._watch.next_pass_s(waited_s + expected_s) - waited_s
         return _waiting(expected_s, f"soaking: waiting for {wish}")

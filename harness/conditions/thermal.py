@@ -80,6 +80,14 @@ class Learned:
     suspect: int = 0
 
 
+@dataclass(frozen=True)
+class PassGrid:
+    """When a title's passes begin, s from the wait's start: the first one seen, and their length if known."""
+
+    first_s: float
+    pass_s: float | None
+
+
 @dataclass
 class ThermalModel:
     """Memory of the night, by kind of wait.
@@ -90,6 +98,7 @@ class ThermalModel:
     """
 
     learned: dict[str, Learned] = field(default_factory=dict)
+    passes: dict[str, PassGrid] = field(default_factory=dict)
 
     def known(self, kind: str) -> Learned | None:
         """What is known of a kind, or of its family; None where that is nothing."""
@@ -118,6 +127,7 @@ class Watch:
         self._temp_c: list[float] = []
         self._ambient_c: float | None = None
         self._first_s: float | None = None
+        self._pass_starts_s: list[float] = []
 
     def add(self, t_s: float, temp_c: float | None, ambient_c: float | None) -> None:
         """Take a reading ``t_s`` seconds into the wait."""
@@ -127,6 +137,30 @@ class Watch:
             return
         self._t_s.append(t_s)
         self._temp_c.append(temp_c)
+
+    def pass_began(self, t_s: float) -> None:
+        """A pass of the title began ``t_s`` seconds into the wait."""
+        self._pass_starts_s.append(t_s)
+
+    def next_pass_s(self, at_s: float) -> float:
+        """First start of a pass from then on, s into the wait; that time itself where no pass is known."""
+        grid = self._grid()
+        if grid is None:
+            return at_s
+        if at_s <= grid.first_s:
+            return grid.first_s
+        if grid.pass_s is None:
+            return at_s
+        return grid.first_s + math.ceil((at_s - grid.first_s) / grid.pass_s) * grid.pass_s
+
+    def _grid(self) -> PassGrid | None:
+        """The passes as seen in this wait, completed by those of the wait before of the same kind."""
+        starts, before = self._pass_starts_s, self._model.passes.get(self._kind)
+        if not starts:
+            return before
+        if len(starts) > 1:
+            return PassGrid(starts[0], (starts[-1] - starts[0]) / (len(starts) - 1))
+        return PassGrid(starts[0], before.pass_s if before is not None else None)
 
     def curve(self) -> Curve | None:
         """The curve of this wait as known so far; None while too little is known."""
@@ -160,7 +194,13 @@ class Watch:
         return max(0.0, math.exp(logarithm / (by_curve + by_waits)) - waited_s)
 
     def finish(self, waited_s: float) -> tuple[str, ...]:
-        """End of the wait: learn from it. Returns warnings where it did not go as learned before."""
+        """End of the wait: learn from it. Returns warnings where it did not go as learned before.
+
+        Args:
+            waited_s: Time until what the curve foretells; what is waited for a pass to begin comes on top.
+        """
+        if (grid := self._grid()) is not None:
+            self._model.passes[self._kind] = grid
         if len(self._t_s) < _LEAST_POINTS or np.ptp(self._temp_c) < 3:
             return ()
         t_s, temp_c = np.asarray(self._t_s), np.asarray(self._temp_c)

@@ -99,6 +99,37 @@ def test_a_title_that_was_never_seen_is_foretold_from_other_titles():
     assert lengths[1][1] == pytest.approx(lengths[1][0], rel=0.2)
 
 
+def test_a_soak_is_foretold_to_the_start_of_the_pass_at_which_it_will_end():
+    model, rule = ThermalModel(), Soak(slope_at_most_c_per_min=1.5, window_s=40, timeout_s=600)
+    first_forecasts, lengths_s = [], []
+    for _ in range(3):
+        gate, told = soak_gate(rule, watch=model.watch("soak of a title")), []
+        for t_s in range(900):
+            temp_c = float(np.round(LADDER.at(np.float64(t_s))))
+            state = gate.update(float(t_s), GateReadings(temp_c, 25.0, passes=(t_s + 20) // 70))
+            if state.open:
+                break
+            told.append(state.expected_remaining_s)
+        first_forecasts.append(told[0])
+        lengths_s.append(t_s)
+        assert told[-1] == 1.0
+    assert (lengths_s[0] + 20) % 70 == 0
+    assert first_forecasts[1:] == lengths_s[1:]
+
+
+def test_without_a_known_pass_a_forecast_stays_as_it_is():
+    watch = ThermalModel().watch("soak of a title")
+    assert watch.next_pass_s(33.0) == 33.0
+    watch.pass_began(50.0)
+    assert (watch.next_pass_s(33.0), watch.next_pass_s(50.0), watch.next_pass_s(51.0)) == (50.0, 50.0, 51.0)
+    watch.pass_began(120.0)
+    assert (watch.next_pass_s(51.0), watch.next_pass_s(120.0), watch.next_pass_s(191.0)) == (
+        120.0,
+        120.0,
+        260.0,
+    )
+
+
 def test_missing_readings_are_survived():
     watch = ThermalModel().watch("cooldown")
     watch.add(0.0, None, None)
