@@ -106,14 +106,14 @@ def test_a_soak_is_foretold_to_the_start_of_the_pass_at_which_it_will_end():
         gate, told = soak_gate(rule, watch=model.watch("soak of a title")), []
         for t_s in range(900):
             temp_c = float(np.round(LADDER.at(np.float64(t_s))))
-            state = gate.update(float(t_s), GateReadings(temp_c, 25.0, passes=(t_s + 20) // 70))
+            state = gate.update(float(t_s), GateReadings(temp_c, 25.0, passes=(t_s + 45) // 70))
             if state.open:
                 break
             told.append(state.expected_remaining_s)
         first_forecasts.append(told[0])
         lengths_s.append(t_s)
         assert told[-1] == 1.0
-    assert (lengths_s[0] + 20) % 70 == 0
+    assert (lengths_s[0] + 45) % 70 == 0
     assert first_forecasts[1:] == lengths_s[1:]
 
 
