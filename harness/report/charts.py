@@ -14,9 +14,11 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
 
 from harness.report import look
 from harness.report.look import ProfileLook
+from harness.report.rows import Rows
 from harness.report.view import records
 
 Looks = Mapping[str, ProfileLook]
@@ -59,20 +61,26 @@ class Chart:
 
 
 def comparison(
-    effects: pd.DataFrame, looks: Looks, labels: Mapping[str, str], margin_pct: float, reference: str
+    effects: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    margin_pct: float,
+    against: str,
+    within: str | None = None,
 ) -> Callable[[FigureBase, float], None]:
     """Change against the reference by title, with intervals and the margin as a band.
 
     Args:
         effects: Columns ``metric_label``, ``row_label``, ``summary`` (bool), ``profile``, ``change_pct``,
             ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
+        against: What a reader calls the reference.
+        within: Column whose values are rows of their own under each ``row_label``.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
         panels = list(effects["metric_label"].unique())
-        rows = list(effects.drop_duplicates("row_label").sort_values("summary", kind="stable")["row_label"])
+        rows = Rows.of(effects, within)
         profiles = list(effects["profile"].unique())
-        step = 0.72 / max(len(profiles), 1)
         axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
         low_edge, high_edge = margin_edges_pct(margin_pct)
         for ax, panel in zip(axes, panels, strict=True):
@@ -83,10 +91,7 @@ def comparison(
             ax.axvline(0, color=look.INK.now, lw=0.9 * scale, zorder=1)
             for i, profile in enumerate(profiles):
                 mine = shown[shown["profile"] == profile]
-                y = (
-                    np.array([rows.index(r) for r in mine["row_label"]])
-                    + (i - (len(profiles) - 1) / 2) * step
-                )
+                y = rows.at(mine, i, len(profiles))
                 style = looks[profile]
                 bold = np.where(mine["summary"], 1.5, 1.0)
                 ax.hlines(
@@ -112,13 +117,12 @@ def comparison(
             ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
             ax.grid(axis="y", visible=False)
             summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
-            if summaries:
-                ax.axhline(len(rows) - summaries - 0.5, color=look.QUIET_INK.now, lw=0.8 * scale)
-        axes[0].set_yticks(range(len(rows)), rows)
-        axes[0].set_ylim(len(rows) - 0.5, -0.5)
-        figure.supxlabel(
-            f"change against {labels[reference]}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale
-        )
+            for edge in rows.edges if within else ():
+                ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
+            for edge in rows.edges[-summaries:][:1] if summaries else ():
+                ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
+        rows.label(axes[0])
+        figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
         _legend(figure, axes[0])
 
     return draw
@@ -130,56 +134,62 @@ def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
 
 
 def levels(
-    cells: pd.DataFrame, looks: Looks, labels: Mapping[str, str], low_label: str
+    cells: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    low_label: str,
+    within: str | None = None,
 ) -> Callable[[FigureBase, float], None]:
     """Average FPS (filled) and 1 % low (hollow) of every cell with intervals.
 
     Args:
         cells: Columns ``row_label``, ``profile``, ``average_fps``, ``average_low_fps``, ``average_high_fps``,
             ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
+        within: Column whose values are rows of their own under each ``row_label``.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
-        rows = list(cells["row_label"].unique())
-        profiles = list(cells["profile"].unique())
-        step = 0.74 / max(len(profiles), 1)
+        rows = Rows.of(cells, within)
+        profiles = list(dict.fromkeys(cells["profile"]))
         for i, profile in enumerate(profiles):
             mine = cells[cells["profile"] == profile]
-            y = np.array([rows.index(r) for r in mine["row_label"]]) + (i - (len(profiles) - 1) / 2) * step
-            style = looks[profile]
-            colour = style.role.now
-            ax.hlines(
-                y, mine["one_percent_low_fps"], mine["average_fps"], color=colour, lw=0.8 * scale, alpha=0.5
-            )
-            for name, face in (("average", colour), ("one_percent_low", look.PAPER.now)):
-                ax.hlines(
-                    y,
-                    mine[f"{name}_low_fps"],
-                    mine[f"{name}_high_fps"],
-                    color=colour,
-                    lw=2.6 * scale,
-                    alpha=0.45,
-                )
-                ax.plot(
-                    mine[f"{name}_fps"],
-                    y,
-                    style.mark,
-                    color=colour,
-                    mfc=face,
-                    ms=5.2 * scale,
-                    label=labels[profile] if name == "average" else None,
-                )
-        for edge in range(1, len(rows)):
-            ax.axhline(edge - 0.5, color=look.RULE.now, lw=0.6 * scale)
-        ax.set_yticks(range(len(rows)), rows)
-        ax.set_ylim(len(rows) - 0.5, -0.5)
+            _levels_marks(ax, mine, rows.at(mine, i, len(profiles)), looks[profile], labels[profile], scale)
+        for edge in rows.edges:
+            ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
+        rows.label(ax)
         ax.set_xlim(left=0)
         ax.grid(axis="y", visible=False)
         ax.set_xlabel(f"frames per second: filled mark average FPS, hollow mark {low_label}")
         _legend(figure, ax)
 
     return draw
+
+
+def _levels_marks(
+    ax: Axes, cells: pd.DataFrame, y: NDArray[np.float64], style: ProfileLook, label: str, scale: float
+) -> None:
+    """Average FPS and 1 % low of one profile's cells at the heights ``y``, joined by a line."""
+    colour = style.role.now
+    ax.hlines(y, cells["one_percent_low_fps"], cells["average_fps"], color=colour, lw=0.8 * scale, alpha=0.5)
+    for name, face in (("average", colour), ("one_percent_low", look.PAPER.now)):
+        ax.hlines(
+            y,
+            cells[f"{name}_low_fps"],
+            cells[f"{name}_high_fps"],
+            color=colour,
+            lw=2.6 * scale,
+            alpha=0.45,
+        )
+        ax.plot(
+            cells[f"{name}_fps"],
+            y,
+            style.mark,
+            color=colour,
+            mfc=face,
+            ms=5.2 * scale,
+            label=label if name == "average" else None,
+        )
 
 
 def frametimes(
@@ -436,6 +446,7 @@ def _points(ax: Axes, x: pd.Series, y: pd.Series, style: ProfileLook, label: str
 
 
 def _legend(figure: FigureBase, ax: Axes) -> None:
+    """What the marks of ``ax`` stand for, above the drawing."""
     handles, texts = ax.get_legend_handles_labels()
     if handles:
         fixed = isinstance(figure, Figure) and figure.get_layout_engine() is None

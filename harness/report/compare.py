@@ -7,24 +7,27 @@ groups, for no block of the order spans two campaigns; what differs besides is l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
 from harness.analysis import Analysis, AnalysisSettings, analyse
-from harness.report import charts, figures, summary, words
+from harness.analysis import words as sentences
+from harness.analysis.metrics import BY_NAME
+from harness.report import figures, summary, words
 from harness.report.charts import Chart
 from harness.report.folder import Campaign
 from harness.report.look import ProfileLook, profile_looks
 from harness.report.page import picture
 from harness.report.summary import Names
-from harness.report.view import NOTHING, Column, Entry, Named, Row, Section, Table, View, records
+from harness.report.view import NOTHING, Column, Entry, Named, Picture, Row, Section, Table, View, records
 
 
 @dataclass(frozen=True)
 class Several:
-    """Campaigns to compare, with their own analyses.
+    """Campaigns to compare, with their own analyses. The first is what the others are compared with.
 
     Attributes:
         keys: Short key of each campaign, unique.
@@ -76,10 +79,88 @@ class Several:
             low_definition=first.plan.one_percent_low,
             paired=False,
             profiles=tuple(self.variants()),
-            titles=tuple(dict.fromkeys(t.name for c in self.campaigns for t in c.plan.titles)),
+            titles=self.titles(),
             labels=names.labels,
         )
         return analyse(self.repeats(), settings)
+
+    def titles(self) -> tuple[str, ...]:
+        """Titles of all plans, in the order of the plans."""
+        return tuple(dict.fromkeys(t.name for c in self.campaigns for t in c.plan.titles))
+
+    def profiles(self) -> tuple[str, ...]:
+        """Measured profiles of all campaigns by name, in the order of the plans."""
+        return tuple(dict.fromkeys(profile for _, profile in self.variants().values()))
+
+    def looks(self) -> dict[str, ProfileLook]:
+        """Look of each profile, the same in all campaigns."""
+        return profile_looks(list(self.profiles()), self.campaigns[0].plan.plan.reference)
+
+    def variant_looks(self) -> dict[str, ProfileLook]:
+        """Look of every variant."""
+        first = f"{self.keys[0]}-{self.campaigns[0].plan.plan.reference}"
+        return profile_looks(list(self.variants()), first)
+
+    @cached_property
+    def pairs(self) -> Mapping[tuple[int, str], Analysis]:
+        """(later campaign's place, profile) -> that profile there against itself in the first campaign."""
+        found: dict[tuple[int, str], Analysis] = {}
+        for i in range(1, len(self.campaigns)):
+            for profile in figures.looks_of(self.campaigns[0]):
+                pair = self._pair(i, profile)
+                if pair is not None and len(pair.overall):
+                    found[i, profile] = pair
+        return found
+
+    def _pair(self, place: int, profile: str) -> Analysis | None:
+        parts = []
+        for key, campaign in (("before", self.campaigns[0]), ("after", self.campaigns[place])):
+            part = campaign.repeats[campaign.repeats["profile"] == profile].copy()
+            if part.empty:
+                return None
+            part["profile"] = key
+            parts.append(part.dropna(axis="columns", how="all"))
+        head = self.campaigns[0].plan.plan
+        settings = AnalysisSettings(
+            "before",
+            head.margin_pct,
+            head.confidence_pct,
+            low_definition=head.one_percent_low,
+            paired=False,
+            labels={"before": self.names[0], "after": self.names[place]},
+        )
+        return analyse(pd.concat(parts, ignore_index=True), settings)
+
+    def answer(self) -> str:
+        """The first campaign's reference profile in each of the others."""
+        base = self.campaigns[0]
+        reference = base.plan.plan.reference
+        label = Names(base)[reference]
+        said = []
+        for i, name in enumerate(self.names[1:], 1):
+            pair = self.pairs.get((i, reference))
+            speed = figures.speed_metric(pair) if pair else None
+            if pair is None or speed is None:
+                said.append(f"{name} shares no measured title with {self.names[0]}")
+            else:
+                row = records(pair.overall[pair.overall["metric"] == speed])[0]
+                said.append(_claim(row, name, self.names[0], pair.settings))
+        return f"Under {label}, {'; '.join(said)}."
+
+
+def _claim(row: Mapping[str, Any], name: str, first: str, settings: AnalysisSettings) -> str:
+    """``autumn is faster than spring over 5 titles (average FPS +19.9 %, 95 % interval …)``."""
+    metric = BY_NAME[str(row["metric"])]
+    within = sentences.margin(
+        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
+    )
+    clause = sentences.claim(metric, row["decision"], name, first, within)
+    change = sentences.change_with_interval(
+        row["estimate"], row["low"], row["high"], row["scale"], row["unit"], settings.confidence_pct
+    )
+    opening = "it is " if row["decision"] == "undecided" else ""
+    titles = sentences.count(int(row["n_titles"]), "title")
+    return f"{opening}{clause} over {titles} ({metric.label} {change})"
 
 
 class CampaignNames(Names):
@@ -93,6 +174,7 @@ class CampaignNames(Names):
         for variant, (i, profile) in several.variants().items():
             self.labels[variant] = f"{several.names[i]}: {own[i][profile]}"
         for campaign, names in zip(reversed(several.campaigns), reversed(own), strict=True):
+            self.labels |= {profile.name: names[profile.name] for profile in campaign.plan.profiles}
             self.labels |= {title.name: names[title.name] for title in campaign.plan.titles}
 
     def __getitem__(self, name: str) -> str:
@@ -117,7 +199,7 @@ def campaigns_table(several: Several) -> Table:
     ]
     rows = [Row([Entry(what), *(Entry(v) for v in values)]) for what, values in facts]
     columns = [Column("Campaign"), *(Column(name) for name in several.names)]
-    return Table("table-campaigns", "The campaigns", columns, rows)
+    return Table("table-campaigns", "What was measured, on what and when", columns, rows)
 
 
 def _joined(*parts: str | None) -> str:
@@ -156,42 +238,23 @@ def cautions(several: Several) -> list[str]:
     return found
 
 
-def own_effects(several: Several) -> pd.DataFrame:
-    """Each campaign's own changes against its own reference, over its titles."""
-    parts = []
-    for name, campaign, analysis in zip(several.names, several.campaigns, several.analyses, strict=True):
-        speed = figures.speed_metric(analysis)
-        if speed is None:
-            continue
-        rows = figures.effects(
-            analysis, Names(campaign), [speed, "one_percent_low_fps", "mean_power_w", "fps_per_w"]
-        )
-        over_all = rows[rows["summary"]] if rows["summary"].any() else rows
-        parts.append(over_all.assign(row_label=name, summary=False))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-
-
-def same_profile_table(several: Several) -> Table | None:
+def same_profile_table(several: Several, names: CampaignNames) -> Table | None:
     """The same profile in a later campaign against the first campaign, over shared titles."""
-    base = several.campaigns[0]
-    rows = []
-    for i, campaign in enumerate(several.campaigns[1:], 1):
-        for profile in figures.looks_of(base):
-            pair = _pair(base, campaign, profile)
-            if pair is None:
-                continue
-            rows += [
-                Row(
-                    [
-                        Entry(Names(base)[profile]),
-                        Entry(several.names[i]),
-                        Entry(str(r["label"])),
-                        summary.change_entry(r, ""),
-                        Entry(str(int(r["n_titles"]))),
-                    ]
-                )
-                for r in records(pair.overall)
-            ]
+    rows = [
+        Row(
+            [
+                Entry(names[profile], profile=profile),
+                Entry(several.names[i]),
+                Entry(str(r["label"])),
+                summary.change_entry(r, ""),
+                Entry(str(int(r["n_titles"]))),
+            ],
+            profile=profile,
+            campaign=several.keys[i],
+        )
+        for (i, profile), pair in several.pairs.items()
+        for r in records(pair.overall)
+    ]
     if not rows:
         return None
     return Table(
@@ -208,96 +271,71 @@ def same_profile_table(several: Several) -> Table | None:
     )
 
 
-def _pair(base: Campaign, other: Campaign, profile: str) -> Analysis | None:
-    parts = []
-    for key, campaign in (("before", base), ("after", other)):
-        part = campaign.repeats[campaign.repeats["profile"] == profile].copy()
-        if part.empty:
-            return None
-        part["profile"] = key
-        parts.append(part.dropna(axis="columns", how="all"))
-    head = base.plan.plan
-    settings = AnalysisSettings("before", head.margin_pct, head.confidence_pct, paired=False)
-    return analyse(pd.concat(parts, ignore_index=True), settings)
-
-
-def charts_of(several: Several, analysis: Analysis, names: CampaignNames) -> list[Chart]:
-    """The charts over several campaigns."""
-    made: list[Chart] = []
-    data = own_effects(several)
-    if not data.empty:
-        looks: dict[str, ProfileLook] = {}
-        labels: dict[str, str] = {}
-        for campaign in reversed(several.campaigns):
-            looks |= figures.looks_of(campaign)
-            labels |= {p: Names(campaign)[p] for p in figures.looks_of(campaign)}
-        head = several.campaigns[0].plan.plan
-        labels[head.reference] = "the campaign's own reference"
-        made.append(
-            Chart(
-                id="effects-by-campaign",
-                heading="The effect of each profile, campaign by campaign",
-                caption=(
-                    "Change against the campaign's own reference over its titles, with interval; the band "
-                    "is the "
-                    f"margin of {head.margin_pct:g} %."
-                ),
-                alt=f"Changes of {data['profile'].nunique()} profiles in {len(several.campaigns)} campaigns.",
-                data=data,
-                draw=charts.comparison(data, looks, labels, head.margin_pct, head.reference),
-                height_in=1.4 + 0.2 * len(several.names) * (1 + data["profile"].nunique()),
-            )
-        )
-    levels = figures.levels_chart(analysis, names, variant_looks(several))
-    if levels is not None:
-        made.append(levels)
-    return made
-
-
-def variant_looks(several: Several) -> dict[str, ProfileLook]:
-    """Look of every variant."""
-    variants = list(several.variants())
-    return profile_looks(variants, f"{several.keys[0]}-{several.campaigns[0].plan.plan.reference}")
-
-
-def all_looks(several: Several) -> dict[str, ProfileLook]:
-    """Look of every variant and of every profile, for the page."""
-    looks = variant_looks(several)
-    for campaign in several.campaigns:
-        looks = {**figures.looks_of(campaign), **looks}
-    return looks
+def levels_table(several: Several, analysis: Analysis, names: CampaignNames) -> Table:
+    """Every cell of every campaign; a variant is shown as its campaign and its profile."""
+    table = summary.levels_table(analysis, names)
+    variants = several.variants()
+    rows = []
+    for row in table.rows:
+        i, profile = variants[row.profile]
+        title, _, *values = row.cells
+        cells = [
+            title,
+            Entry(several.names[i]),
+            Entry(names[profile], profile=profile),
+            *(replace(value, number_id="") for value in values),
+        ]
+        rows.append(Row(cells, row.title, profile, several.keys[i]))
+    first, *others = table.columns
+    return Table(table.id, table.caption, [first, Column("Campaign"), *others], rows)
 
 
 def view_of(
-    several: Several, analysis: Analysis, names: CampaignNames, made: Sequence[Chart], version: str
+    several: Several,
+    analysis: Analysis,
+    names: CampaignNames,
+    made: Sequence[Chart],
+    forms: Mapping[str, Any],
+    version: str,
 ) -> View:
     """The page over several campaigns."""
     first = several.campaigns[0].plan
-    same = same_profile_table(several)
+    same = same_profile_table(several, names)
+    by_id = {chart.id: picture(chart, form=forms.get(chart.id)) for chart in made}
+
+    def shown(chart_id: str) -> list[Picture]:
+        return [by_id[chart_id]] if chart_id in by_id else []
+
     own = Table(
         "table-answers",
         "What each campaign answers by itself",
         [Column("Campaign"), Column("Question", wide=True), Column("Answer", wide=True)],
         [
-            Row([Entry(name), Entry(c.plan.plan.question), Entry(a.answer)])
-            for name, c, a in zip(several.names, several.campaigns, several.analyses, strict=True)
+            Row([Entry(name), Entry(c.plan.plan.question), Entry(a.answer)], campaign=key)
+            for key, name, c, a in zip(
+                several.keys, several.names, several.campaigns, several.analyses, strict=True
+            )
         ],
     )
-    by_id: Mapping[str, Any] = {chart.id: picture(chart) for chart in made}
     sections = [
         Section("campaigns", "The campaigns", tables=[campaigns_table(several)], bullets=cautions(several)),
         Section(
+            "same-profile",
+            "The same profile in another campaign",
+            charts=shown("against-first"),
+            closing_tables=[same] if same else [],
+        ),
+        Section(
             "answers",
             "Each campaign by itself",
-            tables=[own],
-            charts=[by_id[i] for i in ("effects-by-campaign",) if i in by_id],
+            charts=shown("effects-by-campaign"),
+            closing_tables=[own],
         ),
-        Section("same-profile", "The same profile in another campaign", tables=[same] if same else []),
         Section(
             "levels-section",
             "Average FPS and 1 % low",
-            charts=[by_id["levels"]] if "levels" in by_id else [],
-            closing_tables=[summary.levels_table(analysis, names)] if len(analysis.cells) else [],
+            charts=shown("levels"),
+            closing_tables=[levels_table(several, analysis, names)] if len(analysis.cells) else [],
         ),
         Section(
             "definitions",
@@ -307,40 +345,18 @@ def view_of(
         ),
         Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
     ]
-    answer = _answer(several)
+    measured = {str(t) for c in several.campaigns for t in c.repeats["title"].unique()}
     return View(
         name=" and ".join(several.names),
         overline=f"{len(several.campaigns)} campaigns: {', '.join(several.names)}",
         question=f"What differs between {', '.join(several.names[:-1])} and {several.names[-1]}?",
-        answer=answer,
+        answer=several.answer(),
         simulated=any(c.simulated for c in several.campaigns),
         source=f"{len(several.campaigns)} campaigns with levelrig {version}",
-        titles=[],
-        profiles=[Named(v, names[v]) for v in several.variants()],
+        titles=[Named(t, names[t]) for t in several.titles() if t in measured],
+        profiles=[Named(p, names[p]) for p in several.profiles()],
+        campaigns=[Named(key, name) for key, name in zip(several.keys, several.names, strict=True)],
         sections=[
             s for s in sections if s.tables or s.charts or s.bullets or s.definitions or s.closing_tables
         ],
     )
-
-
-def _answer(several: Several) -> str:
-    """The reference profile of the first campaign in the others, in a sentence each."""
-    base = several.campaigns[0]
-    reference = base.plan.plan.reference
-    found = []
-    for name, campaign in zip(several.names[1:], several.campaigns[1:], strict=True):
-        pair = _pair(base, campaign, reference)
-        rows = (
-            [] if pair is None else [r for r in records(pair.overall) if r["metric"] in figures.SPEED_METRICS]
-        )
-        if not rows:
-            found.append(
-                f"{name} shares no measured title under {Names(base)[reference]} with {several.names[0]}"
-            )
-            continue
-        entry = summary.change_entry(rows[0], "")
-        found.append(
-            f"{name} against {several.names[0]} under {Names(base)[reference]}: {rows[0]['label']} "
-            f"{entry.text} {entry.range}"
-        )
-    return "; ".join(found) + "."

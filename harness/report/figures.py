@@ -241,7 +241,7 @@ def comparison_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> C
         ),
         alt=analysis.answer,
         data=data,
-        draw=charts.comparison(data, looks, labels, settings.margin_pct, settings.reference),
+        draw=charts.comparison(data, looks, labels, settings.margin_pct, names[settings.reference]),
         height_in=1.2 + 0.15 * len(data.drop_duplicates("row_label")) * (1 + data["profile"].nunique()),
     )
 

@@ -10,7 +10,6 @@ from harness.report.charts import Chart
 from harness.report.figures import Traces
 from harness.report.folder import Campaign
 from harness.report.interactive import Encodings
-from harness.report.summary import Names
 
 #: Buckets of all frame-time traces of a page together; keeps a page of many repeats small.
 ALL_BUCKETS = 130_000
@@ -28,7 +27,8 @@ def overview_forms(campaign: Campaign, overview: Sequence[Chart], enc: Encodings
     for chart in overview:
         match chart.id:
             case "comparison":
-                spec = interactive.comparison(chart, enc, plan.plan.margin_pct, plan.plan.reference)
+                against = enc.labels[plan.plan.reference]
+                spec = interactive.comparison(chart, enc, plan.plan.margin_pct, against)
             case "levels":
                 spec = interactive.levels(chart, enc)
             case "efficiency":
@@ -62,11 +62,9 @@ def title_forms(traces: Traces, made_charts: Sequence[Chart], enc: Encodings) ->
     return made
 
 
-def page_data(forms: Mapping[str, Any], names: Names, campaign: Campaign, overview: Sequence[Chart]) -> str:
+def page_data(forms: Mapping[str, Any], labels: Mapping[str, str], overview: Sequence[Chart]) -> str:
     """All that the page's script needs, as JSON that may stand inside a script element."""
-    plan = campaign.plan
-    labels = {
-        part: names[part] for part in (*(p.name for p in plan.profiles), *(t.name for t in plan.titles))
-    }
     rows = {str(r) for c in overview if "row_label" in c.data for r in c.data["row_label"]}
-    return interactive.to_json({"labels": labels, "rowLabels": sorted(rows) or [""], "charts": dict(forms)})
+    return interactive.to_json(
+        {"labels": dict(labels), "rowLabels": sorted(rows) or [""], "charts": dict(forms)}
+    )

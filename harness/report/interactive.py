@@ -19,7 +19,7 @@ from harness.report.charts import PHASE_ROLES, Chart, Looks, margin_edges_pct
 from harness.report.traces import Envelope
 
 Spec = dict[str, Any]
-_SELECTED = (
+SELECTED = (
     "(title === '' || datum.title === '' || datum.title === title) && indexof(profiles, datum.profile) >= 0"
 )
 _ZOOM = {
@@ -104,31 +104,46 @@ def _tooltip(*fields: tuple[str, str, str]) -> list[Spec]:
     ]
 
 
-def comparison(chart: Chart, enc: Encodings, margin_pct: float, reference: str) -> Spec:
-    """Change by title, one panel per metric."""
+def comparison(
+    chart: Chart,
+    enc: Encodings,
+    margin_pct: float,
+    against: str,
+    selected: str = SELECTED,
+    within: str | None = None,
+) -> Spec:
+    """Change by title, one panel per metric; with ``within`` a line for each of its values under a title."""
     low, high = margin_edges_pct(margin_pct)
-    rows = list(chart.data.sort_values("summary", kind="stable")["row_label"].unique())
+    titles = list(chart.data.sort_values("summary", kind="stable")["row_label"].unique())
+    rows = titles if within is None else list(dict.fromkeys(chart.data[within]))
     compared = [p for p in enc.order if p in set(chart.data["profile"])]
     x = {
         "type": "quantitative",
-        "title": f"change against {enc.labels[reference]}, %",
+        "title": f"change against {against}, %",
         "axis": {"tickCount": 5, "format": "~f"},
     }
-    y = {"field": "row_label", "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
+    y = {
+        "field": within or "row_label",
+        "type": "nominal",
+        "sort": rows,
+        "title": None,
+        "axis": {"grid": False},
+    }
     offset = {"field": "profile", "type": "nominal", "scale": {"domain": compared}}
     tips = _tooltip(
         ("row_label", "title", ""),
+        *([(within, "campaign", "")] if within else []),
         ("profile_label", "profile", ""),
         ("change_pct", "change, %", "+.2f"),
         ("low_pct", "from, %", "+.2f"),
         ("high_pct", "to, %", "+.2f"),
         ("decision", "decision", ""),
     )
-    panels = [
+    panels: list[Spec] = [
         {
             "title": {"text": panel, "anchor": "start"},
             "height": {"step": 13},
-            "transform": [{"filter": {"field": "metric_label", "equal": panel}}, {"filter": _SELECTED}],
+            "transform": [{"filter": {"field": "metric_label", "equal": panel}}, {"filter": selected}],
             "layer": [
                 {
                     "data": {"values": [{"low": low, "high": high}]},
@@ -166,21 +181,38 @@ def comparison(chart: Chart, enc: Encodings, margin_pct: float, reference: str) 
         }
         for panel in chart.data["metric_label"].unique()
     ]
-    return {"concat": panels}
+    return {"concat": panels if within is None else [_under_headings(p, titles) for p in panels]}
 
 
-def levels(chart: Chart, enc: Encodings) -> Spec:
-    """Average FPS and 1 % low of every cell."""
-    rows = list(chart.data["row_label"].unique())
+def _under_headings(panel: Spec, headings: Sequence[str]) -> Spec:
+    """A facet for each ``row_label``, its name above it."""
+    header = {"labelAngle": 0, "labelAlign": "left", "labelAnchor": "start", "labelOrient": "top"}
+    outer: Spec = {key: panel[key] for key in ("title", "transform") if key in panel}
+    row = {
+        "field": "row_label",
+        "type": "nominal",
+        "title": None,
+        "sort": list(headings),
+        "header": {**header, "labelPadding": 0, "labelBaseline": "top"},
+    }
+    spec = {key: value for key, value in panel.items() if key not in outer}
+    return {**outer, "facet": {"row": row}, "spacing": 16, "spec": spec}
+
+
+def levels(chart: Chart, enc: Encodings, selected: str = SELECTED, within: str | None = None) -> Spec:
+    """Average FPS and 1 % low of every cell; with ``within`` a line for each of its values under a title."""
+    row = within or "row_label"
+    rows = list(chart.data[row].unique())
     present = [p for p in enc.order if p in set(chart.data["profile"])]
     x = {"type": "quantitative", "title": "frames per second (filled: average, hollow: 1 % low)"}
-    y = {"field": "row_label", "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
+    y = {"field": row, "type": "nominal", "sort": rows, "title": None, "axis": {"grid": False}}
     common = {
         "y": y,
         "yOffset": {"field": "profile", "type": "nominal", "scale": {"domain": present}},
         "color": enc.color,
         "tooltip": _tooltip(
             ("row_label", "title", ""),
+            *([(within, "campaign", "")] if within else []),
             ("profile_label", "profile", ""),
             ("average_fps", "average FPS", ".2f"),
             ("average_low_fps", "from", ".2f"),
@@ -203,9 +235,9 @@ def levels(chart: Chart, enc: Encodings) -> Spec:
             "encoding": {"x": {"field": field, **x}, "shape": enc.shape, **common},
         }
 
-    return {
+    panel: Spec = {
         "height": {"step": 12},
-        "transform": [{"filter": _SELECTED}],
+        "transform": [{"filter": selected}],
         "layer": [
             span("one_percent_low_fps", "average_fps", 1),
             span("average_low_fps", "average_high_fps", 3.5),
@@ -214,6 +246,7 @@ def levels(chart: Chart, enc: Encodings) -> Spec:
             point("one_percent_low_fps", False),
         ],
     }
+    return panel if within is None else _under_headings(panel, list(chart.data["row_label"].unique()))
 
 
 def efficiency(chart: Chart, enc: Encodings) -> Spec:
@@ -297,7 +330,7 @@ def over_the_night(chart: Chart, enc: Encodings, field: str, axis: str, level: f
             "encoding": {"y": {**y, "field": "at"}},
         }
         layers.insert(0, rule)
-    return {"height": 240, "transform": [{"filter": _SELECTED}], "layer": layers}
+    return {"height": 240, "transform": [{"filter": SELECTED}], "layer": layers}
 
 
 def frametimes(enc: Encodings) -> Spec:

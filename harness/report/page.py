@@ -50,6 +50,7 @@ def data_table(chart: Chart) -> Table:
             ],
             title=str(getattr(record, "title", "")),
             profile=str(getattr(record, "profile", "")),
+            campaign=str(getattr(record, "campaign", "")),
         )
         for record in frame.itertuples(index=False)
     ]

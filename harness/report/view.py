@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, cast
 
 import pandas as pd
@@ -45,11 +45,12 @@ class Entry:
 
 @dataclass(frozen=True)
 class Row:
-    """One table row; ``title`` and ``profile`` are what the reader can select it by."""
+    """One table row; ``title``, ``profile`` and ``campaign`` are what the reader can select it by."""
 
     cells: Sequence[Entry]
     title: str = ""
     profile: str = ""
+    campaign: str = ""
     summary: bool = False
 
 
@@ -104,7 +105,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Named:
-    """A title or profile: its name in the plan and what a reader calls it."""
+    """A title, profile or campaign: its name here and what a reader calls it."""
 
     name: str
     label: str
@@ -123,7 +124,7 @@ class View:
     titles: Sequence[Named]
     profiles: Sequence[Named]
     sections: Sequence[Section]
-    data: Mapping[str, Any] = field(default_factory=dict)
+    campaigns: Sequence[Named] = ()
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

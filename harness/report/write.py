@@ -21,7 +21,7 @@ from harness.analysis.tables import (
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.errors import ReportError
-from harness.report import compare, figures, interactive, package, page, provenance, publish
+from harness.report import compare, compare_charts, figures, interactive, package, page, provenance, publish
 from harness.report.charts import Chart
 from harness.report.files import write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
@@ -103,7 +103,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     bundle = interactive.bundle()
     text = methods(campaign, names, version)
     view = page.view_of(campaign, analysis, names, overview, by_title, forms if bundle else {}, text)
-    data = page_data(forms, names, campaign, overview) if bundle else ""
+    labels = {p: names[p] for p in (*looks, *(t.name for t in campaign.plan.titles))}
+    data = page_data(forms, labels, overview) if bundle else ""
     page_path = target / "index.html"
     write_text(page_path, page.render(view, looks, bundle, data))
     write_text(target / "methods.txt", text + "\n")
@@ -135,11 +136,16 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
     names = compare.CampaignNames(several)
     analysis = several.analysis(names)
     version = page.tool_version()
-    made = compare.charts_of(several, analysis, names)
+    looks = several.looks()
+    enc = interactive.Encodings(looks, {profile: names[profile] for profile in looks})
+    made = compare_charts.charts_of(several, analysis, names)
+    bundle = interactive.bundle()
+    forms = compare_charts.forms(several, made, enc) if bundle else {}
     target.mkdir(parents=True, exist_ok=True)
     page_path = target / "index.html"
-    view = compare.view_of(several, analysis, names, made, version)
-    write_text(page_path, page.render(view, compare.all_looks(several)))
+    view = compare.view_of(several, analysis, names, made, forms, version)
+    data = page_data(forms, names.labels, made) if bundle else ""
+    write_text(page_path, page.render(view, looks, bundle, data))
     tables = write_tables(target, analysis)
     drawn: tuple[Path, ...] = ()
     if with_charts:

@@ -66,3 +66,68 @@ def test_campaigns_of_one_name_stay_apart(
     html = write_report(folders, into=tmp_path / "out").page.read_text(encoding="utf-8")
     for name in ("night-one (a)", "night-one (b)", "night-one (c)"):
         assert name in html
+
+
+def shown(page: Any, chart: str) -> None:
+    """Wait until an interactive chart is there."""
+    page.locator(f"#{chart}").scroll_into_view_if_needed()
+    page.wait_for_function(f"document.getElementById('{chart}-interactive').dataset.drawn")
+
+
+def test_titles_profiles_and_campaigns_are_selected_in_charts_and_tables(
+    compared: Path, visit: Callable[..., Any]
+) -> None:
+    visited = visit(compared.as_uri())
+    page = visited.page
+    marks, rows = "#levels-interactive .mark-symbol path", "#table-levels tbody tr:visible"
+    shown(page, "against-first")
+    shown(page, "levels")
+    assert (page.locator(marks).count(), page.locator(rows).count()) == (2 * 20, 20)
+    for step, left in (
+        (lambda: page.uncheck("#controls input[value=c1]"), 12),
+        (lambda: page.uncheck("#controls input[value=eager]"), 9),
+        (lambda: page.select_option("#pick-title", "velvet-orbit"), 3),
+    ):
+        step()
+        page.wait_for_function(f"document.querySelectorAll('{marks}').length === {2 * left}")
+        assert page.locator(rows).count() == left
+    assert page.locator("#table-answers tbody tr:visible").count() == 1
+    assert visited.errors == []
+    assert visited.requests == [compared.as_uri()]
+
+
+def test_a_mark_tells_its_campaign_when_pointed_at(compared: Path, visit: Callable[..., Any]) -> None:
+    page = visit(compared.as_uri()).page
+    shown(page, "levels")
+    page.locator("#levels-interactive .mark-symbol path").first.hover()
+    tip = page.locator("#vg-tooltip-element")
+    tip.wait_for()
+    assert "campaign" in tip.inner_text()
+    assert "spring" in tip.inner_text()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1400])
+def test_the_comparison_breaks_no_accessibility_rule_and_fits_its_width(
+    compared: Path,
+    visit: Callable[..., Any],
+    axe_violations: Callable[[Any], list[str]],
+    width: int,
+    scheme: str,
+) -> None:
+    page = visit(compared.as_uri(), width, scheme).page
+    shown(page, "against-first")
+    assert axe_violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_without_scripts_the_comparison_shows_every_chart(compared: Path, visit: Callable[..., Any]) -> None:
+    page = visit(compared.as_uri(), java_script_enabled=False).page
+    assert page.locator(".picture svg:visible").count() == 3
+    assert page.locator("#controls:visible").count() == 0
+
+
+def test_the_first_sentence_says_what_differs_with_its_interval(compared: Path) -> None:
+    html = compared.read_text(encoding="utf-8")
+    assert "Under Factory, autumn is faster than spring over 2 titles (average FPS +" in html
+    assert "95 % interval" in html

@@ -7,8 +7,10 @@
   root.classList.add("js");
   const pick = document.getElementById("pick-title");
   const boxes = [...document.querySelectorAll("#controls input[type=checkbox]")];
+  const checked = (name) => boxes.filter((b) => b.checked && b.name === name).map((b) => b.value);
   const drawn = new Map();
-  const selected = () => ({ title: pick.value, profiles: boxes.filter((b) => b.checked).map((b) => b.value) });
+  const selected = () => ({ title: pick.value, profiles: checked("profile"), campaigns: checked("campaign") });
+  const signalled = (view, state) => Object.entries(state).reduce((v, [name, value]) => v.signal(name, value), view).runAsync();
 
   const role = (name) => getComputedStyle(root).getPropertyValue("--" + name).trim();
   const painted = (node) => {
@@ -66,12 +68,13 @@
     const inner = Math.max(160, width - 70);
     const labels = Math.min(180, 7 * Math.max(...store.rowLabels.map((l) => l.length)) + 20);
     if (spec.concat) {
-      const columns = width < 700 ? 1 : spec.concat.length;
-      const each = Math.max(150, (width - columns * labels - 40) / columns);
-      return { ...spec, columns, concat: spec.concat.map((p) => ({ ...p, width: each })) };
+      const count = spec.concat.length, fit = Math.max(1, Math.min(count, Math.floor(width / (labels + 170))));
+      const columns = Math.ceil(count / Math.ceil(count / fit)); // four panels stand in two rows of two, not three and one
+      const each = Math.max(150, (width - columns * (labels + 30)) / columns);
+      return { ...spec, columns, concat: spec.concat.map((p) => (p.facet ? { ...p, spec: { ...p.spec, width: each } } : { ...p, width: each })) };
     }
     if (spec.vconcat) return { ...spec, vconcat: spec.vconcat.map((p) => ({ ...p, width: inner })) };
-    if (spec.facet) return { ...spec, spec: { ...spec.spec, width: inner } };
+    if (spec.facet) return { ...spec, spec: { ...spec.spec, width: spec.spec.height.step ? Math.max(150, width - labels - 30) : inner } };
     if (spec.height && spec.height.step) return { ...spec, width: Math.max(150, width - labels - 30) };
     return { ...spec, width: "container", autosize: { type: "fit-x", contains: "padding" } };
   };
@@ -82,7 +85,7 @@
     const width = place.clientWidth;
     const spec = { $schema: "https://vega.github.io/schema/vega-lite/v6.json", ...sized(painted(store.charts[name].spec), width),
       data: { name: "rows", values: rowsOf(name) }, config: config(width) };
-    spec.params = [...(spec.params || []), { name: "title", value: state.title }, { name: "profiles", value: state.profiles }];
+    spec.params = [...(spec.params || []), ...Object.entries(state).map(([name, value]) => ({ name, value }))];
     const before = drawn.get(place);
     if (before) before.view.finalize();
     const made = await vegaEmbed(place, spec, { actions: false, renderer: "svg", mode: "vega-lite", logLevel: 1 });
@@ -90,16 +93,17 @@
     drawn.set(place, { view: made.view, width });
     place.dataset.drawn = "yes";
     const now = selected();
-    if (JSON.stringify(now) !== JSON.stringify(state)) made.view.signal("title", now.title).signal("profiles", now.profiles).runAsync();
+    if (JSON.stringify(now) !== JSON.stringify(state)) signalled(made.view, now);
   };
 
   const select = () => {
     const state = selected();
-    for (const element of document.querySelectorAll("main [data-title], main [data-profile]")) {
-      const { title, profile } = element.dataset;
-      element.hidden = Boolean((title && state.title && title !== state.title) || (profile && !state.profiles.includes(profile)));
+    for (const element of document.querySelectorAll("main [data-title], main [data-profile], main [data-campaign]")) {
+      const { title, profile, campaign } = element.dataset;
+      element.hidden = Boolean((title && state.title && title !== state.title)
+        || (profile && !state.profiles.includes(profile)) || (campaign && !state.campaigns.includes(campaign)));
     }
-    for (const { view } of drawn.values()) view.signal("title", state.title).signal("profiles", state.profiles).runAsync();
+    for (const { view } of drawn.values()) signalled(view, state);
   };
   pick.addEventListener("change", select);
   boxes.forEach((box) => box.addEventListener("change", select));
