@@ -179,6 +179,7 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("boot_id", S, "", "identity of the rig's boot in which it ran"),
     Column("second_look", B, "", "true where it measures a repeat once more that lay far from the others"),
 )
+    Column("long_frame_count", I, "", "frames over 3 times their local median and 15 ms longer than it"),
 
 FRAMES = schema_of(FRAME_COLUMNS)
 TELEMETRY = schema_of(TELEMETRY_COLUMNS)

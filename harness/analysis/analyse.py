@@ -12,6 +12,7 @@ import pandas as pd
 
 from harness.analysis import comparisons, overall, tables, words
 from harness.analysis.answer import answer
+from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean
 from harness.analysis.metrics import Metric
@@ -200,6 +201,12 @@ def _warnings(
             f"{campaigns} campaigns are pooled: their intervals hold for these nights; "
             f"{comparisons.CAMPAIGNS_AS_UNITS} or more are needed to speak for other nights."
         )
+    found += [
+        f"{settings.label(cold.title)} ({cold.setting}): its first repeat, under "
+        f"{settings.label(cold.profile)}, had {cold.long_frames} long frames, no later one more than "
+        f"{cold.most_later}: its shader caches were cold. Run it once before the night, or warm up longer."
+        for cold in cold_starts(repeats)
+    ]
     if "low_definition" in repeats.columns:
         definitions = sorted(set(repeats["low_definition"].dropna().astype(str)))
         if len(definitions) > 1:

@@ -11,6 +11,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.checks.passes import Pass
+
 Floats = NDArray[np.float64]
 
 
@@ -47,6 +49,7 @@ class AttemptEvidence:
         other_fps: Of the accepted repeats of the same cell.
         usual_scatter: Of the repeats of other cells, as a share of their level; None if unknown.
         other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
+        passes: The title's passes that the frame log covers, in order.
         clock_mhz: Mean core clock in each second of the window.
     """
 
@@ -79,6 +82,7 @@ class AttemptEvidence:
     usual_scatter: float | None = None
     other_courses: Sequence[Floats] = ()
     clock_mhz: Floats = field(default_factory=lambda: np.empty(0))
+    passes: Sequence[Pass] = ()
 
 
 def telemetry_evidence(

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence, Floats
+from harness.checks.passes import still_compiling
 from harness.conditions.settling import against, course_fps, find_compilation, largest_step, mser5
 from harness.plan.schema import Checks
 
@@ -25,6 +26,15 @@ def unsteady(seen: AttemptEvidence, limits: Checks) -> str | None:
     limit = limits.unsteady_level_at_most_pct
     if limit is None:
         return None
+    compiling = [one for one in still_compiling(seen.passes) if one.measured]
+    if compiling:
+        word = "pass" if len(compiling) == 1 else "passes"
+        numbers = ", ".join(str(one.number) for one in compiling)
+        count = sum(one.long_frames for one in compiling)
+        return (
+            f"shaders were still compiled in {word} {numbers} of the run, inside the window "
+            f"({count} long frames); warm up {len(compiling)} {word} longer"
+        )
     compilation = find_compilation(seen.frametime_ms)
     if compilation is not None:
         return (

@@ -169,22 +169,36 @@ class Compilation:
 
 
 def find_compilation(frametime_ms: Array) -> Compilation | None:
-    """Tell a window in which shaders were still being compiled: far more long frames in its first half.
-
-    A long frame exceeds three times its local median (common practice, no source) and 15 ms more. Equal
-    rates in both halves are rejected by an exact binomial test at 0.1 %.
-    """
+    """Tell a window in which shaders were still being compiled: far more long frames in its first half."""
     if frametime_ms.size < 200:
         return None
-    local_ms = _local_median_ms(frametime_ms)
-    long = (frametime_ms > 3 * local_ms) & (frametime_ms > local_ms + 15)
     ends_s = np.cumsum(frametime_ms) / 1000
-    at_s = ends_s[long]
+    at_s = ends_s[long_frames(frametime_ms)]
     early = at_s[at_s < ends_s[-1] / 2]
     later = at_s.size - early.size
-    if early.size < 8 or binomtest(early.size, at_s.size, 0.5, alternative="greater").pvalue > 0.001:
+    if not thinned_out(early.size, later, 0.5):
         return None
     return Compilation(float(np.quantile(early, 0.9)), int(early.size), int(later))
+
+
+def long_frames(frametime_ms: Array) -> NDArray[np.bool_]:
+    """Frames over three times their local median (common practice, no source) and 15 ms longer than it."""
+    local_ms = _local_median_ms(frametime_ms)
+    long: NDArray[np.bool_] = (frametime_ms > 3 * local_ms) & (frametime_ms > local_ms + 15)
+    return long
+
+
+def thinned_out(early: int, later: int, early_share: float) -> bool:
+    """Whether events became rarer: equal rates are rejected by an exact binomial test at 0.1 %.
+
+    Args:
+        early: Events in the early part; fewer than eight say nothing.
+        later: Events in the rest.
+        early_share: Share of the early part in the whole time.
+    """
+    if early < 8:
+        return False
+    return bool(binomtest(early, early + later, early_share, alternative="greater").pvalue <= 0.001)
 
 
 def _local_median_ms(frametime_ms: Array, width: int = 64) -> Array:

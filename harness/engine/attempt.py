@@ -56,6 +56,7 @@ class Running:
     recording: Recording | None = None
     telemetry_saved: bool = False
     metrics: dict[str, Any] = field(default_factory=dict)
+    pass_starts_s: list[float] = field(default_factory=list)
     log_found: FrameLogSource | None = None
     log_looked_s: float = float("-inf")
 
@@ -75,6 +76,11 @@ class Running:
             self.log_looked_s = now_s
             self.log_found = self.workload.growing_log()
         return self.log_found
+
+    def see_passes(self, passes: int | None, now_s: float) -> None:
+        """Note when each pass began, from the count of those that are over; the first begins when ready."""
+        if passes is not None and len(self.pass_starts_s) <= passes:
+            self.pass_starts_s += [now_s] * (passes + 1 - len(self.pass_starts_s))
 
     def mark(self, text: str) -> None:
         """Note something unusual that does not reject the attempt, once."""

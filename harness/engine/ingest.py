@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.checks import AttemptEvidence, judge, missing_lines, telemetry_evidence
-from harness.conditions.settling import course_fps
+from harness.checks.passes import Pass, passes_of
+from harness.conditions.settling import course_fps, long_frames
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
@@ -18,7 +20,7 @@ from harness.frames.metrics import frame_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
 from harness.plan.schema import Plan
-from harness.rig import FrameLogSource, Rig
+from harness.rig import FrameLog, FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
 from harness.telemetry.summary import summarise_window
 
@@ -113,6 +115,7 @@ def _frames(
     )
     store.write_table(running.ref, "frames", window.frames)
     frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
+    passes = _passes(running, frame_log, window.clock_offset_s)
     dropped = dict(frame_log.dropped)
     running.metrics |= frame_metrics(
         frametime_ms,
@@ -122,6 +125,7 @@ def _frames(
     )
     running.metrics |= {
         "average_fps_rse_pct": relative_se_pct(frametime_ms),
+        "long_frame_count": int(long_frames(frametime_ms).sum()),
         "frame_rows_read": frame_log.rows_read,
         "frame_rows_dropped": sum(dropped.values()),
         "frame_clock": window.clock,
@@ -135,6 +139,7 @@ def _frames(
         dropped=dropped,
         cut=dict(window.cut),
         notes=list(frame_log.notes),
+        passes=[dataclasses.asdict(one) for one in passes],
     )
     return {
         "frametime_ms": frametime_ms,
@@ -142,8 +147,18 @@ def _frames(
         "log_span_s": float(frame_log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
         "frame_rows_read": frame_log.rows_read,
         "dropped_rows": dropped,
+        "passes": passes,
         "average_fps": running.metrics["average_fps"],
     }
+
+
+def _passes(running: Running, log: FrameLog, offset_s: float | None) -> tuple[Pass, ...]:
+    """The title's passes, in so far as they were seen and the log covers them."""
+    if offset_s is None or running.window_start_s is None or not running.measured_s:
+        return ()
+    t_s: NDArray[np.float64] = log.frames["t_s"].to_numpy() + (offset_s - running.window_start_s)
+    starts_s = [start_s - running.window_start_s for start_s in running.pass_starts_s]
+    return passes_of(t_s, log.frames["frametime_ms"].to_numpy(), starts_s, running.measured_s)
 
 
 def _telemetry(running: Running, history: History, frame_count: int | None) -> dict[str, Any]:

@@ -83,6 +83,8 @@ class Lookout:
         title = running.cell.title
         state = running.workload.poll()
         running.exit_code = state.exit_code
+        if state.ready:
+            running.see_passes(state.passes, self._clock.now_s())
         if state.failure is not None:
             return Failed("title-failed", state.failure)
         if not state.running and not state.finished:
