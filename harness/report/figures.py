@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from harness.analysis import Analysis
 from harness.report import charts, interactive, look
+from harness.report.by_frame_rate import seconds_of
 from harness.report.charts import Chart, Frame
 from harness.report.folder import Campaign
 from harness.report.summary import Names, shown_change
@@ -46,6 +48,7 @@ class Traces:
         repeats: Profile -> ``repeat.attempt`` shown.
         frame_count: Frames that went in.
         packed: Every repeat's frame times in the form that the page's script takes.
+        seconds: Profile -> the seconds of the repeat shown, columns of ``harness.frames.segments.SECONDS``.
     """
 
     title: str
@@ -57,6 +60,7 @@ class Traces:
     repeats: Mapping[str, str]
     frame_count: int
     packed: Sequence[Mapping[str, Any]]
+    seconds: Mapping[str, pa.Table]
 
 
 def looks_of(campaign: Campaign) -> dict[str, look.ProfileLook]:
@@ -84,6 +88,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
     mine = repeats[(repeats["title"] == title) & (repeats["setting"] == setting)]
     frames, tails, series, shown, count = [], [], [], {}, 0
     packs: list[Mapping[str, Any]] = []
+    seconds: dict[str, pa.Table] = {}
     phases = pd.DataFrame(columns=["phase", "start_s", "end_s"])
     reference = campaign.plan.plan.reference
     present = [p for p in looks_of(campaign) if p in set(mine["profile"])]
@@ -128,6 +133,8 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
         samples = campaign.telemetry(middle)
         if samples is not None and len(samples):
             series.append(_series(profile, samples))
+            if own is not None:
+                seconds[profile] = seconds_of(own, samples)
             if phases.empty or profile == reference:
                 phases = phase_spans(samples)
     return Traces(
@@ -140,6 +147,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
         shown,
         count,
         packs,
+        seconds,
     )
 
 

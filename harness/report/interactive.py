@@ -22,6 +22,15 @@ Spec = dict[str, Any]
 SELECTED = (
     "(title === '' || datum.title === '' || datum.title === title) && indexof(profiles, datum.profile) >= 0"
 )
+#: The name of a facet, above it.
+_HEADING: Spec = {
+    "labelAngle": 0,
+    "labelAlign": "left",
+    "labelAnchor": "start",
+    "labelOrient": "top",
+    "labelPadding": 0,
+    "labelBaseline": "top",
+}
 _ZOOM = {
     "name": "zoom",
     "select": {"type": "interval", "encodings": ["x"], "zoom": "wheel![event.shiftKey]"},
@@ -186,14 +195,13 @@ def comparison(
 
 def _under_headings(panel: Spec, headings: Sequence[str]) -> Spec:
     """A facet for each ``row_label``, its name above it."""
-    header = {"labelAngle": 0, "labelAlign": "left", "labelAnchor": "start", "labelOrient": "top"}
     outer: Spec = {key: panel[key] for key in ("title", "transform") if key in panel}
     row = {
         "field": "row_label",
         "type": "nominal",
         "title": None,
         "sort": list(headings),
-        "header": {**header, "labelPadding": 0, "labelBaseline": "top"},
+        "header": _HEADING,
     }
     spec = {key: value for key, value in panel.items() if key not in outer}
     return {**outer, "facet": {"row": row}, "spacing": 16, "spec": spec}
@@ -344,15 +352,10 @@ def frametimes(enc: Encodings) -> Spec:
                 "type": "nominal",
                 "title": None,
                 "sort": [enc.labels[p] for p in enc.order],
-                "header": {
-                    "labelAngle": 0,
-                    "labelAlign": "left",
-                    "labelAnchor": "start",
-                    "labelOrient": "top",
-                },
+                "header": _HEADING,
             }
         },
-        "spacing": 8,
+        "spacing": 18,
         "spec": {
             "height": 74,
             "layer": [

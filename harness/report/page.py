@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -66,6 +67,7 @@ def view_of(
     names: Names,
     overview: Sequence[Chart],
     by_title: Sequence[tuple[str, Sequence[Chart]]],
+    by_frame_rate: Table | None,
     forms: Mapping[str, Any],
     methods: str = "",
 ) -> View:
@@ -117,6 +119,7 @@ def view_of(
             charts=[
                 picture(chart, title, forms.get(chart.id)) for title, charts in by_title for chart in charts
             ],
+            closing_tables=_present(by_frame_rate),
         ),
         drift_section(campaign, analysis, names, shown("drift")),
         second_look_section(campaign, analysis, names),
@@ -226,6 +229,7 @@ def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", 
         trim_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
+    environment.filters["tied"] = _tied
     css = environment.get_template("report.css").render().replace("FONT_STACK", look.FONT_STACK)
     return environment.get_template("report.html.j2").render(
         view=view,
@@ -238,6 +242,11 @@ def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", 
         data=Markup(data),
         script=Markup(environment.get_template("report.js").render()),
     )
+
+
+def _tied(text: str) -> str:
+    """A number is not parted from its unit at the end of a line."""
+    return re.sub(r"(?<=\d) (?=[%°A-Za-z])", "\N{NO-BREAK SPACE}", text)
 
 
 def tool_version() -> str:

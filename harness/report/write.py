@@ -22,6 +22,7 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.errors import ReportError
 from harness.report import compare, compare_charts, figures, interactive, package, page, provenance, publish
+from harness.report.by_frame_rate import Seconds, frame_rate_table
 from harness.report.charts import Chart
 from harness.report.files import write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
@@ -94,15 +95,18 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     overview = [figures.captioned(c, captions) for c in figures.summary_charts(campaign, analysis, names)]
     forms = overview_forms(campaign, overview, enc)
     by_title: list[tuple[str, list[Chart]]] = []
+    seconds: list[Seconds] = []
     for title, setting in measured_titles(campaign):
         traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.repeats)))
         made = [figures.captioned(c, captions) for c in figures.title_charts(campaign, traces, names)]
         forms |= title_forms(traces, made, enc)
         by_title.append((title, made))
+        seconds.append((title, setting, traces.seconds))
 
     bundle = interactive.bundle()
     text = methods(campaign, names, version)
-    view = page.view_of(campaign, analysis, names, overview, by_title, forms if bundle else {}, text)
+    parted = frame_rate_table(seconds, campaign.plan.plan.reference, names)
+    view = page.view_of(campaign, analysis, names, overview, by_title, parted, forms if bundle else {}, text)
     labels = {p: names[p] for p in (*looks, *(t.name for t in campaign.plan.titles))}
     data = page_data(forms, labels, overview) if bundle else ""
     page_path = target / "index.html"

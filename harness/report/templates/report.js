@@ -58,7 +58,7 @@
     axis: { gridColor: role("rule"), domainColor: role("rule"), tickColor: role("rule"), labelColor: role("ink"),
       titleColor: role("quiet-ink"), titleFontWeight: "normal", labelFontSize: 12, titleFontSize: 12, labelLimit: 170 },
     axisXQuantitative: { tickCount: Math.max(3, Math.round(width / 110)) },
-    legend: { labelColor: role("ink"), labelFontSize: 12 },
+    legend: { labelColor: role("ink"), labelFontSize: 12, ...(width < 560 ? { columns: 2 } : {}) },
     title: { color: role("ink"), fontSize: 13 },
     header: { labelColor: role("ink"), labelFontSize: 12, labelFontWeight: "bold" },
   });
