@@ -49,6 +49,7 @@ from harness.engine.messages import (
 )
 from harness.engine.profiles import ProfileKeeper
 from harness.engine.progress import EndEstimate, Observer, Progress
+from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
 from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
 from harness.plan.schema import Cell, Plan, Slot
@@ -113,6 +114,7 @@ class Driver:
         self._heartbeat_due_s = self._progress_due_s = self._origin_s
         self._history = History(store.attempts_table().to_pylist(), memory_total_mib)
         self._gatekeeper = Gatekeeper(plan, sampler, self._history)
+        recall(store, plan, cells, self._gatekeeper.thermal, self._history)
         self._stopping = False
         self._count_repeats()
 

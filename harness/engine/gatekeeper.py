@@ -23,6 +23,7 @@ class Gatekeeper:
         history: Knows the campaign's first start.
 
     Attributes:
+        thermal: Model of how the card cools and heats.
         temperature: Quantity that conditions are held on: the plan's, else the first that the rig has.
         warmed_by: Cell that warmed the rig last; a cooldown is foretold from it.
     """
@@ -31,7 +32,7 @@ class Gatekeeper:
         self._plan = plan
         self._sampler = sampler
         self._history = history
-        self._thermal = ThermalModel()
+        self.thermal = ThermalModel()
         self.warmed_by = "the start"
         preferred = [plan.conditions.temperature] if plan.conditions.temperature else []
         present = sampler.quantities
@@ -44,12 +45,12 @@ class Gatekeeper:
                 return cooldown_gate(
                     self._plan.conditions.cooldown,
                     first_start_c=self._history.first_start_temp_c,
-                    watch=self._thermal.watch(f"cooldown after {self.warmed_by}"),
+                    watch=self.thermal.watch(f"cooldown after {self.warmed_by}"),
                 )
             case "warm_up":
                 return warm_up_gate(running.warm_up_rule(self._plan))
             case "soak":
-                watch = self._thermal.watch(f"soak of {running.cell.cell_id}")
+                watch = self.thermal.watch(f"soak of {running.cell.cell_id}")
                 return soak_gate(running.soak_rule(self._plan), watch)
 
     def rule(self, name: GateName, running: Running) -> Cooldown | WarmUp | Soak:
