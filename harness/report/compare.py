@@ -186,7 +186,7 @@ def campaigns_table(several: Several) -> Table:
     facts: list[tuple[str, list[str]]] = [
         ("measured", [summary.night(c) for c in several.campaigns]),
         ("card", [c.fact("card", "model") or NOTHING for c in several.campaigns]),
-        ("driver", [c.fact("card", "driver") or NOTHING for c in several.campaigns]),
+        ("driver", [c.fact("card", "driver_version") or NOTHING for c in several.campaigns]),
         ("processor", [c.fact("processor", "model") or NOTHING for c in several.campaigns]),
         (
             "system",
@@ -211,7 +211,7 @@ def cautions(several: Several) -> list[str]:
     found = []
     for what, section, name in (
         ("card", "card", "model"),
-        ("driver", "card", "driver"),
+        ("driver", "card", "driver_version"),
         ("processor", "processor", "model"),
     ):
         values = {campaign.fact(section, name) for campaign in several.campaigns}

@@ -106,8 +106,8 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
         [
             Column("Metric"),
             Column("Profile"),
-            Column("these titles"),
-            Column("titles like these"),
+            Column("these titles", number=True),
+            Column("titles like these", number=True),
             Column("unit"),
             Column("decision for titles like these"),
         ],

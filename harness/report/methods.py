@@ -19,7 +19,7 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     quantities = counted["temperature_quantity"].dropna()
     quantity = str(next(iter(quantities), "")).replace("_temp_c", " temperature")
     subject = campaign.fact("card", "model") or campaign.fact("processor", "model") or "the rig"
-    driver = campaign.fact("card", "driver")
+    driver = campaign.fact("card", "driver_version")
     order = {
         "balanced": "in blocks of one repeat of each profile, their order balanced for first-order "
         "carry-over",

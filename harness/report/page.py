@@ -189,7 +189,9 @@ def view_of(
             for part in (
                 campaign.name,
                 campaign.fact("card", "model") or campaign.fact("processor", "model"),
-                f"driver {campaign.fact('card', 'driver')}" if campaign.fact("card", "driver") else None,
+                f"driver {campaign.fact('card', 'driver_version')}"
+                if campaign.fact("card", "driver_version")
+                else None,
                 summary.night(campaign),
             )
             if part

@@ -26,6 +26,7 @@ from harness.report.view import (
 from harness.store.standing import AttemptFact, unstable_profiles
 
 SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
+_FACT_UNITS = {"mib": "MiB", "w": "W", "mhz": "MHz", "c": "°C", "s": "s", "hz": "Hz"}
 #: Metrics of the table of levels, where they were measured.
 LEVEL_METRICS = (
     "average_fps",
@@ -369,12 +370,19 @@ def unstable(campaign: Campaign) -> list[str]:
 def rig_table(campaign: Campaign) -> Table:
     """Everything that is known of the rig."""
     rows = [
-        Row([Entry(str(section)), Entry(str(name).replace("_", " ")), Entry(_plain(value))])
+        Row([Entry(str(section).replace("_", " ")), Entry(_fact_name(str(name))), Entry(_plain(value))])
         for section, values in campaign.rig.get("facts", {}).items()
         for name, value in (values.items() if isinstance(values, dict) else [("", values)])
     ]
     rows.append(Row([Entry("rig"), Entry("identity"), Entry(str(campaign.rig.get("rig_id", NOTHING)))]))
     return Table("table-rig", "The rig", [Column("Part"), Column("Fact"), Column("Value", wide=True)], rows)
+
+
+def _fact_name(name: str) -> str:
+    """``memory_mib`` -> ``memory, MiB``: a unit at the end is set apart, as units are everywhere else."""
+    stem, _, last = name.rpartition("_")
+    unit = _FACT_UNITS.get(last) if stem else None
+    return f"{stem.replace('_', ' ')}, {unit}" if unit else name.replace("_", " ")
 
 
 def profiles_table(campaign: Campaign, names: Names) -> Table:

@@ -123,7 +123,9 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
             for part in (
                 "SIMULATED" if campaign.simulated else "",
                 campaign.fact("card", "model") or campaign.fact("processor", "model"),
-                f"driver {campaign.fact('card', 'driver')}" if campaign.fact("card", "driver") else "",
+                f"driver {campaign.fact('card', 'driver_version')}"
+                if campaign.fact("card", "driver_version")
+                else "",
                 night(campaign),
                 f"levelrig {version}",
             )

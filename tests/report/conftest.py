@@ -82,7 +82,7 @@ def make_campaign(made: MadeCampaign) -> Path:
                 "boot_id": "boot-1",
                 "simulated": made.simulated,
                 "facts": {
-                    "card": {"model": made.card, "driver": made.driver, "memory_mib": 12288},
+                    "card": {"model": made.card, "driver_version": made.driver, "memory_total_mib": 12288},
                     "processor": {"model": "Ferrow 8", "logical_cpus": 16},
                     "system": {"name": "Linux", "release": "6.1"},
                 },
