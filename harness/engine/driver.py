@@ -15,9 +15,9 @@ import tenacity
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
-from harness.engine.ingest import ingest_and_judge, save_telemetry
+from harness.engine.ingest import ingest_and_judge, keep_evidence
 from harness.engine.lookout import Lookout
-from harness.engine.machine import RUNNING, State, step
+from harness.engine.machine import State, step
 from harness.engine.messages import (
     ApplyProfile,
     AttemptBegun,
@@ -48,9 +48,10 @@ from harness.engine.messages import (
     WindowEnded,
 )
 from harness.engine.profiles import ProfileKeeper
-from harness.engine.progress import EndEstimate, Observer, Progress
+from harness.engine.progress import Observer
 from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
+from harness.engine.signs import Signs
 from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
 from harness.plan.schema import Cell, Plan, Slot
 from harness.rig import Launch, Rig, Workload
@@ -61,9 +62,6 @@ from harness.telemetry.sampler import Sampler
 
 #: Longest time between two looks at limits, stop requests and the title, seconds.
 PULSE_S = 0.25
-HEARTBEAT_S = 5.0
-#: Time between two reports of progress within a phase, seconds.
-PROGRESS_S = 1.0
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
 #: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
@@ -102,21 +100,17 @@ class Driver:
         self._keeper = keeper
         self._observer = observer
         self._lookout = lookout
-        self._sign_of_life = sign_of_life
         self._boot_id = boot_id
         self._schedule = schedule
         self._time = TimeWatch(self._clock)
-        self._estimate = EndEstimate(typical_s)
+        self._signs = Signs(rig.clock, store, sampler, observer, sign_of_life, schedule, typical_s)
         self._state = State()
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
-        self._phase_start_s = self._origin_s
-        self._heartbeat_due_s = self._progress_due_s = self._origin_s
         self._history = History(store.attempts_table().to_pylist(), memory_total_mib)
         self._gatekeeper = Gatekeeper(plan, sampler, self._history)
         recall(store, plan, cells, self._gatekeeper.thermal, self._history)
         self._stopping = False
-        self._count_repeats()
 
     # --- the loop -----------------------------------------------------------------------------------------
 
@@ -142,7 +136,7 @@ class Driver:
         self._state, instructions = step(self._state, event)
         if self._state.phase != before:
             now_s = self._clock.now_s()
-            self._phase_start_s = self._progress_due_s = now_s
+            self._signs.phase_begins(now_s)
             self._sampler.set_phase(str(self._state.phase))
             if self._running is not None:
                 self._store.mark_phase(
@@ -213,15 +207,8 @@ class Driver:
 
     def _pulse(self, detail: str = "", phase_left_s: float | None = None) -> Event | None:
         """One look around; the event that ends the present wait, if any."""
-        now_s = self._clock.now_s()
-        if now_s >= self._heartbeat_due_s:
-            self._heartbeat_due_s = now_s + HEARTBEAT_S
-            self._store.heartbeat(self._clock.now_utc())
-            self._sign_of_life()
-        if now_s >= self._progress_due_s:
-            self._progress_due_s = now_s + PROGRESS_S
-            self._observer.on_progress(self._progress(now_s, detail, phase_left_s))
         phase = self._state.phase
+        self._signs.give(phase, self._running, detail, phase_left_s)
         return (
             self._lookout.danger(phase)
             or self._time_trouble()
@@ -237,39 +224,13 @@ class Driver:
         self._store.note(fault.kind, fault.reason)
         return Failed(fault.kind, fault.reason)
 
-    def _progress(self, now_s: float, detail: str, phase_left_s: float | None) -> Progress:
-        running = self._running
-        readings = {
-            quantity: sample.value
-            for quantity in self._sampler.quantities
-            if (sample := self._sampler.latest(quantity)) is not None
-        }
-        return Progress(
-            phase=self._state.phase,
-            cell_id=running.cell.cell_id if running else None,
-            repeat_index=running.slot.repeat_index if running else None,
-            attempt_index=running.ref.attempt_index if running else None,
-            accepted=self._counts.accepted,
-            wanted=self._counts.wanted,
-            phase_s=now_s - self._phase_start_s,
-            phase_left_s=phase_left_s,
-            ends_in_s=self._estimate.ends_in_s(now_s - running.start_s if running else 0.0),
-            readings=readings,
-            detail=detail,
-            frame_log=running.growing_log(now_s) if running and self._state.phase in RUNNING else None,
-        )
-
-    def _count_repeats(self) -> None:
-        self._counts = self._schedule.counts()
-        self._estimate.left = self._counts.left
-
     # --- the instructions ---------------------------------------------------------------------------------
 
     def _offer(self) -> Event:
         slot = self._schedule.next()
         while self._schedule.news:
             self._observer.on_message("info", self._schedule.news.pop(0))
-        self._count_repeats()
+        self._signs.count_repeats()
         return SlotOffered(slot)
 
     def _begin(self, slot: Slot) -> Event:
@@ -413,7 +374,7 @@ class Driver:
         running = self._now
         self._sampler.stop_recording()
         try:
-            self._keep_evidence(running)
+            keep_evidence(running, self._store)
         except DiskFull as error:  # the outcome matters more than its last evidence
             running.mark("evidence-incomplete: the disk was full")
             self._lookout.stop.request("storage", str(error))
@@ -429,8 +390,7 @@ class Driver:
         )
         self._store.commit_attempt(running.ref, row)
         self._history.add(row)
-        self._estimate.attempt_took(now_s - running.start_s)
-        self._count_repeats()
+        self._signs.attempt_took(now_s - running.start_s)
         log.info(
             "attempt ends",
             verdict=instruction.verdict,
@@ -447,12 +407,6 @@ class Driver:
         structlog.contextvars.unbind_contextvars("cell", "repeat", "attempt")
         self._running = None
         return Committed()
-
-    def _keep_evidence(self, running: Running) -> None:
-        save_telemetry(running, self._store)
-        if running.output_path.is_file():
-            self._store.keep_file(running.ref, running.output_path, running.output_path.name)
-            running.output_path.unlink()
 
     def _restore(self) -> Event:
         try:

@@ -36,6 +36,14 @@ def save_telemetry(running: Running, store: CampaignStore) -> None:
     running.recording.partial.discard()
 
 
+def keep_evidence(running: Running, store: CampaignStore) -> None:
+    """Keep what an attempt left, however it ended: its telemetry and its output."""
+    save_telemetry(running, store)
+    if running.output_path.is_file():
+        store.keep_file(running.ref, running.output_path, running.output_path.name)
+        running.output_path.unlink()
+
+
 def ingest_and_judge(
     running: Running, plan: Plan, rig: Rig, store: CampaignStore, history: History
 ) -> Judged:
