@@ -96,17 +96,18 @@ def _satterthwaite(variances: Sequence[float], dfs: Sequence[float]) -> float:
 
 
 def _average_df(variances: Sequence[float], dfs: Sequence[float], at_most: float) -> float:
-    """Welch's degrees of freedom of a sum of estimated variances.
+    """Degrees of freedom of a sum of estimated variances, midway between Satterthwaite's and Welch's.
 
-    Satterthwaite's formula with unbiased estimates in it: for a normal sample ``v**2 / (df + 2)`` has the
-    mean that ``v**2 / df`` has with the true variance. The plain formula gives too few degrees of freedom,
-    the more so for heavy tails and few repeats: intervals over titles then cover up to 98 % where 95 % are
-    stated. The true value lies between the smallest df and their sum, which bounds the estimate.
+    Satterthwaite's ``(sum v)**2 / sum(v**2 / df)`` comes out too small where the estimates scatter: with
+    few repeats or heavy tails its intervals cover 97 % where 95 % are stated. Welch's, with ``df + 2`` and 2
+    taken off, puts unbiased estimates in, but is too large for three repeats of very unequal titles, where
+    5 % of wrong claims become 5.8 %. With 1 in the place of 2 both stay close (calibration study). The true
+    value lies between the smallest df and their sum, which bound the estimate.
     """
     total = sum(variances)
     if total == 0:
         return at_most
-    found = total**2 / sum(v**2 / (df + 2) for v, df in zip(variances, dfs, strict=True)) - 2
+    found = total**2 / sum(v**2 / (df + 1) for v, df in zip(variances, dfs, strict=True)) - 1
     return min(max(found, min(dfs)), at_most)
 
 

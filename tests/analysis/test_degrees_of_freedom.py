@@ -1,4 +1,4 @@
-"""Degrees of freedom of an average over titles: Welch's, between the smallest title's and their sum."""
+"""Degrees of freedom of an average over titles."""
 
 import numpy as np
 import pytest
@@ -20,11 +20,14 @@ def test_one_title_alone_and_one_that_drowns_the_rest_have_that_titles_freedom()
     assert of_average(titles(1, 1e-6, 1e-6)).df == pytest.approx(4)
 
 
-def test_between_these_it_is_the_formula_with_unbiased_squares_of_variances():
-    """For two groups it is Welch's df with n + 1 in the place of n - 1, and 2 taken off (Welch 1947)."""
+def test_between_these_it_lies_between_the_two_published_formulas():
+    """Satterthwaite 1946 divides squares by n - 1; Welch 1947 by n + 1, and takes 2 off (from memory)."""
     a, b, n = 1.0, 0.5, 6
     estimates = [Estimate(0.0, se, n - 1, n, se * n**0.5) for se in (a, b)]
-    assert of_average(estimates).df == pytest.approx((a**2 + b**2) ** 2 * (n + 1) / (a**4 + b**4) - 2)
+    ratio = (a**2 + b**2) ** 2 / (a**4 + b**4)
+    satterthwaite, welch = ratio * (n - 1), ratio * (n + 1) - 2
+    assert satterthwaite < of_average(estimates).df < welch
+    assert of_average(estimates).df == pytest.approx((satterthwaite + welch) / 2)
 
 
 def test_a_title_without_scatter_of_its_own_adds_no_freedom():
