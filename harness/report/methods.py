@@ -61,11 +61,15 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
 
 
 def _repeats(head: PlanHead) -> str:
-    if head.adaptive is None:
+    rule = head.adaptive
+    if rule is None:
         return f"{head.repeats_at_least} wanted repeats"
+    goals = ["was decided"] if rule.until_margin_is_decided else []
+    if rule.until_half_width_pct is not None:
+        goals.append(f"had an interval within ±{rule.until_half_width_pct:g} %")
     return (
-        f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison was decided "
-        "(intervals and p-values allow for having looked after every block),"
+        f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison "
+        f"{' and '.join(goals)} (intervals and p-values allow for having looked after every block),"
     )
 
 
