@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from harness.frames.cleaning import Cleaner
 from harness.frames.columnlog import jsonl_block
-from harness.frames.files import open_bytes, sniff_format
+from harness.frames.files import Format, open_bytes, sniff_format
 from harness.frames.mapping import ColumnMapping
 from harness.frames.reader import one_run
 from harness.frames.rows import RawRows
-from harness.frames.textlog import TextBlock, open_layout, parse_block, text_blocks
+from harness.frames.textlog import TextBlock, TextLayout, open_layout, parse_block, text_blocks
 
 #: How far back a frame rate looks, seconds.
 WINDOW_S: Final = 2.0
@@ -67,39 +67,64 @@ def recent_frames(rows: RawRows, path: Path, mapping: ColumnMapping) -> NDArray[
     return Cleaner(path, mapping, want_times=False).clean(rows).frametime_ms
 
 
-def read_recent_fps(path: Path, mapping: ColumnMapping, window_s: float = WINDOW_S) -> float | None:
-    """The frame rate over the last seconds of a growing log.
+class GrowingLog:
+    """A log that is looked at again and again; format and heading are read until they gave a rate once."""
 
-    Returns:
-        1/s; None where there are no frames yet, or where the file can't be read from its end (Parquet,
-        compressed).
-    Raises:
-        FrameLogError: The log does not fit its mapping.
-        OSError: The file can't be read now.
-    """
-    with open_bytes(path) as stream:
-        if not stream.seekable():  # compressed
+    def __init__(self, path: Path, mapping: ColumnMapping) -> None:
+        self._path = path
+        self._mapping = mapping
+        self._head: tuple[Format, TextLayout | None] | None = None
+
+    def recent_fps(self, window_s: float = WINDOW_S) -> float | None:
+        """The frame rate over the last seconds.
+
+        Returns:
+            1/s; None where there are no frames yet, or where the file can't be read from its end (Parquet,
+            compressed).
+        Raises:
+            FrameLogError: The log does not fit its mapping.
+            OSError: The file can't be read now.
+        """
+        head = self._head or self._read_head()
+        if head is None:
             return None
-        size = stream.seek(0, 2)
-        kind = sniff_format(path) if mapping.format == "auto" else mapping.format
-        if not size or kind == "parquet":
+        kind, layout = head
+        lines = self._last_lines(kind)
+        if not lines:
             return None
-        start = max(0, size - TAIL_BYTES[kind]) // 4 * 4  # on a sign's first byte where it has two or four
-        if kind == "csv" and not start:
-            lines = b"".join(block.data for block in text_blocks(path, mapping))
+        if layout is None:
+            rows = jsonl_block(self._path, lines, self._mapping)
         else:
-            lines = _last_lines(stream, start, mapping)
-    lines = lines[: lines.rfind(b"\n") + 1]  # the last line may be half written
-    if not lines:
-        return None
-    if kind == "jsonl":
-        rows = jsonl_block(path, lines, mapping)
-    else:
-        rows = parse_block(TextBlock(lines), open_layout(path, mapping))
-    return recent_fps(recent_frames(rows, path, mapping), window_s)
+            rows = parse_block(TextBlock(lines), layout)
+        fps = recent_fps(recent_frames(rows, self._path, self._mapping), window_s)
+        self._head = None if fps is None else head
+        return fps
+
+    def _read_head(self) -> tuple[Format, TextLayout | None] | None:
+        path, mapping = self._path, self._mapping
+        with open_bytes(path) as stream:
+            if not stream.seekable() or not stream.seek(0, 2):  # compressed, or empty
+                return None
+        kind = sniff_format(path) if mapping.format == "auto" else mapping.format
+        if kind == "parquet":
+            return None
+        return kind, open_layout(path, mapping) if kind == "csv" else None
+
+    def _last_lines(self, kind: Format) -> bytes:
+        """The last whole lines of data: the very last one may be half written."""
+        with self._path.open("rb") as stream:
+            size = stream.seek(0, 2)
+            start = (
+                max(0, size - TAIL_BYTES[kind]) // 4 * 4
+            )  # on a sign's first byte where it has two or four
+            if kind == "csv" and not start:
+                lines = b"".join(block.data for block in text_blocks(self._path, self._mapping))
+            else:
+                lines = _lines_from(stream, start, self._mapping)
+        return lines[: lines.rfind(b"\n") + 1]
 
 
-def _last_lines(stream: BinaryIO, start: int, mapping: ColumnMapping) -> bytes:
+def _lines_from(stream: BinaryIO, start: int, mapping: ColumnMapping) -> bytes:
     """Lines from about ``start`` on as UTF-8 with LF line ends, comments left out."""
     stream.seek(0)
     head = stream.read(4)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,11 +13,12 @@ import jinja2
 import uvicorn
 from markupsafe import Markup
 from starlette.applications import Starlette
+from starlette.datastructures import MutableHeaders
 from starlette.middleware import Middleware
-from starlette.middleware.base import BaseHTTPMiddleware, RequestResponseEndpoint
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from harness.engine.requests import CONTROL_NAME
 from harness.errors import StoreError
@@ -34,6 +35,11 @@ _PAGE_RULES: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src data:; "
     "form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
 )
+_HEADERS: Final = {
+    "Cache-Control": "no-store",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+}
 _STATIC: Final = {"watch.js": "text/javascript", "watch.css": "text/css"}
 
 
@@ -95,7 +101,7 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
             return JSONResponse({"error": str(error)}, status_code=404)
 
     async def events(request: Request) -> Response:
-        stream = event_stream(request, state, period_s)
+        stream = event_stream(state, period_s)
         return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
     async def act(request: Request) -> Response:
@@ -140,7 +146,7 @@ class Unhurried(uvicorn.Server):
             await asyncio.sleep(0.5)
 
 
-async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIterator[str]:
+async def event_stream(state: Callable[[], dict[str, Any]], period_s: float) -> AsyncIterator[str]:
     """Server-sent events, each sent when its part changed: ``grid``, ``live``, and ``history``.
 
     A client that comes back gets all of them at once, so nothing depends on what it saw before.
@@ -148,7 +154,7 @@ async def event_stream(request: Request, state: Any, period_s: float) -> AsyncIt
     yield "retry: 2000\n\n"
     sent: dict[str, Any] = {}
     quiet_s = 0.0
-    while not await request.is_disconnected():
+    while True:  # the response ends it when the visitor leaves
         try:
             found = state()
         except StoreError as error:
@@ -179,25 +185,30 @@ def _event(name: str, value: Any) -> str:
     return f"event: {name}\ndata: {json.dumps(value, allow_nan=False)}\n\n"
 
 
-class _Gate(BaseHTTPMiddleware):
+class _Gate:
     """Lets nobody in who may not see; takes a token from the address into a cookie."""
 
-    def __init__(self, app: Any, access: Access) -> None:
-        super().__init__(app)
+    def __init__(self, app: ASGIApp, access: Access) -> None:
+        self._app = app
         self._access = access
 
-    async def dispatch(self, request: Request, call_next: RequestResponseEndpoint) -> Response:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            return
+        request = Request(scope)
         given = request.query_params.get("token")
+        answer: ASGIApp = self._app
         if not self._access.may_see(request.headers, request.cookies, given):
             said = "This page needs its token: open the whole address that `levelrig watch` printed."
-            return PlainTextResponse(said, status_code=403)
-        if given is not None and request.method == "GET":
-            response: Response = RedirectResponse(request.url.path, status_code=303)
+            answer = PlainTextResponse(said, status_code=403)
+        elif given is not None and request.method == "GET":
+            answer = response = RedirectResponse(request.url.path, status_code=303)
             if self._access.token is not None:
                 response.set_cookie(COOKIE_NAME, self._access.token, httponly=True, samesite="strict")
-            return response
-        response = await call_next(request)
-        response.headers["Cache-Control"] = "no-store"
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
-        return response
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message).update(_HEADERS)
+            await send(message)
+
+        await answer(scope, receive, send_guarded)

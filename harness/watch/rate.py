@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from harness.errors import FrameLogError
 from harness.frames.mapping import ColumnMapping
-from harness.frames.recent import read_recent_fps
+from harness.frames.recent import GrowingLog
 from harness.plan.schema import FrameLogSpec
 
 #: A log that did not grow for longer says nothing of now, seconds.
@@ -25,7 +25,8 @@ _READER: Final = "columns"
 class RunningRate:
     """Looks at the log that the beacon names, again and again."""
 
-    _path: str = ""
+    _named: Mapping[str, Any] | None = None
+    _log: GrowingLog | None = None
     _size: int = -1
     _grew_s: float = float("-inf")
 
@@ -42,21 +43,23 @@ class RunningRate:
         try:
             if frame_log is None:
                 return None
-            path = Path(frame_log["path"])
-            self._note_growth(path, now_s)
-            spec = FrameLogSpec.model_validate(frame_log["spec"])
-            if spec.reader != _READER or now_s - self._grew_s > STALE_S:
+            self._note_growth(frame_log, now_s)
+            if self._log is None or now_s - self._grew_s > STALE_S:
                 return None
-            return read_recent_fps(path, ColumnMapping.model_validate(spec.options))
+            return self._log.recent_fps()
         except (OSError, KeyError, TypeError, ValidationError, FrameLogError):
             return None
 
-    def _note_growth(self, path: Path, now_s: float) -> None:
+    def _note_growth(self, frame_log: Mapping[str, Any], now_s: float) -> None:
         """The time of its writing tells at the first look only: not every system keeps it up to date."""
+        path = Path(frame_log["path"])
         stat = path.stat()
-        if str(path) != self._path:
-            self._path = str(path)
+        if frame_log != self._named:
+            self._named, self._log = frame_log, None
             self._grew_s = now_s - max(0.0, time.time() - stat.st_mtime)
+            spec = FrameLogSpec.model_validate(frame_log["spec"])
+            if spec.reader == _READER:
+                self._log = GrowingLog(path, ColumnMapping.model_validate(spec.options))
         elif stat.st_size != self._size:
             self._grew_s = now_s
         self._size = stat.st_size

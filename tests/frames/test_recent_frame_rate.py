@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from harness.frames.mapping import ColumnMapping
-from harness.frames.recent import TAIL_BYTES, read_recent_fps, recent_fps
+from harness.frames.recent import TAIL_BYTES, GrowingLog, recent_fps
 
 INTERVAL = {"interval_column": "dt"}
 
 
 def rate(path: Path, **mapping: Any) -> float | None:
-    return read_recent_fps(path, ColumnMapping(**mapping))
+    return GrowingLog(path, ColumnMapping(**mapping)).recent_fps()
 
 
 def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
@@ -114,6 +114,15 @@ def test_rows_out_of_order_are_sorted_where_the_mapping_says_so(tmp_path: Path):
 def test_a_damaged_row_costs_its_own_row(tmp_path: Path):
     log = write(tmp_path / "log.csv", "n,dt\n" + "1,10.0\n" * 300 + "1,\x00?\n" + "1,10.0\n" * 50)
     assert rate(log, **INTERVAL) == pytest.approx(100)
+
+
+def test_the_heading_is_read_again_until_the_log_has_rows(tmp_path: Path):
+    log = GrowingLog(write(tmp_path / "log.csv", "n,dt\n"), ColumnMapping(**INTERVAL))
+    assert log.recent_fps() is None
+    write(tmp_path / "log.csv", "dt,n\n" + "10.0,1,\n" * 300)  # every row ends with a delimiter
+    assert log.recent_fps() == pytest.approx(100)
+    write(tmp_path / "log.csv", "dt,n\n" + "5.0,1,\n" * 30_000)
+    assert log.recent_fps() == pytest.approx(200)
 
 
 def test_an_empty_log_and_one_with_a_heading_only_have_no_rate(tmp_path: Path):

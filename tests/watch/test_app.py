@@ -1,6 +1,7 @@
 """What the live page's server answers, without a browser."""
 
 import json
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -8,6 +9,7 @@ import httpx
 import pytest
 
 from harness.watch.access import Access
+from harness.watch.state import read_now
 
 
 def client(server: Any, **headers: str) -> httpx.Client:
@@ -138,3 +140,25 @@ def test_the_stream_sends_each_part_again_only_when_it_changed(night: Any, serve
     assert [name for name, _ in seen] == ["grid", "history", "live", "live", "grid", "live"]
     assert all("history" not in value for name, value in seen if name == "live"), "it is sent when it grows"
     assert [value["accepted"] for name, value in seen if name == "grid"] == [1, 2]
+
+
+def test_once_the_visitor_has_left_nothing_is_looked_at_any_more(
+    night: Any, serve: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[float] = []
+
+    def look(*given: Any) -> Any:
+        looks.append(time.monotonic())
+        return read_now(*given)
+
+    monkeypatch.setattr("harness.watch.app.read_now", look)
+    with client(serve(night.folder)) as web, web.stream("GET", "events") as stream:
+        lines = stream.iter_lines()
+        next(lines)
+        until = time.monotonic() + 10
+        while len(looks) < 3 and time.monotonic() < until:
+            time.sleep(0.05)
+    time.sleep(0.3)
+    left = len(looks)
+    time.sleep(0.4)
+    assert len(looks) == left >= 3
