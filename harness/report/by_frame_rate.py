@@ -71,7 +71,7 @@ def frame_rate_table(titles: Iterable[Seconds], reference: str, names: Names) ->
         [
             Column("Title"),
             Column("Profile"),
-            Column("seconds with"),
+            Column("seconds with", number=True),
             *(Column(heading, unit, number=True) for _, heading, unit, _ in _SHOWN),
         ],
         rows,

@@ -22,7 +22,19 @@ from harness.report.folder import Campaign
 from harness.report.look import ProfileLook, profile_looks
 from harness.report.page import picture
 from harness.report.summary import Names
-from harness.report.view import NOTHING, Column, Entry, Named, Picture, Row, Section, Table, View, records
+from harness.report.view import (
+    NOTHING,
+    Column,
+    Definition,
+    Entry,
+    Named,
+    Picture,
+    Row,
+    Section,
+    Table,
+    View,
+    records,
+)
 
 
 @dataclass(frozen=True)
@@ -306,17 +318,10 @@ def view_of(
     def shown(chart_id: str) -> list[Picture]:
         return [by_id[chart_id]] if chart_id in by_id else []
 
-    own = Table(
-        "table-answers",
-        "What each campaign answers by itself",
-        [Column("Campaign"), Column("Question", wide=True), Column("Answer", wide=True)],
-        [
-            Row([Entry(name), Entry(c.plan.plan.question), Entry(a.answer)], campaign=key)
-            for key, name, c, a in zip(
-                several.keys, several.names, several.campaigns, several.analyses, strict=True
-            )
-        ],
-    )
+    own = [
+        Definition(f"{name}: {campaign.plan.plan.question}", analysis.answer)
+        for name, campaign, analysis in zip(several.names, several.campaigns, several.analyses, strict=True)
+    ]
     sections = [
         Section("campaigns", "The campaigns", tables=[campaigns_table(several)], bullets=cautions(several)),
         Section(
@@ -329,7 +334,7 @@ def view_of(
             "answers",
             "Each campaign by itself",
             charts=shown("effects-by-campaign"),
-            closing_tables=[own],
+            definitions=own,
         ),
         Section(
             "levels-section",

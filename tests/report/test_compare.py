@@ -91,7 +91,9 @@ def test_titles_profiles_and_campaigns_are_selected_in_charts_and_tables(
         step()
         page.wait_for_function(f"document.querySelectorAll('{marks}').length === {2 * left}")
         assert page.locator(rows).count() == left
-    assert page.locator("#table-answers tbody tr:visible").count() == 1
+    assert page.locator("#table-same-profile tbody tr:visible").count() > 0
+    page.uncheck("#controls input[value=c2]")
+    assert page.locator("#table-same-profile tbody tr:visible").count() == 0
     assert visited.errors == []
     assert visited.requests == [compared.as_uri()]
 
