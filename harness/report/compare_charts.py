@@ -70,7 +70,9 @@ def against_first_chart(several: Several, names: CampaignNames, looks: Looks) ->
         ),
         alt=several.answer(),
         data=data.reset_index(drop=True),
-        draw=charts.comparison(data, looks, names.labels, head.margin_pct, first, _within(several)),
+        draw=charts.comparison(
+            data, looks, _labels(several, names), head.margin_pct, first, _within(several)
+        ),
         height_in=_height_in(data),
     )
 
@@ -98,7 +100,7 @@ def own_effects_chart(several: Several, names: CampaignNames, looks: Looks) -> C
         ),
         alt=f"Changes of {data['profile'].nunique()} profiles in {len(several.campaigns)} campaigns.",
         data=data,
-        draw=charts.comparison(data, looks, names.labels, margin_pct, _OWN),
+        draw=charts.comparison(data, looks, _labels(several, names), margin_pct, _OWN),
         height_in=1.4 + 0.2 * len(several.names) * (1 + data["profile"].nunique()),
     )
 
@@ -122,9 +124,13 @@ def levels_chart(several: Several, analysis: Analysis, names: CampaignNames, loo
         caption=f"{base.caption} Campaigns of one title stand together.",
         alt=base.alt,
         data=data,
-        draw=charts.levels(data, looks, names.labels, "1 % low", _WITHIN),
+        draw=charts.levels(data, looks, _labels(several, names), "1 % low", _WITHIN),
         height_in=_height_in(data),
     )
+
+
+def _labels(several: Several, names: CampaignNames) -> dict[str, str]:
+    return {profile: names[profile] for profile in several.profiles()}
 
 
 def _within(several: Several) -> str | None:

@@ -68,6 +68,21 @@ def test_campaigns_of_one_name_stay_apart(
         assert name in html
 
 
+def test_campaigns_that_share_nothing_say_so(
+    tmp_path: Path, campaign_maker: Callable[..., Path], made_campaign_type: Callable[..., Any]
+) -> None:
+    common = {"repeats": 2, "measure_s": 1.0, "rejected": False}
+    titles = [{name: known} for name, known in TITLES.items()]
+    folders = [
+        campaign_maker(made_campaign_type(tmp_path / key, titles=mine, campaign_id=key, **common))
+        for key, mine in zip(("spring", "autumn"), titles, strict=True)
+    ]
+    html = write_report(folders, into=tmp_path / "out").page.read_text(encoding="utf-8")
+    assert "Under Factory, autumn shares no measured title with spring." in html
+    assert 'id="levels"' in html
+    assert 'id="against-first"' not in html
+
+
 def shown(page: Any, chart: str) -> None:
     """Wait until an interactive chart is there."""
     page.locator(f"#{chart}").scroll_into_view_if_needed()
