@@ -72,6 +72,8 @@ QUANTITY_COLUMNS: tuple[Column, ...] = (
     Column("foreign_gpu_processes", F, "", "processes on the card that are not part of the test"),
     Column("board_temp_c", F, "°C", "temperature of the main board"),
     Column("case_fan_rpm", F, "1/min", "speed of a fan of the case or the processor"),
+    Column("driver_errors", I, "", "critical errors of the card that the driver has reported so far"),
+    Column("driver_error_code", I, "", "the driver's own number of the latest of these"),
 )
 QUANTITIES: tuple[str, ...] = tuple(c.name for c in QUANTITY_COLUMNS)
 
@@ -177,9 +179,9 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("telemetry_samples", I, "", "telemetry rows inside the window"),
     Column("telemetry_gap_s", F, "s", "time without telemetry inside the window"),
     Column("boot_id", S, "", "identity of the rig's boot in which it ran"),
+    Column("long_frame_count", I, "", "frames over 3 times their local median and 15 ms longer than it"),
     Column("second_look", B, "", "true where it measures a repeat once more that lay far from the others"),
 )
-    Column("long_frame_count", I, "", "frames over 3 times their local median and 15 ms longer than it"),
 
 FRAMES = schema_of(FRAME_COLUMNS)
 TELEMETRY = schema_of(TELEMETRY_COLUMNS)

@@ -19,6 +19,11 @@ def driver_reset(seen: AttemptEvidence, _: Checks) -> str | None:
     return seen.driver_reset
 
 
+def driver_error(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The driver reported a critical error of the card."""
+    return seen.driver_error
+
+
 def profile_not_in_force(seen: AttemptEvidence, _: Checks) -> str | None:
     """Clocks or power under load are not those of the profile."""
     return "; ".join(seen.profile_messages) or None

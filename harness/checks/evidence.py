@@ -43,13 +43,14 @@ class AttemptEvidence:
         profile_messages: What shows that the profile is not in force.
         failure: What went wrong with the title, in a sentence.
         driver_reset: What shows a reset of the driver or loss of the card, in a sentence.
+        driver_error: What shows that the driver reported a critical error of the card, in a sentence.
         memory_use_pct: Highest use of each memory, as ``{"main memory": 81.0}``.
         missing_lines: Patterns of ``expect_lines`` that the output did not show.
         average_fps: Of this attempt.
         other_fps: Of the accepted repeats of the same cell.
         usual_scatter: Of the repeats of other cells, as a share of their level; None if unknown.
-        other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
         passes: The title's passes that the frame log covers, in order.
+        other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
         clock_mhz: Mean core clock in each second of the window.
     """
 
@@ -75,14 +76,15 @@ class AttemptEvidence:
     profile_messages: Sequence[str] = ()
     failure: str | None = None
     driver_reset: str | None = None
+    driver_error: str | None = None
     memory_use_pct: Mapping[str, float] = field(default_factory=dict)
     missing_lines: Sequence[str] = ()
     average_fps: float | None = None
     other_fps: Sequence[float] = ()
     usual_scatter: float | None = None
+    passes: Sequence[Pass] = ()
     other_courses: Sequence[Floats] = ()
     clock_mhz: Floats = field(default_factory=lambda: np.empty(0))
-    passes: Sequence[Pass] = ()
 
 
 def telemetry_evidence(
@@ -120,6 +122,12 @@ def telemetry_evidence(
     counter = _present(_column(telemetry, "energy_j"))
     if counter.size and bool(np.any(np.diff(counter) < -1.0)):
         found["driver_reset"] = "the card's energy counter went back: the driver was reset"
+    errors = _present(_column(telemetry, "driver_errors"))
+    if errors.size and errors[-1] > errors[0]:
+        count, codes = int(errors[-1] - errors[0]), _present(_column(telemetry, "driver_error_code"))
+        times = "a critical error" if count == 1 else f"{count} critical errors"
+        number = f" (its number {codes[-1]:.0f})" if codes.size else ""
+        found["driver_error"] = f"the driver reported {times} of the card{number}"
     use = {}
     for quantity, total in (memory_total_mib or {}).items():
         values = _present(_column(telemetry, quantity)[inside])

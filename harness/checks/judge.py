@@ -30,6 +30,7 @@ class Check:
 CHECKS: Final[tuple[Check, ...]] = (
     Check("title-failed", conditions.title_failed),
     Check("driver-reset", conditions.driver_reset),
+    Check("driver-error", conditions.driver_error),
     Check("memory-exhausted", conditions.memory_exhausted),
     Check("expected-line", conditions.expected_line),
     Check("profile-not-in-force", conditions.profile_not_in_force),

@@ -23,6 +23,7 @@ LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
 CheckCode = Literal[
     "title-failed",
     "driver-reset",
+    "driver-error",
     "memory-exhausted",
     "expected-line",
     "profile-not-in-force",

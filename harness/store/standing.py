@@ -10,8 +10,10 @@ from typing import Final
 
 from harness.plan.schema import Retries, Slot
 
-#: Reason codes of attempts that ended because the title crashed or hung under its profile.
-CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"})
+#: Reason codes of attempts in which the driver reported an error or was reset.
+DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
+#: Reason codes that speak of a profile's instability: the title crashed or hung, or the driver failed.
+CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"}) | DRIVER_CODES
 #: The whole machine went down during the attempt: its boot identity changed.
 RIG_LOST: Final = "rig-lost"
 #: levelrig itself ended during the attempt, on a machine that stayed up.
@@ -100,7 +102,7 @@ class Standing:
     Attributes:
         repeats: The wanted repeats in the order of the night.
         set_aside: Profiles found unstable.
-        crash_counts: (title, profile) -> crashes of the title.
+        crash_counts: (title, profile) -> crashes of the title, driver errors among them.
         rig_losses: profile -> losses of the rig.
     """
 
@@ -157,7 +159,11 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
             at_fault = bool(others) and all(
                 crashes.get((title, other), 0) >= retries.set_aside_after_crashes for other in others
             )
-            reason = f"{title} crashed {_times(count)} under profile {profile}; set aside for this title"
+            driver = any(
+                a.reason_code in DRIVER_CODES and (a.title, a.profile) == (title, profile) for a in attempts
+            )
+            what = "crashed or met a driver error" if driver else "crashed"
+            reason = f"{title} {what} {_times(count)} under profile {profile}; set aside for this title"
             if at_fault:
                 reason += ", which crashes under every profile tried: look at the title first"
             found.append(SetAside(profile, title, count, reason, at_fault))
@@ -165,7 +171,7 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
 
 
 def crash_counts(attempts: Sequence[AttemptFact]) -> Mapping[tuple[str, str], int]:
-    """(title, profile) -> attempts in which the title crashed or hung."""
+    """(title, profile) -> attempts in which the title crashed or hung, or the driver failed."""
     return Counter((a.title, a.profile) for a in attempts if a.reason_code in CRASH_CODES)
 
 

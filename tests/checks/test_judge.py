@@ -96,6 +96,7 @@ F = BASE.frametime_ms
 FAULTS: list[tuple[str, dict[str, Any]]] = [
     ("title-failed", {"failure": "it ended with exit code 1"}),
     ("driver-reset", {"driver_reset": "the card's energy counter went back"}),
+    ("driver-error", {"driver_error": "the driver reported a critical error of the card (its number 31)"}),
     ("memory-exhausted", {"memory_use_pct": {"the card's memory": 99.5}}),
     ("expected-line", {"missing_lines": ("2560x1440",)}),
     ("profile-not-in-force", {"profile_messages": ("clock 1980 MHz is above the ceiling of 1905 MHz",)}),
@@ -266,6 +267,22 @@ def test_a_thousand_clean_attempts_raise_no_false_alarm(first: int):
 def test_patterns_that_no_line_matches_are_named():
     output = "start\nmode 2560x1440 at 144 Hz\nend\n"
     assert missing_lines(output, ["2560 ?x ?1440", "^end$", "3840x2160"]) == ("3840x2160",)
+
+
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [
+        ([2, 2, None, 2], None),
+        ([0, 0, None, 1], "a critical error of the card (its number 31)"),
+        ([2, 2, 3, 4], "2 critical errors of the card (its number 31)"),
+    ],
+)
+def test_only_driver_errors_of_this_attempt_count(counts: list[int | None], words: str | None):
+    table = pa.table(
+        {"t_s": [-5.0, 0.0, 5.0, 10.0], "driver_errors": counts, "driver_error_code": [None, None, 79, 31]}
+    )
+    said = telemetry_evidence(table, 10.0).get("driver_error")
+    assert said is None if words is None else said.endswith(words)
 
 
 def test_telemetry_tells_load_before_the_launch_limit_reasons_memory_and_a_reset():

@@ -2,6 +2,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from harness.plan.schema import Retries, Slot
 from harness.store.changes import compare
 from harness.store.standing import AttemptFact, standing, unstable_profiles
@@ -50,6 +52,15 @@ def test_two_crashes_of_a_title_set_the_profile_aside_for_that_title_only():
     )
     assert [slot.cell_id for slot in found.remaining] == ["road.default.factory", "road.default.quiet"]
     assert found.missing == ()
+
+
+@pytest.mark.parametrize("code", ["driver-error", "driver-reset"])
+def test_driver_errors_speak_of_a_profiles_instability_as_crashes_do(code: str):
+    met = fact("harbour", "quiet", "rejected", reason_code=code)
+    (entry,) = stand([fact("harbour", "factory", "accepted"), crash(), met]).set_aside
+    assert entry.reason == (
+        "harbour crashed or met a driver error twice under profile quiet; set aside for this title"
+    )
 
 
 def test_two_losses_of_the_rig_set_the_profile_aside_for_every_title():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.errors import HarnessError
 
 INVALID_ARGUMENT, NOT_SUPPORTED, NO_PERMISSION, NOT_FOUND, TOO_SMALL = 2, 3, 4, 6, 7
-LIBRARY_NOT_FOUND, FUNCTION_NOT_FOUND, NO_DATA, DEPRECATED, UNKNOWN = 12, 13, 21, 26, 999
+TIMEOUT, LIBRARY_NOT_FOUND, FUNCTION_NOT_FOUND, NO_DATA, DEPRECATED, UNKNOWN = 10, 12, 13, 21, 26, 999
 #: The device lacks it, or this driver is too old or too new for the call: don't ask again.
 ABSENT = frozenset({NOT_SUPPORTED, FUNCTION_NOT_FOUND, 25, DEPRECATED})
 #: No driver, or no library of it: this machine has no such card.

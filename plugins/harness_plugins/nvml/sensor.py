@@ -21,10 +21,12 @@ from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, UNKNOWN, CallFailed
+from harness_plugins.nvml.errors import DriverErrors
 from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, FieldValue
 
 REFRESH_S = 0.1
 ENERGY_PERIOD_S = 0.5
+ERRORS_PERIOD_S = 0.5
 SLOW_PERIOD_S = 2.0
 #: Longest stretch of the driver's power buffer that one row may stand for.
 BUFFER_SPAN_S = 2.0
@@ -87,6 +89,7 @@ class NvmlSensor:
         self._sampled_us = 0
         self._fields: dict[str, _Field] = {}
         self._calls: dict[str, _Call] = {}
+        self._errors: DriverErrors | None = None
         self._find_channels()
 
     def channels(self) -> Sequence[Channel]:
@@ -192,6 +195,7 @@ class NvmlSensor:
             Channel("foreign_gpu_processes", "nvmlDeviceGet…RunningProcesses", SLOW_PERIOD_S),
             self._foreign_processes,
         )
+        self._errors = self._listen_for_errors()
         fans = range(card.ask("fan_count") or 0)
         if fans:
             self._offer(
@@ -216,6 +220,18 @@ class NvmlSensor:
 
     def _clock_mhz(self, kind: int) -> Reading:
         return self._card.library.clock_mhz(self._card.handle, kind)
+
+    def _listen_for_errors(self) -> DriverErrors | None:
+        try:
+            errors = DriverErrors(self._card)
+        except CallFailed as error:
+            if error.lost:
+                raise
+            return None
+        source = "nvmlEventSetWait_v2(critical errors)"
+        self._offer(Channel("driver_errors", source, ERRORS_PERIOD_S), errors.take)
+        self._offer(Channel("driver_error_code", source, ERRORS_PERIOD_S), lambda: errors.latest_code)
+        return errors
 
     def _has_power_buffer(self) -> bool:
         try:
@@ -259,11 +275,21 @@ class NvmlSensor:
             sleep=tenacity.sleep_using_event(self._closed),
         )
         try:
-            retry(self._card.reopen)
+            retry(self._reopen)
         except tenacity.RetryError:
             return
         self._sampled_us = 0
         self._searching = None
+
+    def _reopen(self) -> None:
+        self._card.reopen()
+        if self._errors is None:
+            return
+        try:
+            self._errors.listen()
+        except CallFailed as error:
+            if error.lost:
+                raise
 
 
 class FamilyTree:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import ctypes
+import json
 import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import psutil
+import pynvml
 import pytest
 
 from harness.errors import SensorUnavailable
@@ -19,6 +23,8 @@ from harness_plugins.nvml.codes import CallFailed
 from harness_plugins.nvml.library import Library
 from harness_plugins.nvml.recording import Replay
 from harness_plugins.nvml.sensor import FamilyTree, NvmlSensor
+
+RECORDING = Path(__file__).with_name("recorded_card.json")
 
 
 def until(condition, limit_s=2.0):
@@ -43,6 +49,8 @@ def test_the_sensor_offers_what_the_card_has_and_nothing_that_it_lacks(card):
         "gpu_memory_used_mib",
         "power_limit_w",
         "foreign_gpu_processes",
+        "driver_errors",
+        "driver_error_code",
     } == offered
     assert offered <= set(QUANTITIES)
 
@@ -223,3 +231,43 @@ def test_the_energy_counter_which_is_costly_to_read_is_read_less_often_than_the_
     clock.sleep_s(9.95)
     assert sampler.history("energy_j", 0)[0].size == 20
     assert sampler.history("core_clock_mhz", 0)[0].size == 100
+
+
+def critical_error(code: int) -> list:
+    """The driver's answer when there is an event: return code 0 and the event's bytes."""
+    event = pynvml.c_nvmlEventData_t(eventType=0x8, eventData=code)
+    return [0, ctypes.string_at(ctypes.addressof(event), ctypes.sizeof(event)).hex()]
+
+
+@pytest.fixture
+def failing_card() -> Card:
+    """The recorded card, which reports two critical errors after a while. Made by hand: none was provoked."""
+    answers = json.loads(RECORDING.read_text())["answers"]
+    (quiet,) = answers["nvmlEventSetWait_v2"].values()
+    quiet[:] = [quiet[0], quiet[0], critical_error(79), critical_error(31), quiet[0]]
+    return Card(Library(Replay(answers)))
+
+
+def test_critical_errors_of_the_card_are_counted_with_the_latest_number(failing_card):
+    sensor = NvmlSensor(failing_card)
+    found = [sensor.read(["driver_errors", "driver_error_code"]) for _ in range(3)]
+    assert found[0] == {"driver_errors": 0, "driver_error_code": None}
+    assert found[1] == found[2] == {"driver_errors": 2, "driver_error_code": 31}
+
+
+def test_errors_are_listened_for_again_after_the_card_was_lost(card, replay):
+    sensor = NvmlSensor(card, settle_s=0.01)
+    listening = replay.calls["nvmlEventSetCreate"]
+    replay.faults["nvmlEventSetWait_v2"] = 15
+    with pytest.raises(SensorUnavailable, match="lost"):
+        sensor.read(["driver_errors"])
+    assert until(lambda: sensor._searching is None)
+    replay.faults.clear()
+    assert replay.calls["nvmlEventSetCreate"] == listening + 1
+    assert sensor.read(["driver_errors"]) == {"driver_errors": 0}
+
+
+@pytest.mark.parametrize("fault", ["nvmlDeviceGetSupportedEventTypes", "nvmlDeviceRegisterEvents"])
+def test_a_driver_without_such_events_offers_no_count(replay, fault):
+    replay.faults[fault] = 3
+    assert "driver_errors" not in {c.quantity for c in NvmlSensor(Card(Library(replay))).channels()}
