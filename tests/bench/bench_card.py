@@ -1,7 +1,7 @@
 """What levelrig's telemetry is worth, and what it costs, on a real NVIDIA card. Reads only.
 
-    pytest tests/bench/bench_card.py -s -p no:cacheprovider              all of it, about 12 minutes
-    pytest tests/bench/bench_card.py -s -p no:cacheprovider -k observer  one part
+    pytest tests/bench/bench_card.py -m bench -s -p no:cacheprovider             all of it, about 15 minutes
+    pytest tests/bench/bench_card.py -m bench -s -p no:cacheprovider -k campaign one part
 
 Needs an NVIDIA card with its driver, and the extra ``gpu`` for the scenes. Nothing on the card is changed.
 Each part prints its figures. Where a scene should be heavier or lighter for your card, set LEVELRIG_LOAD to a
