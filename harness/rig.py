@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Any, Literal, NamedTuple, Protocol, runtime_checkable
 
 import pyarrow as pa
 
@@ -136,6 +136,20 @@ class Workload(Protocol):
         """The one number that a score-only title gave; None for the rest. After ``stop``."""
 
 
+class ClockMarker(NamedTuple):
+    """An event that the frame log's clock and the rig's both saw.
+
+    Attributes:
+        log_s: Its time on the log's clock, s.
+        rig_s: Its time on the rig's clock, s.
+        resolution_s: The rig's time is known to lie within half of this around ``rig_s``.
+    """
+
+    log_s: float
+    rig_s: float
+    resolution_s: float
+
+
 @dataclass(frozen=True)
 class FrameLogSource:
     """A frame log on disk.
@@ -144,11 +158,13 @@ class FrameLogSource:
         path: The file, as the title left it.
         spec: Reader and mapping.
         clock_offset_s: Log time + this = the rig's clock (``Clock.now_s``); None where unknown.
+        clock_markers: What else ties the two clocks, where the title told it.
     """
 
     path: Path
     spec: FrameLogSpec
     clock_offset_s: float | None = None
+    clock_markers: tuple[ClockMarker, ...] = ()
 
 
 @dataclass(frozen=True)

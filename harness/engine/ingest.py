@@ -15,7 +15,7 @@ from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
 from harness.errors import FrameLogError
-from harness.frames.align import tie_log
+from harness.frames.align import align_by_seen, tie_log
 from harness.frames.metrics import frame_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
@@ -105,7 +105,10 @@ def _frames(
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
     frame_log = rig.read_frame_log(source)
     tied = None
-    if frame_log.clock == "log" and source.clock_offset_s is None and running.launch_s is not None:
+    untied = frame_log.clock == "log" and source.clock_offset_s is None
+    if untied and source.clock_markers:
+        tied = align_by_seen(source.clock_markers)
+    elif untied and running.launch_s is not None:
         tied = tie_log(
             frame_log,
             running.telemetry_table(),

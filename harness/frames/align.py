@@ -7,6 +7,7 @@ attempt. Where neither method can tell, it says so; a guess is never passed off 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from harness.rig import FrameLog
+from harness.rig import ClockMarker, FrameLog
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +71,12 @@ def align_by_markers(log_t_s: Floats, rig_t_s: Floats, resolution_s: float = 0.0
     return Alignment(
         float(np.mean(differences)), 1e3 * math.sqrt(scatter + resolution_s**2 / 12), "markers", 1.0
     )
+
+
+def align_by_seen(markers: Sequence[ClockMarker]) -> Alignment:
+    """:func:`align_by_markers` for markers that the rig saw with the coarsest of their resolutions."""
+    log_s, rig_s, resolution_s = np.array(markers, dtype=float).T
+    return align_by_markers(log_s, rig_s, float(resolution_s.max()))
 
 
 def align_by_load(

@@ -79,6 +79,11 @@ class CommandOptions(BaseModel):
     score_line: Pattern | None = Field(
         None, description="pattern with one group, the score; the last match counts"
     )
+    clock_line: Pattern | None = Field(
+        None,
+        description="pattern with one group, a time in s on the frame log's clock; each match ties that "
+        "clock to the rig's",
+    )
     ok_exit_codes: list[int] = Field([0], min_length=1, description="exit codes that mean success")
 
     @model_validator(mode="after")
@@ -91,8 +96,9 @@ class CommandOptions(BaseModel):
                         f"{where} has the placeholder {{{name}}}, which nothing fills; "
                         f"give it under values, or use one of: {', '.join(sorted(known))}"
                     )
-        if self.score_line is not None and re.compile(self.score_line).groups != 1:
-            raise ValueError("score_line needs exactly one group, as in 'score: ([0-9.]+)'")
+        for key, pattern in (("score_line", self.score_line), ("clock_line", self.clock_line)):
+            if pattern is not None and re.compile(pattern).groups != 1:
+                raise ValueError(f"{key} needs exactly one group, as in '{key[:5]}: ([0-9.]+)'")
         return self
 
     def _texts(self) -> Iterator[tuple[str, str]]:

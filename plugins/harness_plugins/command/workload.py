@@ -15,7 +15,7 @@ from harness.errors import FrameLogError, WorkloadFailed
 from harness.lines import LineFollower
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import TitleProcess, end_orphans
-from harness.rig import FrameLogSource, Launch, WorkloadState
+from harness.rig import ClockMarker, FrameLogSource, Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions, Value, fill
 
 
@@ -39,6 +39,8 @@ class CommandWorkload:
         self._failure: str | None = None
         self._passes = 0
         self._score: str | None = None
+        self._lines_until_s = 0.0
+        self._markers: list[ClockMarker] = []
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, self._values(launch)
@@ -58,7 +60,7 @@ class CommandWorkload:
         for follower in self._followers[1:]:
             follower.new_lines()  # what an earlier run left in it is not this run's
         self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
-        self._started_s = self._clock.now_s()
+        self._started_s = self._lines_until_s = self._clock.now_s()
         self._process = TitleProcess(
             words,
             self._clock,
@@ -98,6 +100,7 @@ class CommandWorkload:
         for follower in self._followers:
             for line in follower.new_lines(ended=not running):
                 self._take(line, now_s)
+        self._lines_until_s = now_s
         if self._ready_s is None and self._is_ready_by_time(now_s):
             self._ready_s = now_s
         if self._ready_s is not None and options.end_after_s is not None:
@@ -138,6 +141,16 @@ class CommandWorkload:
             self._failure = f"the title said: {line.strip()[:300]}"
         if options.score_line is not None and (match := re.search(options.score_line, line)):
             self._score = match[1]
+        if options.clock_line is not None and (match := re.search(options.clock_line, line)):
+            self._mark_clock(match[1], now_s)
+
+    def _mark_clock(self, log_s: str, now_s: float) -> None:
+        """The line was written since the last look, and so most likely in the middle of that time."""
+        since_s = self._lines_until_s
+        try:
+            self._markers.append(ClockMarker(float(log_s), (since_s + now_s) / 2, now_s - since_s))
+        except ValueError:
+            self._failure = f"clock_line found {log_s!r}, which is no number; mend the pattern's group"
 
     def _note_exit(self, exit_code: int | None, now_s: float) -> None:
         if self._finished or self._failure is not None:
@@ -180,7 +193,7 @@ class CommandWorkload:
             return None
         newest = self._newest_log()
         if newest is not None:
-            return FrameLogSource(newest, spec)
+            return FrameLogSource(newest, spec, clock_markers=tuple(self._markers))
         there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "

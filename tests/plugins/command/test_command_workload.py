@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from harness.clock import SystemClock
 from harness.errors import FrameLogError, WorkloadFailed
+from harness.frames.align import align_by_seen
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec, SettingSpec, TitleSpec
 from harness.rig import Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions, fill
@@ -175,6 +176,30 @@ def test_a_score_that_never_came_is_an_error_and_a_word_is_no_score(run: Make) -
         silent.score()
 
 
+def test_lines_that_tell_the_logs_time_tie_its_clock_to_the_rigs(run: Make, tmp_path: Path) -> None:
+    # The title's clock is the rig's less 1000 s; each line was written between two looks.
+    program = (
+        "import time\n"
+        "open('frames.csv', 'w').write('t')\n"
+        "for n in range(3): print('clock', time.perf_counter() - 1000); time.sleep(0.1)\n"
+    )
+    workload = run(program, frame_log="frames.csv", clock_line=r"^clock ([-\d.]+)")
+    poll_until(workload, lambda s: not s.running)
+    source = workload.frame_log()
+    assert source is not None
+    assert len(source.clock_markers) == 3
+    for marker in source.clock_markers:
+        assert abs(marker.rig_s - marker.log_s - 1000) <= marker.resolution_s / 2 + 0.005
+    found = align_by_seen(source.clock_markers)
+    assert (found.method, found.uncertainty_ms > 0) == ("markers", True)
+    assert found.offset_s == pytest.approx(1000, abs=0.2)
+
+
+def test_a_time_that_is_no_number_fails_the_title_with_the_remedy(run: Make) -> None:
+    state = poll_until(run("print('clock now')", clock_line="clock (.*)"), lambda s: not s.running)
+    assert state.failure == "clock_line found 'now', which is no number; mend the pattern's group"
+
+
 def test_stopping_ends_the_whole_tree_also_what_ignores_the_request(run: Make) -> None:
     program = (
         "import subprocess, sys, time\n"
@@ -333,6 +358,7 @@ def test_a_program_that_does_not_exist_says_where_it_was_looked_for(tmp_path: Pa
         ({"command": ["a", "{widht}"], "values": {"width": 1}}, "placeholder {widht}"),
         ({"command": ["a"], "ready_line": "("}, "no regular expression"),
         ({"command": ["a"], "score_line": "score"}, "exactly one group"),
+        ({"command": ["a"], "clock_line": "(a)(b)"}, "clock_line needs exactly one group"),
         ({"command": ["a"], "shell": True}, "Extra inputs"),
     ],
 )
