@@ -6,7 +6,7 @@ Rest, load, rest again, all in the factory state; a plugin fits the card's model
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +17,7 @@ from harness.errors import PlanError, Problem, SafetyStop, WorkloadFailed
 from harness.plan.cells import expand
 from harness.plan.schema import Cell, Plan
 from harness.rig import Launch, Rig, Workload
+from harness.telemetry.kept import KeptRows
 from harness.telemetry.sampler import Sampler
 
 _PULSE_S = 0.25
@@ -34,14 +35,6 @@ class CurveTimes:
     cool_s: float = 180.0
     start_at_most_s: float = 120.0
     period_s: float = 0.1
-
-
-@dataclass
-class _Kept:
-    tables: list[pa.Table] = field(default_factory=list)
-
-    def write(self, table: pa.Table) -> None:
-        self.tables.append(table)
 
 
 def load_of(plan: Plan, title: str | None) -> Cell:
@@ -91,7 +84,7 @@ def measure_curve(
         sensor_tries=plan.retries.sensor_tries,
         on_event=lambda code, sentence: None,
     )
-    kept = _Kept()
+    kept = KeptRows()
     workload = rig.open_workload(cell)
     limit_c = plan.limits.core_temp_c or DEFAULT_LIMIT_C
     try:
@@ -112,7 +105,7 @@ def measure_curve(
         sampler.stop_recording()
         for sensor in sensors:
             sensor.close()
-    return pa.concat_tables(kept.tables)
+    return kept.whole()
 
 
 def _wait(rig: Rig, sampler: Sampler, limit_c: float, seconds: float, workload: Workload | None) -> None:

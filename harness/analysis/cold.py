@@ -9,16 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pandas as pd
-from scipy.stats import binomtest
 
 from harness.analysis.repeats import planned
+from harness.conditions.settling import thinned_out
 
-#: Later repeats below which nothing is told, and least count of long frames that says anything.
+#: Later repeats below which nothing is told.
 _LEAST_LATER = 3
-_LEAST_COUNT = 8
 #: How many times the most of any later repeat: counts scatter more than chance alone lets them.
 _MULTIPLE = 2
-_LEVEL = 0.001
 
 
 @dataclass(frozen=True)
@@ -36,8 +34,8 @@ class ColdStart:
 def cold_starts(repeats: pd.DataFrame) -> tuple[ColdStart, ...]:
     """Titles whose caches were cold in their first measured repeat.
 
-    Equal rates are rejected by an exact binomial test at 0.1 %, and the first count must be twice that of any
-    later repeat.
+    Equal rates are rejected as :func:`harness.conditions.settling.thinned_out` does, and the first count must
+    be twice that of any later repeat.
 
     Args:
         repeats: Columns of :data:`harness.tables.ATTEMPTS`; only accepted, planned repeats are looked at.
@@ -53,12 +51,11 @@ def cold_starts(repeats: pd.DataFrame) -> tuple[ColdStart, ...]:
         in_order = group.sort_values("start_s", kind="stable")
         first, later = in_order.iloc[0], in_order.iloc[1:]
         count, rest = int(first["long_frame_count"]), int(later["long_frame_count"].sum())
-        if len(later) < _LEAST_LATER or count < _LEAST_COUNT:
+        if len(later) < _LEAST_LATER:
             continue
         most = int(later["long_frame_count"].max())
         share = float(first["measured_s"]) / float(in_order["measured_s"].sum())
-        unlike = binomtest(count, count + rest, share, alternative="greater").pvalue <= _LEVEL
-        if count >= _MULTIPLE * most and unlike:
+        if count >= _MULTIPLE * most and thinned_out(count, rest, share):
             place = str(title), str(setting), str(first["profile"])
             found.append(ColdStart(*place, int(first["repeat_index"]), count, most))
     return tuple(found)

@@ -81,8 +81,10 @@ def _status(arguments: argparse.Namespace) -> int:
         found = summarise(store, datetime.now(UTC))
     finally:
         store.close()
-    now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
-    found["now"] = {k: v for k, v in now.items() if k != "history"} if found["running"] and now else None
+    now = None
+    if found["running"]:
+        now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
+    found["now"] = {k: v for k, v in now.items() if k != "history"} if now else None
     if arguments.json:
         print_json(found)
         return 0

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from harness.engine.messages import GateName
-from harness.plan.schema import Cell, Plan, Slot, Soak, WarmUp
+from harness.plan.schema import Cell, Plan, Slot, WarmUp
 from harness.rig import FrameLogSource, Workload
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
@@ -96,10 +96,6 @@ class Running:
         return rule.model_copy(
             update={"seconds": rule.seconds + more_s, "timeout_s": rule.timeout_s + more_s}
         )
-
-    def soak_rule(self, plan: Plan) -> Soak:
-        """The title's own rule, or the plan's."""
-        return self.cell.title.soak or plan.conditions.soak
 
     def telemetry_table(self) -> pa.Table | None:
         """All rows recorded, ``t_s`` from the window's start (from the attempt's start without a window)."""

@@ -3,15 +3,32 @@
 from __future__ import annotations
 
 from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
-from harness.conditions.thermal import ThermalModel
+from harness.conditions.thermal import ThermalModel, Watch
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import GateName
-from harness.plan.schema import Cooldown, Plan, Soak, WarmUp
+from harness.plan.schema import Cell, Cooldown, Plan, Soak, WarmUp
 from harness.telemetry.sampler import Sampler
 
 #: Temperatures that conditions can be held on, in order of preference.
 TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
+
+
+def cooldown_after(cell_id: str, plan: Plan, history: History, thermal: ThermalModel) -> tuple[Gate, Watch]:
+    """The gate of a cooldown after that cell, and what learns of it."""
+    watch = thermal.watch(f"cooldown after {cell_id}")
+    return cooldown_gate(plan.conditions.cooldown, history.first_start_temp_c, watch), watch
+
+
+def soak_of(cell: Cell, plan: Plan, thermal: ThermalModel) -> tuple[Gate, Watch]:
+    """The gate of that cell's soak, and what learns of it."""
+    watch = thermal.watch(f"soak of {cell.cell_id}")
+    return soak_gate(_soak_rule(cell, plan), watch), watch
+
+
+def _soak_rule(cell: Cell, plan: Plan) -> Soak:
+    """The title's own rule, or the plan's."""
+    return cell.title.soak or plan.conditions.soak
 
 
 class Gatekeeper:
@@ -42,16 +59,11 @@ class Gatekeeper:
         """A new gate for this attempt."""
         match name:
             case "cooldown":
-                return cooldown_gate(
-                    self._plan.conditions.cooldown,
-                    first_start_c=self._history.first_start_temp_c,
-                    watch=self.thermal.watch(f"cooldown after {self.warmed_by}"),
-                )
+                return cooldown_after(self.warmed_by, self._plan, self._history, self.thermal)[0]
             case "warm_up":
                 return warm_up_gate(running.warm_up_rule(self._plan))
             case "soak":
-                watch = self.thermal.watch(f"soak of {running.cell.cell_id}")
-                return soak_gate(running.soak_rule(self._plan), watch)
+                return soak_of(running.cell, self._plan, self.thermal)[0]
 
     def rule(self, name: GateName, running: Running) -> Cooldown | WarmUp | Soak:
         """The rule behind that gate: the title's own, or the plan's."""
@@ -61,7 +73,7 @@ class Gatekeeper:
             case "warm_up":
                 return running.warm_up_rule(self._plan)
             case "soak":
-                return running.soak_rule(self._plan)
+                return _soak_rule(running.cell, self._plan)
 
     def readings(self, running: Running) -> GateReadings:
         """What a gate is shown now."""

@@ -14,14 +14,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate
+from harness.conditions.gates import Gate, GateReadings
 from harness.conditions.settling import course_fps
 from harness.conditions.thermal import ThermalModel, Watch
+from harness.engine.gatekeeper import cooldown_after, soak_of
 from harness.engine.history import History
 from harness.plan.schema import Cell, Plan
 from harness.store.campaign import CampaignStore
 from harness.store.opening import ATTEMPTS_FOLDER
-from harness.store.records import folder_name
+from harness.store.records import folder_of
 
 #: Repeats that are learned from again, the latest; a few tenths of a second each at most.
 _LATEST = 24
@@ -51,26 +52,18 @@ def recall(
         and cells[row["cell_id"]].definition_hash == row["definition_hash"]
     ]
     for row, before in usable[-_LATEST:]:
-        folder = _folder(store.folder, row)
+        folder = store.folder / ATTEMPTS_FOLDER / str(row["cell_id"]) / folder_of(row)
         cell = cells[row["cell_id"]]
         telemetry = _read(folder / "telemetry.parquet")
         if telemetry is not None and before is not None and row["temperature_quantity"]:
-            watch = thermal.watch(f"cooldown after {before}")
-            gate = cooldown_gate(plan.conditions.cooldown, history.first_start_temp_c, watch)
+            gate, watch = cooldown_after(before, plan, history, thermal)
             _replay(gate, watch, _readings(telemetry, "cooldown", row), row["cooldown_s"])
         if telemetry is not None and row["temperature_quantity"]:
-            watch = thermal.watch(f"soak of {cell.cell_id}")
-            gate = soak_gate(cell.title.soak or plan.conditions.soak, watch)
+            gate, watch = soak_of(cell, plan, thermal)
             _replay(gate, watch, _readings(telemetry, "soak", row), row["soak_s"])
         frames = _read(folder / "frames.parquet")
         if frames is not None:
             history.add_course(cell.cell_id, course_fps(frames["frametime_ms"].to_numpy()))
-
-
-def _folder(campaign: Path, row: Mapping[str, Any]) -> Path:
-    second_look = row["second_look"] is True
-    place = folder_name(row["repeat_index"], row["attempt_index"], row["sentinel"], second_look)
-    return campaign / ATTEMPTS_FOLDER / str(row["cell_id"]) / place
 
 
 def _read(path: Path) -> pa.Table | None:

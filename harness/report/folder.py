@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
-from harness.store.records import folder_name
+from harness.store.records import folder_of
 from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
 
 
@@ -74,13 +74,7 @@ class Campaign:
 
     def artifact(self, attempt: Mapping[str, Any], name: str) -> Path:
         """Path of one artifact of an attempt (a row of ``attempts``)."""
-        place = folder_name(
-            int(attempt["repeat_index"]),
-            int(attempt["attempt_index"]),
-            attempt.get("sentinel") is True,
-            attempt.get("second_look") is True,
-        )
-        return self.folder / "attempts" / str(attempt["cell_id"]) / place / name
+        return self.folder / "attempts" / str(attempt["cell_id"]) / folder_of(attempt) / name
 
     def frames(self, attempt: Mapping[str, Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
         """End times in s and frame times in ms, each shape (n,); None where the attempt has no frames."""

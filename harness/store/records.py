@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from harness.plan.schema import Cell, Retries, Slot
 from harness.store import standing as rules
@@ -50,6 +51,16 @@ def folder_name(repeat_index: int, attempt_index: int, sentinel: bool, second_lo
     """Name of an attempt's folder below its cell's."""
     kind = "sentinel-" if sentinel else "second-look-" if second_look else ""
     return f"{kind}{repeat_index}.{attempt_index}"
+
+
+def folder_of(row: Mapping[str, Any]) -> str:
+    """:func:`folder_name` of a row of ``harness.tables.ATTEMPTS``."""
+    return folder_name(
+        int(row["repeat_index"]),
+        int(row["attempt_index"]),
+        row.get("sentinel") is True,
+        row.get("second_look") is True,
+    )
 
 
 # --- reading ----------------------------------------------------------------------------------------------

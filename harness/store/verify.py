@@ -143,15 +143,9 @@ def _with_journal(
     findings += _strays(folder, listed)
     attempts = dataset.decode_rows(records.encoded_rows(journal)).num_rows
     accepted = dataset.decode_rows(records.encoded_rows(journal, repeats_only=True)).to_pylist()
-    whole = sum(f"{a['cell_id']}/{_folder_name(a)}" not in hurt for a in accepted)
+    whole = sum(f"{a['cell_id']}/{records.folder_of(a)}" not in hurt for a in accepted)
     return VerifyReport(
         folder, tuple(findings), len(known) + len(derived), tables, attempts, len(accepted), whole
-    )
-
-
-def _folder_name(row: Mapping[str, Any]) -> str:
-    return records.folder_name(
-        row["repeat_index"], row["attempt_index"], row["sentinel"], row["second_look"] is True
     )
 
 

@@ -1,7 +1,8 @@
 """Telemetry: one sampler over all sensors, and what a window's telemetry says."""
 
+from harness.telemetry.kept import KeptRows
 from harness.telemetry.limits import reason_words
 from harness.telemetry.sampler import Sample, Sampler, TelemetryWriter
 from harness.telemetry.summary import summarise_window
 
-__all__ = ["Sample", "Sampler", "TelemetryWriter", "reason_words", "summarise_window"]
+__all__ = ["KeptRows", "Sample", "Sampler", "TelemetryWriter", "reason_words", "summarise_window"]

@@ -23,14 +23,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import pytest
 from scipy import stats
 
 from harness.clock import SystemClock
 from harness.doctor import examine
 from harness.plugins import PluginHost
-from harness.telemetry import Sampler, summarise_window
+from harness.telemetry import KeptRows, Sampler, summarise_window
 from harness_plugins.nvml.card import Card, installed_card
 from harness_plugins.nvml.codes import CallFailed
 from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK
@@ -116,21 +115,8 @@ def running_scene(scene: str, folder: Path, *options: str, load: float | None = 
         process.communicate(timeout=30)
 
 
-class Kept:
-    """A writer that keeps the rows."""
-
-    def __init__(self) -> None:
-        self.tables: list[pa.Table] = []
-
-    def write(self, table: pa.Table) -> None:
-        self.tables.append(table)
-
-    def whole(self) -> pa.Table:
-        return pa.concat_tables(self.tables)
-
-
-def sampled(sensor: NvmlSensor, period_s: float = PERIOD_S) -> tuple[Sampler, Kept]:
-    kept = Kept()
+def sampled(sensor: NvmlSensor, period_s: float = PERIOD_S) -> tuple[Sampler, KeptRows]:
+    kept = KeptRows()
     sampler = Sampler([sensor], SystemClock(), period_s, sensor_tries=3, on_event=print)
     sampler.record_to(kept)
     return sampler, kept

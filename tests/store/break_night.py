@@ -27,14 +27,14 @@ import pyarrow.parquet as pq
 from break_campaign import WAYS, BreakingFileSystem, in_child
 
 from harness import log as harness_log
-from harness.engine.campaign import RunOptions, run_campaign
+from harness.engine.campaign import CampaignResult, RunOptions, run_campaign
 from harness.engine.progress import Silent, StopSignal
 from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
 from harness.rehearse import through_losses
-from harness.rig import Launch
+from harness.rig import Launch, Rig
 from harness.store import files
 from harness.store.campaign import CampaignStore
 from harness.store.files import TEMPORARY
@@ -88,25 +88,27 @@ PASSING = {
 TOLERANCE = 1e-9
 
 
+def run_or_resume(plan: Plan, plan_path: Path, rig: Rig, folder: Path) -> CampaignResult:
+    """The night, without anybody watching."""
+    return run_campaign(
+        plan=plan,
+        plan_text=plan_path.read_text(),
+        plan_source=str(plan_path),
+        rig=rig,
+        folder=folder,
+        observer=Silent(),
+        stop=StopSignal(),
+        options=RunOptions(),
+    )
+
+
 def night(folder: Path, plan_path: Path, options: dict[str, Any], seed: int = 1) -> int:
     """Run or resume a simulated night; returns how often its rig was lost."""
     host = PluginHost()
     plan = load_plan(plan_path, host)
     request = RehearsalRequest(plan=plan, seed=seed, options=options)
     rig = host.manager.hook.open_rehearsal(request=request)
-    _, losses = through_losses(
-        rig,
-        lambda rig: run_campaign(
-            plan=plan,
-            plan_text=plan_path.read_text(),
-            plan_source=str(plan_path),
-            rig=rig,
-            folder=folder,
-            observer=Silent(),
-            stop=StopSignal(),
-            options=RunOptions(),
-        ),
-    )
+    _, losses = through_losses(rig, lambda rig: run_or_resume(plan, plan_path, rig, folder))
     return losses
 
 
@@ -130,16 +132,7 @@ def scripted_night(folder: Path, plan_path: Path) -> None:
     rig.sensors = [ScriptedSensor({"core_temp_c": 40.0, "power_w": 200.0}, rig.clock)]
     rig.controls["simulated"] = RecordingControl("simulated", changes_hardware=True)
     rig.workload = lambda cell: FarRepeat(rig.clock)
-    run_campaign(
-        plan=plan,
-        plan_text=plan_path.read_text(),
-        plan_source=str(plan_path),
-        rig=rig,
-        folder=folder,
-        observer=Silent(),
-        stop=StopSignal(),
-        options=RunOptions(),
-    )
+    run_or_resume(plan, plan_path, rig, folder)
 
 
 def broken_night(folder: Path, plan_path: Path, breaking: BreakingFileSystem) -> None:

@@ -14,21 +14,8 @@ import pytest
 from harness import tables
 from harness.clock import SystemClock
 from harness.rig import Channel, Reading
-from harness.telemetry import Sampler
+from harness.telemetry import KeptRows, Sampler
 from harness.testing import FakeClock, ScriptedSensor
-
-
-class Kept:
-    """A writer that keeps what it is given."""
-
-    def __init__(self) -> None:
-        self.tables: list[pa.Table] = []
-
-    def write(self, table: pa.Table) -> None:
-        self.tables.append(table)
-
-    def whole(self) -> pa.Table:
-        return pa.concat_tables(self.tables).unify_dictionaries()
 
 
 def sampler_of(*sensors, clock, period_s=0.1, tries=3, events=None, **options):
@@ -75,7 +62,7 @@ def test_the_first_sensor_that_offers_a_quantity_delivers_it_and_the_others_are_
 
 
 def test_a_quantity_is_read_no_more_often_than_it_can_change_and_is_null_in_between():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sensor = ScriptedSensor(
         {"power_w": 200.0, "core_temp_c": 60.0, "fan_rpm": 900},
         clock,
@@ -93,7 +80,7 @@ def test_a_quantity_is_read_no_more_often_than_it_can_change_and_is_null_in_betw
 
 
 def test_a_reading_that_failed_is_null_never_zero():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sensor = ScriptedSensor(
         {"power_w": lambda t: None if t > 0.45 else 5.0, "fan_pct": math.nan, "fan_rpm": math.inf}, clock
     )
@@ -112,7 +99,7 @@ def test_a_reading_that_failed_is_null_never_zero():
 
 
 def test_a_lost_sensor_is_reported_once_marked_as_a_gap_and_taken_up_again():
-    clock, kept, events = FakeClock(), Kept(), []
+    clock, kept, events = FakeClock(), KeptRows(), []
     steady = ScriptedSensor({"cpu_load_pct": 3.0}, clock, name="steady")
     shaky = ScriptedSensor({"power_w": 200.0}, clock, name="shaky", lost=lambda t: 2.95 < t < 7.95)
     sampler = sampler_of(shaky, steady, clock=clock, events=events)
@@ -170,7 +157,7 @@ def test_a_sensor_that_breaks_its_contract_does_not_stop_the_others():
 
 
 def test_a_slow_read_makes_rows_miss_and_the_next_row_says_so():
-    clock, kept, events = FakeClock(), Kept(), []
+    clock, kept, events = FakeClock(), KeptRows(), []
 
     class Slow(ScriptedSensor):
         def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
@@ -191,7 +178,7 @@ def test_a_slow_read_makes_rows_miss_and_the_next_row_says_so():
 
 
 def test_recorded_rows_have_the_contracts_layout_and_the_phase_of_their_time():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sampler = sampler_of(ScriptedSensor({"limit_reasons": 0x1004, "power_w": 1.5}, clock), clock=clock)
     sampler.start()
     sampler.set_phase("cooldown")
@@ -211,7 +198,7 @@ def test_recorded_rows_have_the_contracts_layout_and_the_phase_of_their_time():
 
 
 def test_a_crash_loses_at_most_the_last_seconds_of_a_recording():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sampler = sampler_of(ScriptedSensor({"power_w": 1.0}, clock), clock=clock, flush_s=5.0)
     sampler.start()
     sampler.record_to(kept)
@@ -239,7 +226,7 @@ def test_a_writer_that_fails_is_reported_when_it_happens_and_again_at_the_end():
 
 
 def test_memory_stays_bounded_and_history_right_when_the_ring_wraps():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sampler = sampler_of(ScriptedSensor({"core_temp_c": lambda t: t}, clock), clock=clock, period_s=60.0)
     sampler.start()
     sampler.record_to(kept)
@@ -255,7 +242,7 @@ def test_memory_stays_bounded_and_history_right_when_the_ring_wraps():
 
 
 def test_a_pause_between_stop_and_start_is_marked_as_a_gap():
-    clock, kept = FakeClock(), Kept()
+    clock, kept = FakeClock(), KeptRows()
     sampler = sampler_of(ScriptedSensor({"power_w": 1.0}, clock), clock=clock)
     sampler.record_to(kept)
     sampler.start()
