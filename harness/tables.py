@@ -181,6 +181,8 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("boot_id", S, "", "identity of the rig's boot in which it ran"),
     Column("long_frame_count", I, "", "frames over 3 times their local median and 15 ms longer than it"),
     Column("second_look", B, "", "true where it measures a repeat once more that lay far from the others"),
+    Column("stutter_multiple", F, "", "multiple of the local median that stutter_count goes by"),
+    Column("slow_below_fps", F, "1/s", "rate that slow_time_pct goes by; null where the plan states none"),
 )
 
 FRAMES = schema_of(FRAME_COLUMNS)

@@ -20,6 +20,7 @@ from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore
 from harness.engine.progress import Observer, StopSignal
+from harness.engine.recompute import recompute_metrics
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, PlanError, Problem
 from harness.plan.cells import expand
@@ -190,6 +191,8 @@ def _run(
         observer.on_message("warning", "the last run did not restore what it had changed; restoring it first")
         keeper.restore()
     for message in _opening_messages(store):
+        observer.on_message("info", message)
+    for message in recompute_metrics(store, plan.plan):
         observer.on_message("info", message)
     shortage = _space_shortage(store, plan)
     if shortage is not None:

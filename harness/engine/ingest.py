@@ -16,7 +16,7 @@ from harness.engine.history import History
 from harness.engine.messages import Judged
 from harness.errors import FrameLogError
 from harness.frames.align import align_by_seen, tie_log
-from harness.frames.metrics import frame_metrics
+from harness.frames.defined import defined_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
 from harness.plan.schema import Plan
@@ -128,12 +128,7 @@ def _frames(
     frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
     passes = _passes(running, frame_log, window.clock_offset_s)
     dropped = dict(frame_log.dropped)
-    running.metrics |= frame_metrics(
-        frametime_ms,
-        low_definition=plan.plan.one_percent_low,
-        stutter_multiple=plan.plan.stutter_multiple,
-        slow_below_fps=plan.plan.slow_below_fps,
-    )
+    running.metrics |= defined_metrics(frametime_ms, plan.plan)
     running.metrics |= {
         "average_fps_rse_pct": relative_se_pct(frametime_ms),
         "long_frame_count": int(long_frames(frametime_ms).sum()),

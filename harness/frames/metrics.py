@@ -196,13 +196,11 @@ def assemble(
         lows[f"{prefix}_percentile_fps"] = 1e3 / percentiles[100.0 * (1.0 - share)]
         lows[f"{prefix}_mean_of_slowest_fps"] = 1e3 * count / float(np.sum(slowest[-count:]))
         lows[f"{prefix}_time_share_fps"] = _time_share(slowest, share, total_ms)
-    chosen = _LOW_KEYS[low_definition]
     return {
         "frame_count": n,
         "average_fps": 1e3 * n / total_ms,
         "low_definition": low_definition,
-        "one_percent_low_fps": lows[f"one_percent_low_{chosen}_fps"],
-        "point_one_percent_low_fps": lows[f"point_one_percent_low_{chosen}_fps"],
+        **{low: lows[source] for low, source in low_columns(low_definition).items()},
         **lows,
         **{key: percentiles[q] for key, q in PERCENTILES.items()},
         "frametime_change_ms": change_ms,
@@ -211,6 +209,12 @@ def assemble(
         "stutter_time_pct": 100.0 * stutter_ms / total_ms,
         "slow_time_pct": None if slow_ms is None else 100.0 * slow_ms / total_ms,
     }
+
+
+def low_columns(definition: LowDefinition) -> dict[str, str]:
+    """Column of each low -> the column that holds it by this definition."""
+    prefixes = ("one_percent_low", "point_one_percent_low")
+    return {f"{prefix}_fps": f"{prefix}_{_LOW_KEYS[definition]}_fps" for prefix in prefixes}
 
 
 def wanted_percentiles() -> Sequence[float]:

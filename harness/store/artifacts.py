@@ -19,6 +19,7 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness.errors import StoreError
 from harness.store.files import TEMPORARY, SafeFile, SafeFiles, pyarrow_sink
 
 STREAM_SUFFIX: Final = ".arrows" + TEMPORARY
@@ -187,6 +188,18 @@ def describe(folder: Path, path: Path, *, row_count: int | None = None, partial:
     return Artifact(
         path.relative_to(folder).as_posix(), sha256_of(path), path.stat().st_size, row_count, partial
     )
+
+
+def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
+    """A committed table, if it still is what was committed. Raises StoreError."""
+    if artifact is None:
+        raise StoreError(f"{path}: no such table was kept; nothing to read")
+    try:
+        if sha256_of(path) != artifact.sha256:
+            raise StoreError(f"{path}: its SHA-256 differs from the journal's; put a copy of the file back")
+        return pq.read_table(path)
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"{path}: can't be read ({error}); put a copy of the file back") from error
 
 
 def sha256_of(path: Path) -> str:

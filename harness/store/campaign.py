@@ -20,6 +20,7 @@ from harness.store.artifacts import (
     Artifact,
     TableWriter,
     keep_compressed,
+    read_kept,
     salvage,
     salvage_streams,
     sweep,
@@ -31,6 +32,7 @@ from harness.store.journal import JOURNAL_NAME, Journal, add_event
 from harness.store.lock import FolderLock
 from harness.store.manifest import write_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME, RIG_NAME
+from harness.store.revise import revise
 from harness.store.space import SpaceNeed, space_needed
 from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
 from harness.store.view import CampaignView
@@ -342,6 +344,40 @@ class CampaignStore(CampaignView):
         with suppress(DiskFull):
             sweep(self._files, ref.folder)
         self._standing = None
+
+    def revise_attempt(
+        self,
+        attempt_id: str,
+        changes: Mapping[str, Any],
+        *,
+        why: str,
+        tables: Mapping[str, pa.Table] | None = None,
+    ) -> None:
+        """Put figures that were worked out anew from kept files in the place of an ended attempt's old ones.
+
+        The old values go into an event (kind ``revised``), a replaced table stays as
+        ``<name>.before-<n>.parquet``; durable on return. Interrupted and done again it ends the same.
+
+        Args:
+            attempt_id: The attempt.
+            changes: Columns of ``harness.tables.ATTEMPTS`` with their new values; ``verdict``, ``reason``
+                and ``definition_hash`` among them where a second reading judges otherwise. What, when and
+                where was measured can't change.
+            why: In half a sentence, for the journal.
+            tables: Name of a table of the attempt (``frames``) -> its new content.
+        Raises:
+            ValueError: A column is unknown, of the wrong type, or not to be revised.
+            StoreError: No such ended attempt, or its repeat would be accepted twice.
+        """
+        self._writing()
+        folder = self.folder / ATTEMPTS_FOLDER / attempt_id
+        revise(self._journal, folder, attempt_id, changes, tables or {}, why, self._now())
+        self._standing = None
+
+    def kept_table(self, attempt_id: str, name: str) -> pa.Table:
+        """A table of an ended attempt, checked against its hash. Raises StoreError: gone or damaged."""
+        path = f"{ATTEMPTS_FOLDER}/{attempt_id}/{name}.parquet"
+        return read_kept(self.folder / path, records.artifact(self._journal, path))
 
     def space_needed(self, assumed_attempt_bytes: int) -> SpaceNeed:
         """Room for the rest of the campaign; ``assumed_attempt_bytes`` counts until one was measured."""

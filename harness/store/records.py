@@ -63,6 +63,11 @@ def folder_of(row: Mapping[str, Any]) -> str:
     )
 
 
+def attempt_id_of(row: Mapping[str, Any]) -> str:
+    """Id of the attempt in a row of ``harness.tables.ATTEMPTS``: its folder below ``attempts/``."""
+    return f"{row['cell_id']}/{folder_of(row)}"
+
+
 # --- reading ----------------------------------------------------------------------------------------------
 
 
@@ -139,13 +144,17 @@ def encoded_rows(journal: Journal, *, repeats_only: bool = False) -> list[str]:
 
 def artifacts(journal: Journal) -> list[tuple[str, Artifact]]:
     """(attempt_id, artifact) of everything that was committed."""
-    return [
-        (
-            r["attempt_id"],
-            Artifact(r["path"], r["sha256"], r["bytes"], r["row_count"], bool(r["partial"])),
-        )
-        for r in journal.query("SELECT * FROM artifacts ORDER BY path")
-    ]
+    return [(r["attempt_id"], _artifact(r)) for r in journal.query("SELECT * FROM artifacts ORDER BY path")]
+
+
+def artifact(journal: Journal, path: str) -> Artifact | None:
+    """The committed artifact at this path; None if there is none."""
+    rows = journal.query("SELECT * FROM artifacts WHERE path = ?", (path,))
+    return next((_artifact(r) for r in rows), None)
+
+
+def _artifact(row: sqlite3.Row) -> Artifact:
+    return Artifact(row["path"], row["sha256"], row["bytes"], row["row_count"], bool(row["partial"]))
 
 
 def attempt_sizes(journal: Journal) -> list[int]:

@@ -61,6 +61,10 @@ class CampaignView:
         text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
         return text
 
+    def plan_texts(self) -> list[str]:
+        """Every plan that was in force here, word for word, oldest first."""
+        return [r["text"] for r in self._journal.query("SELECT text FROM plans ORDER BY rowid")]
+
     def plan_source(self) -> str:
         """Where the plan in force came from, as it was named then."""
         rows = self._journal.query("SELECT source FROM plans ORDER BY rowid DESC LIMIT 1")

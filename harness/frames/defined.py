@@ -1,0 +1,24 @@
+"""Frame metrics as a plan defines them: one place for those that measure and those that work out anew."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.frames.metrics import Metrics, frame_metrics
+from harness.plan.schema import PlanHead
+
+
+def defined_metrics(frametime_ms: NDArray[np.float64], head: PlanHead) -> Metrics:
+    """All frame metrics of one window by the plan's definitions, and these definitions themselves.
+
+    Args:
+        frametime_ms: 1-D, ms, in order; may be empty.
+        head: The plan's ``one_percent_low``, ``stutter_multiple`` and ``slow_below_fps`` count.
+    """
+    return frame_metrics(
+        frametime_ms,
+        low_definition=head.one_percent_low,
+        stutter_multiple=head.stutter_multiple,
+        slow_below_fps=head.slow_below_fps,
+    ) | {"stutter_multiple": head.stutter_multiple, "slow_below_fps": head.slow_below_fps}
