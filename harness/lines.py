@@ -1,24 +1,97 @@
-"""Follow a growing text file line by line, cheaply and without blocking."""
+"""Lines of text that arrive bit by bit: cut from a stream, followed in a growing file, in bounded memory."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+
+from harness.patterns import LONGEST_LINE, Pattern
+
+#: Most that one look reads of a file, bytes. What is left is read at the next look.
+MOST_AT_ONCE = 4 << 20
+
+
+def whole_lines(data: bytes) -> bytes:
+    """The same text as a block that can be searched: UTF-8, every line ended by ``\\n`` alone."""
+    if b"\r" in data:
+        data = data.replace(b"\r", b"\n")
+    return data if data.isascii() else data.decode("utf-8", "replace").encode("utf-8")
+
+
+class LineCutter:
+    """Cuts a stream of bytes into blocks of whole lines, in bounded memory.
+
+    A line longer than :data:`LONGEST_LINE` is cut there, and the rest of it is passed over.
+    """
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._skipping = False
+
+    def feed(self, data: bytes, *, ended: bool = False) -> bytes:
+        """The lines that this part completes, as a block; all that is left if the stream has ended."""
+        # A damaged or half character is replaced only once its line is whole.
+        if b"\r" in data:
+            data = data.replace(b"\r", b"\n")
+        if self._skipping:
+            end = data.find(b"\n")
+            if end < 0:
+                return b""
+            data, self._skipping = data[end + 1 :], False
+        end = data.rfind(b"\n") + 1
+        if end:
+            block, self._rest = self._rest + data[:end], data[end:]
+        else:
+            block, self._rest = b"", self._rest + data
+        if ended and self._rest:
+            block, self._rest = block + self._rest[:LONGEST_LINE] + b"\n", b""
+        elif len(self._rest) > LONGEST_LINE:
+            block, self._rest, self._skipping = block + self._rest[:LONGEST_LINE] + b"\n", b"", True
+        return whole_lines(block)
+
+
+def missing_in_file(output: Path, patterns: Sequence[str]) -> tuple[str, ...]:
+    """Patterns that no line of a title's output file matches; all of them if there is no file.
+
+    Reads the file in parts: its size bounds nothing but the time.
+    """
+    wanted = {text: Pattern(text) for text in patterns}
+    cutter, ended = LineCutter(), False
+    try:
+        with output.open("rb") as file:
+            while wanted and not ended:
+                data = file.read(MOST_AT_ONCE)
+                ended = not data
+                block = cutter.feed(data, ended=ended)
+                wanted = {text: one for text, one in wanted.items() if not (block and one.matches(block))}
+    except OSError:
+        pass
+    return tuple(text for text in patterns if text in wanted)
 
 
 class LineFollower:
     """Gives the whole lines that a file gained since the last look.
 
-    A line ends with ``\\n`` or ``\\r``. A file that does not exist yet has no lines; one that became shorter
-    is read from its start again. Bytes that are not UTF-8 are replaced.
+    A line ends with ``\\n`` or ``\\r``; one longer than :data:`~harness.patterns.LONGEST_LINE` is cut there.
+    A file that does not exist yet has no lines; one that became shorter is read from its start again. Bytes
+    that are not UTF-8 are replaced. One look reads at most :data:`MOST_AT_ONCE`.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self._position = 0
-        self._rest = b""
+        self._cutter = LineCutter()
 
-    def new_lines(self, *, ended: bool = False) -> list[str]:
-        """Lines since the last call.
+    def skip(self) -> None:
+        """Pass over all that is in the file now."""
+        try:
+            self._position = self.path.stat().st_size
+        except OSError:
+            self._position = 0
+        self._cutter = LineCutter()
+
+    def new_block(self, *, ended: bool = False) -> bytes:
+        """Lines since the last call, as a block that a pattern can search.
 
         Args:
             ended: The writer has ended: an unfinished last line counts as a line.
@@ -27,23 +100,25 @@ class LineFollower:
             with self.path.open("rb") as file:
                 size = file.seek(0, 2)
                 if size < self._position:
-                    self._position, self._rest = 0, b""
+                    self._position, self._cutter = 0, LineCutter()
                 file.seek(self._position)
-                chunk = file.read()
+                data = file.read(MOST_AT_ONCE)
                 self._position = file.tell()
+                at_end = self._position >= size
         except OSError:
-            chunk = b""
-        parts = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
-        self._rest = b"" if ended else parts[-1]
-        whole = parts if ended else parts[:-1]
-        return [line.decode("utf-8", "replace") for line in whole if line]
+            data, at_end = b"", True
+        return self._cutter.feed(data, ended=ended and at_end)
+
+    def new_lines(self, *, ended: bool = False) -> list[str]:
+        """Lines since the last call that are not empty; ``ended`` as in :meth:`new_block`."""
+        return [line.decode("utf-8", "replace") for line in self.new_block(ended=ended).split(b"\n") if line]
 
     def tail(self, lines: int = 5) -> list[str]:
         """The file's last lines, for a message; at most 4 KiB."""
         try:
             with self.path.open("rb") as file:
                 file.seek(max(0, file.seek(0, 2) - 4096))
-                text = file.read().decode("utf-8", "replace")
+                text = file.read(4096).decode("utf-8", "replace")
         except OSError:
             return []
         return [line for line in text.splitlines() if line.strip()][-lines:]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +11,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.checks.passes import Pass
+from harness.lines import whole_lines
+from harness.patterns import Pattern
 
 Floats = NDArray[np.float64]
 
@@ -139,8 +140,9 @@ def telemetry_evidence(
 
 
 def missing_lines(output: str, patterns: Sequence[str]) -> tuple[str, ...]:
-    """Patterns (regular expressions) that no line of a title's output matches."""
-    return tuple(pattern for pattern in patterns if not re.search(pattern, output, re.MULTILINE))
+    """Patterns that no line of a title's output matches."""
+    block = whole_lines(output.encode("utf-8", "replace"))
+    return tuple(text for text in patterns if not Pattern(text).matches(block))
 
 
 def _column(table: pa.Table, name: str) -> Floats:

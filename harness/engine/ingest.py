@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.checks import AttemptEvidence, judge, missing_lines, telemetry_evidence
+from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.passes import Pass, passes_of
 from harness.conditions.settling import course_fps, long_frames
 from harness.engine.attempt import Running
@@ -19,6 +19,7 @@ from harness.frames.align import align_by_seen, tie_log
 from harness.frames.defined import defined_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
+from harness.lines import missing_in_file
 from harness.plan.schema import Plan
 from harness.rig import FrameLog, FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
@@ -75,9 +76,6 @@ def ingest_and_judge(
 def _known(running: Running, history: History) -> dict[str, Any]:
     """Evidence that needs no log."""
     title = running.cell.title
-    output = ""
-    if title.expect_lines and running.output_path.is_file():
-        output = running.output_path.read_text(encoding="utf-8", errors="replace")
     ended_s, launch_s = running.window_end_s, running.launch_s
     return {
         "planned_s": title.measure_s,
@@ -88,7 +86,7 @@ def _known(running: Running, history: History) -> dict[str, Any]:
         "first_ambient_temp_c": history.first_ambient_temp_c,
         "usual_foreign_gpu_processes": history.usual_foreign_gpu_processes,
         "profile_messages": tuple(running.not_in_force),
-        "missing_lines": missing_lines(output, title.expect_lines),
+        "missing_lines": missing_in_file(running.output_path, title.expect_lines),
         "other_fps": history.other_fps(running.cell.cell_id),
         "usual_scatter": history.usual_scatter(running.cell.cell_id),
         "other_courses": history.other_courses(running.cell.cell_id),

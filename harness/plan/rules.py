@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from harness.patterns import Pattern
 from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
 from harness.plan.locate import Path
@@ -181,6 +182,16 @@ def _check_soak(rule: Soak | None, path: Path, found: Findings) -> None:
         )
 
 
+def _check_patterns(table: dict[str, Any], path: Path, found: Findings) -> None:
+    patterns = table.get("expect_lines")
+    for index, text in enumerate(patterns if isinstance(patterns, list) else []):
+        try:
+            Pattern(str(text))
+        except ValueError as error:
+            what, _, remedy = str(error).rpartition("; ")
+            found.add((*path, "expect_lines", index), what, remedy)
+
+
 def _contradiction(path: Path, key: str, value: float, timeout_s: float, found: Findings) -> None:
     found.add(
         (*path, key),
@@ -195,7 +206,9 @@ def _check_title(title: dict[str, Any], path: Path, conditions: dict[str, Any], 
         _check_warm_up(_valid(WarmUp, title["warm_up"]), (*path, "warm_up"), found)
     if "soak" in title:
         _check_soak(_valid(Soak, title["soak"]), (*path, "soak"), found)
+    _check_patterns(title, path, found)
     for index, setting in enumerate(_list(title.get("settings"))):
+        _check_patterns(setting, (*path, "settings", index), found)
         here: Path = (*path, "settings", index)
         if "warm_up" in setting:
             _check_warm_up(_valid(WarmUp, setting["warm_up"]), (*here, "warm_up"), found)

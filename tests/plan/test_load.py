@@ -213,3 +213,15 @@ def test_a_check_is_switched_off_by_false_and_only_known_checks_may_only_mark():
     assert complaints(text) == [
         "checks.mark_only[0] (line 27): \"frame-capp\" is not a choice here; did you mean 'frame-cap'?"
     ]
+
+
+def test_patterns_of_expected_lines_are_checked_with_their_line_in_title_and_setting():
+    text = GOOD.replace("measure_s = 60", 'measure_s = 60\nexpect_lines = ["fine", "(?=x)"]').replace(
+        '{ name = "small" }', '{ name = "small", expect_lines = ["("] }'
+    )
+    found = complaints(text)
+    assert len(found) == 2
+    assert "titles[0].expect_lines[1] (line 19)" in found[0]
+    assert "look-around is not offered" in found[0]
+    assert "titles[0].settings[0].expect_lines[0]" in found[1]
+    assert "no regular expression" in found[1]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Self
+from typing import Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from harness.patterns import Pattern, PatternText
 
 #: Placeholders that the harness fills in; ``values`` adds the plan's own.
 BUILT_IN: Mapping[str, str] = {
@@ -21,15 +23,6 @@ BUILT_IN: Mapping[str, str] = {
 _PLACEHOLDER = re.compile(r"\{([a-z_][a-z0-9_]*)\}")
 
 
-def _pattern(text: str) -> str:
-    try:
-        re.compile(text)
-    except re.error as error:
-        raise ValueError(f"{text!r} is no regular expression ({error})") from error
-    return text
-
-
-Pattern = Annotated[str, AfterValidator(_pattern)]
 Value = str | int | float | bool
 
 
@@ -42,7 +35,7 @@ class CommandOptions(BaseModel):
     """Plan keys of ``workload = "command"``.
 
     In ``command``, ``arguments``, ``environment``, ``working_folder`` and ``watch_file``, a ``{name}`` stands
-    for a value of ``values`` or for one of :data:`BUILT_IN`. Patterns are Python regular expressions, looked
+    for a value of ``values`` or for one of :data:`BUILT_IN`. Patterns (:mod:`harness.patterns`) are looked
     for anywhere in each line of the title's output and of ``watch_file``.
     """
 
@@ -68,18 +61,18 @@ class CommandOptions(BaseModel):
         None,
         description="log file of the title, relative to its working folder, that is read for patterns too",
     )
-    ready_line: Pattern | None = Field(None, description="it is ready at the line that matches this")
+    ready_line: PatternText | None = Field(None, description="it is ready at the line that matches this")
     ready_after_s: float | None = Field(
         None, ge=0, description="it is ready after this time, at the latest where there is a ready_line too"
     )
-    end_line: Pattern | None = Field(None, description="it is done at the line that matches this")
+    end_line: PatternText | None = Field(None, description="it is done at the line that matches this")
     end_after_s: float | None = Field(None, gt=0, description="it is done this long after it was ready")
-    fail_line: Pattern | None = Field(None, description="it has failed at the line that matches this")
-    pass_line: Pattern | None = Field(None, description="each line that matches this ends a pass")
-    score_line: Pattern | None = Field(
+    fail_line: PatternText | None = Field(None, description="it has failed at the line that matches this")
+    pass_line: PatternText | None = Field(None, description="each line that matches this ends a pass")
+    score_line: PatternText | None = Field(
         None, description="pattern with one group, the score; the last match counts"
     )
-    clock_line: Pattern | None = Field(
+    clock_line: PatternText | None = Field(
         None,
         description="pattern with one group, a time in s on the frame log's clock; each match ties that "
         "clock to the rig's",
@@ -97,7 +90,7 @@ class CommandOptions(BaseModel):
                         f"give it under values, or use one of: {', '.join(sorted(known))}"
                     )
         for key, pattern in (("score_line", self.score_line), ("clock_line", self.clock_line)):
-            if pattern is not None and re.compile(pattern).groups != 1:
+            if pattern is not None and Pattern(pattern).group_count != 1:
                 raise ValueError(f"{key} needs exactly one group, as in '{key[:5]}: ([0-9.]+)'")
         return self
 

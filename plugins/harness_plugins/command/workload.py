@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import shutil
 import sys
 from collections.abc import Mapping
@@ -15,8 +14,9 @@ from harness.errors import FrameLogError, WorkloadFailed
 from harness.lines import LineFollower
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import TitleProcess, end_orphans
-from harness.rig import ClockMarker, FrameLogSource, Launch, WorkloadState
+from harness.rig import FrameLogSource, Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions, Value, fill
+from harness_plugins.command.story import Story
 
 
 class CommandWorkload:
@@ -34,13 +34,8 @@ class CommandWorkload:
         self._started_s = 0.0
         self._title: psutil.Process | None = None
         self._looked_s = -1e9
-        self._ready_s: float | None = None
-        self._finished = False
-        self._failure: str | None = None
-        self._passes = 0
-        self._score: str | None = None
+        self._story = Story(self._options)
         self._lines_until_s = 0.0
-        self._markers: list[ClockMarker] = []
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, self._values(launch)
@@ -58,7 +53,7 @@ class CommandWorkload:
             self._watched = [self._folder / fill(options.watch_file, values)]
         self._followers = [LineFollower(path) for path in (launch.output_path, *self._watched)]
         for follower in self._followers[1:]:
-            follower.new_lines()  # what an earlier run left in it is not this run's
+            follower.skip()  # what an earlier run left in it is not this run's
         self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
         self._started_s = self._lines_until_s = self._clock.now_s()
         self._process = TitleProcess(
@@ -88,7 +83,7 @@ class CommandWorkload:
         }
 
     def poll(self) -> WorkloadState:
-        process, options = self._process, self._options
+        process, options, story = self._process, self._options, self._story
         if process is None:
             return WorkloadState(running=False, ready=False, failure="the title was not started")
         exit_code = process.exit_code()
@@ -98,23 +93,22 @@ class CommandWorkload:
         awaited = options.process_name is not None and self._title is None
         running = exit_code is None or (exit_code in options.ok_exit_codes and (awaited or process.alive()))
         for follower in self._followers:
-            for line in follower.new_lines(ended=not running):
-                self._take(line, now_s)
+            story.take(follower.new_block(ended=not running), self._lines_until_s, now_s)
         self._lines_until_s = now_s
-        if self._ready_s is None and self._is_ready_by_time(now_s):
-            self._ready_s = now_s
-        if self._ready_s is not None and options.end_after_s is not None:
-            self._finished |= now_s - self._ready_s >= options.end_after_s
+        if story.ready_s is None and self._is_ready_by_time(now_s):
+            story.ready_s = now_s
+        if story.ready_s is not None and options.end_after_s is not None:
+            story.finished |= now_s - story.ready_s >= options.end_after_s
         if not running:
             self._note_exit(exit_code, now_s)
         return WorkloadState(
             running=running,
-            ready=self._ready_s is not None,
-            finished=self._finished,
+            ready=story.ready_s is not None,
+            finished=story.finished,
             exit_code=exit_code,
-            passes=self._passes if options.pass_line is not None else None,
+            passes=story.passes if options.pass_line is not None else None,
             last_sign_s=process.last_sign_s(self._watched),
-            failure=self._failure,
+            failure=story.failure,
         )
 
     def _look_for_title(self, process: TitleProcess, now_s: float) -> None:
@@ -129,40 +123,17 @@ class CommandWorkload:
             return now_s - self._started_s >= options.ready_after_s
         return options.ready_line is None
 
-    def _take(self, line: str, now_s: float) -> None:
-        options = self._options
-        if self._ready_s is None and _matches(options.ready_line, line):
-            self._ready_s = now_s
-        if _matches(options.pass_line, line):
-            self._passes += 1
-        if _matches(options.end_line, line):
-            self._finished = True
-        if self._failure is None and _matches(options.fail_line, line):
-            self._failure = f"the title said: {line.strip()[:300]}"
-        if options.score_line is not None and (match := re.search(options.score_line, line)):
-            self._score = match[1]
-        if options.clock_line is not None and (match := re.search(options.clock_line, line)):
-            self._mark_clock(match[1], now_s)
-
-    def _mark_clock(self, log_s: str, now_s: float) -> None:
-        """The line was written since the last look, and so most likely in the middle of that time."""
-        since_s = self._lines_until_s
-        try:
-            self._markers.append(ClockMarker(float(log_s), (since_s + now_s) / 2, now_s - since_s))
-        except ValueError:
-            self._failure = f"clock_line found {log_s!r}, which is no number; mend the pattern's group"
-
     def _note_exit(self, exit_code: int | None, now_s: float) -> None:
-        if self._finished or self._failure is not None:
+        if self._story.finished or self._story.failure is not None:
             return
         if exit_code in self._options.ok_exit_codes and self._options.end_line is None:
-            self._finished = True
+            self._story.finished = True
             return
         how = _exit_words(exit_code)
         if exit_code in self._options.ok_exit_codes:
             how += f" without the line {self._options.end_line!r}"
         tail = " / ".join(self._followers[0].tail(3)) or "it wrote nothing"
-        self._failure = f"the title ended with {how} after {now_s - self._started_s:.1f} s: {tail}"
+        self._story.failure = f"the title ended with {how} after {now_s - self._started_s:.1f} s: {tail}"
 
     def process_id(self) -> int | None:
         if self._title is not None:
@@ -174,8 +145,8 @@ class CommandWorkload:
             return
         self._process.end(grace_s)
         for follower in self._followers:
-            for line in follower.new_lines(ended=True):
-                self._take(line, self._clock.now_s())
+            while block := follower.new_block(ended=True):
+                self._story.take(block, self._lines_until_s, self._clock.now_s())
 
     def growing_log(self) -> FrameLogSource | None:
         spec = self._log_spec()
@@ -193,7 +164,7 @@ class CommandWorkload:
             return None
         newest = self._newest_log()
         if newest is not None:
-            return FrameLogSource(newest, spec, clock_markers=tuple(self._markers))
+            return FrameLogSource(newest, spec, clock_markers=tuple(self._story.markers))
         there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
@@ -227,18 +198,14 @@ class CommandWorkload:
     def score(self) -> float | None:
         if self._options.score_line is None:
             return None
-        if self._score is None:
+        if self._story.score is None:
             raise WorkloadFailed(f"no line of the title matched score_line {self._options.score_line!r}")
         try:
-            return float(self._score)
+            return float(self._story.score)
         except ValueError as error:
             raise WorkloadFailed(
-                f"score_line found {self._score!r}, which is no number; mend the pattern's group"
+                f"score_line found {self._story.score!r}, which is no number; mend the pattern's group"
             ) from error
-
-
-def _matches(pattern: str | None, line: str) -> bool:
-    return pattern is not None and re.search(pattern, line) is not None
 
 
 def _exit_words(exit_code: int | None) -> str:

@@ -6,14 +6,15 @@ or what clocks and power must be under load.
 
 from __future__ import annotations
 
-import re
 import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from harness.checks import missing_lines
 from harness.errors import ControlRefused, PluginError, Problem, WorkloadFailed
+from harness.patterns import check_pattern
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness.tables import QUANTITIES
@@ -62,11 +63,7 @@ class CommandControlOptions(BaseModel):
     @field_validator("verify_line")
     @classmethod
     def _check_pattern(cls, value: str | None) -> str | None:
-        try:
-            re.compile(value or "")
-        except re.error as error:
-            raise ValueError(f"{value!r} is no regular expression ({error})") from error
-        return value
+        return None if value is None else check_pattern(value)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -127,9 +124,7 @@ class CommandControl:
         if options.verify is None:
             return {"applied_by": options.apply, "proof": "under load"}
         outcome = self._run(f"profile {profile.name}: verify", options.verify, options.timeout_s)
-        if options.verify_line is not None and not any(
-            re.search(options.verify_line, line) for line in outcome.output.splitlines()
-        ):
+        if options.verify_line is not None and missing_lines(outcome.output, [options.verify_line]):
             raise ControlRefused(
                 f"profile {profile.name}: no line of verify matches {options.verify_line!r}; it printed: "
                 f"{outcome.tail or 'nothing'}. The setting is not in force, or the pattern is wrong"

@@ -12,6 +12,7 @@ from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from harness.patterns import Pattern
 from harness_plugins.stream.units import table_unit, to_table_unit
 
 Fields = Mapping[str, str]
@@ -163,12 +164,12 @@ def _flat(value: Any, name: str) -> list[tuple[str, str]]:
 
 
 def pattern_reader(pattern: str) -> LineReader:
-    """A regular expression whose named groups are the names."""
-    compiled = re.compile(pattern)
+    """A pattern whose named groups are the names."""
+    compiled = Pattern(pattern)
 
     def read(line: str, first: bool = False) -> Fields | None:
         match = compiled.search(line)
-        return None if match is None else {k: v for k, v in match.groupdict().items() if v is not None}
+        return None if match is None else match.named
 
     return read
 

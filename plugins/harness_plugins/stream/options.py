@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
 from harness.clock import Clock
+from harness.patterns import Pattern
 from harness_plugins.stream.mapping import (
     CsvReader,
     LineReader,
@@ -44,10 +44,7 @@ class StreamOptions(Readings):
         if (self.format == "pattern") != (self.pattern is not None):
             raise ValueError("format = 'pattern' and pattern go together")
         if self.pattern is not None:
-            try:
-                groups = set(re.compile(self.pattern).groupindex)
-            except re.error as error:
-                raise ValueError(f"pattern is no regular expression ({error})") from error
+            groups = Pattern(self.pattern).names
             missing = sorted({field.name for field in self.quantities.values()} - groups)
             if missing:
                 raise ValueError(f"pattern has no group named {', '.join(missing)}; write (?P<name>...)")

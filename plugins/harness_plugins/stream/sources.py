@@ -17,6 +17,7 @@ import psutil
 from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.lines import LineFollower
+from harness.patterns import LONGEST_LINE
 from harness.processes import MARK, end_orphans, new_mark
 
 _LONGEST_QUEUE = 10_000
@@ -86,7 +87,7 @@ class ProgramSource:
     def _follow(self, process: subprocess.Popen[str]) -> None:
         assert process.stdout is not None
         with process.stdout as output:
-            for number, line in enumerate(output):
+            for number, line in enumerate(iter(lambda: output.readline(LONGEST_LINE), "")):
                 self._lines.append(Line(self._clock.now_s(), line.rstrip("\r\n"), number == 0))
                 self._last_words = line.strip() or self._last_words
 
@@ -117,7 +118,8 @@ class ProgramSource:
         for child in tree:
             with contextlib.suppress(psutil.NoSuchProcess, psutil.AccessDenied):
                 child.kill()
-        process.wait()
+        with contextlib.suppress(subprocess.TimeoutExpired):  # one that hangs in the driver can't be ended
+            process.wait(timeout=5.0)
         if self._thread is not None:
             self._thread.join(timeout=2.0)
 
@@ -137,6 +139,7 @@ class FileSource:
         if found is not None:
             self._follower = LineFollower(found)
             self._first_lines = self._follower.new_lines()[:1]
+            self._follower.skip()
 
     def take(self) -> list[Line]:
         now_s = self._clock.now_s()

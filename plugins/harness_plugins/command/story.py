@@ -1,0 +1,69 @@
+"""What the lines of a title tell: readiness, passes, end, failure, score, times of its own clock."""
+
+from __future__ import annotations
+
+import threading
+
+from harness.patterns import Match, Pattern
+from harness.rig import ClockMarker
+from harness_plugins.command.options import CommandOptions
+
+#: Most times of the title's clock that are kept; a line of it in each second is enough for a day.
+_MOST_MARKERS = 100_000
+
+
+class Story:
+    """Takes a title's lines in blocks, from whatever thread reads them, and keeps what they told.
+
+    Attributes:
+        ready_s, finished, failure, passes, score, markers: As the patterns of the plan found them.
+    """
+
+    def __init__(self, options: CommandOptions) -> None:
+        self._lock = threading.Lock()
+        self._ready, self._end, self._fail, self._pass, self._score, self._clock = (
+            None if text is None else Pattern(text)
+            for text in (
+                options.ready_line,
+                options.end_line,
+                options.fail_line,
+                options.pass_line,
+                options.score_line,
+                options.clock_line,
+            )
+        )
+        self.ready_s: float | None = None
+        self.finished = False
+        self.failure: str | None = None
+        self.passes = 0
+        self.score: str | None = None
+        self.markers: list[ClockMarker] = []
+
+    def take(self, block: bytes, since_s: float, now_s: float) -> None:
+        """Take whole lines that were written between these two times of the rig's clock."""
+        if not block:
+            return
+        with self._lock:
+            if self._ready is not None and self.ready_s is None and self._ready.matches(block):
+                self.ready_s = now_s
+            if self._end is not None and not self.finished:
+                self.finished = self._end.matches(block)
+            if self._fail is not None and self.failure is None:
+                said = next(self._fail.in_block(block), None)
+                self.failure = None if said is None else f"the title said: {said.line.strip()[:300]}"
+            if self._pass is not None:
+                self.passes += sum(1 for _ in self._pass.in_block(block))
+            if self._score is not None:
+                for match in self._score.in_block(block):
+                    self.score = match.groups[0] or ""
+            if self._clock is not None and len(self.markers) < _MOST_MARKERS:
+                for match in self._clock.in_block(block):
+                    self._mark_clock(match, since_s, now_s)
+
+    def _mark_clock(self, match: Match, since_s: float, now_s: float) -> None:
+        """The line was written since the last look, and so most likely in the middle of that time."""
+        log_s = match.groups[0]
+        try:
+            self.markers.append(ClockMarker(float(log_s or ""), (since_s + now_s) / 2, now_s - since_s))
+        except ValueError:
+            self.failure = f"clock_line found {log_s!r}, which is no number; mend the pattern's group"
