@@ -16,7 +16,8 @@ from harness.terminal import console
 
 EXIT_CODES = """exit codes:
   0 done   2 the plan or the command line is wrong   3 conditions could not be met
-  4 some repeats are missing   5 safety stop   130 interrupted, resumable by the same command"""
+  4 some repeats are missing   5 safety stop, or the card is not proven to be back
+  130 interrupted, resumable by the same command"""
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 
 class HarnessError(Exception):
@@ -64,6 +65,24 @@ class ControlRefused(HarnessError):
     exit_code = 3
 
 
+class NotRestored(ControlRefused):
+    """The hardware could not be put back, or reads back otherwise. The record keeps the way back."""
+
+    exit_code = 5
+
+
+class RestoreUnproven(ControlRefused):
+    """All that can be done to put the hardware back is done, but nothing can be read that proves it."""
+
+    exit_code = 4
+
+
+class HardwareBusy(HarnessError):
+    """Another run, restore or watch holds this machine's hardware. Nothing was changed."""
+
+    exit_code = 3
+
+
 class WorkloadFailed(HarnessError):
     """A title did not start, crashed, hung, or left no result. The attempt fails; the night goes on."""
 
@@ -80,6 +99,23 @@ class ConditionsNotMet(HarnessError):
 
 class StoreError(HarnessError):
     """The campaign folder can't be read or written. Nothing that was accepted before is lost."""
+
+
+class RecordDamaged(StoreError):
+    """The machine's record of what is to be put back can't be understood."""
+
+
+class RecordNotOurs(StoreError):
+    """The machine's record is another user's, or others could have written it: nothing in it is used."""
+
+    exit_code = 3
+
+    def __init__(self, path: Path, what: str) -> None:
+        self.path, self.what = path, what
+        super().__init__(
+            f"{path}: {what}, so nothing in it is used; run levelrig as the user that it belongs to, or look "
+            "at it and remove it if it is not levelrig's own"
+        )
 
 
 class CampaignBusy(StoreError):

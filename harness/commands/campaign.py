@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from harness.analysis import AnalysisSettings
 from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
 from harness.commands.conclude import conclude
+from harness.commands.holding import hold_hardware
 from harness.commands.outlook import make_room, print_outlook
 from harness.commands.signals import stop_on_signals
 from harness.commands.unattended import add_supervised_option, run_supervised
@@ -23,14 +23,11 @@ from harness.engine.campaign import (
     CampaignResult,
     Guarded,
     RunOptions,
-    Unguarded,
     run_campaign,
 )
-from harness.engine.profiles import SnapshotStore
 from harness.engine.progress import Observer, Silent, StopSignal
 from harness.engine.schedule import WantedCells
 from harness.errors import PlanError, PluginError, Problem
-from harness.guard import Guard
 from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan
 from harness.plan.schema import Plan
@@ -99,15 +96,8 @@ def _run(arguments: argparse.Namespace) -> int:
     if supervised is not None:
         return supervised
     options = RunOptions(discard_changed=arguments.discard_changed, other_rig=arguments.other_rig)
-    result = _night(
-        plan,
-        arguments,
-        PluginRig(host, plan),
-        folder,
-        options,
-        lambda store: Guard(store, lambda kind: host.kind("control", kind).changes_hardware),
-        notifier,
-    )
+    with contextlib.closing(hold_hardware(plan, host, folder)) as guard:
+        result = _night(plan, arguments, PluginRig(host, plan), folder, options, guard, notifier)
     if result.exit_code in (0, EXIT_INCOMPLETE):
         campaign_is_over(folder)
     return _end(result, arguments)
@@ -143,7 +133,7 @@ def _night(
     rig: Rig,
     folder: Path,
     options: RunOptions,
-    guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
+    guard: Guarded | None = None,
     notifier: Notifier | None = None,
 ) -> CampaignResult:
     stop = StopSignal()
@@ -166,7 +156,7 @@ def _night(
             observer=beacon,
             stop=stop,
             options=options,
-            guarded=guarded,
+            guard=guard,
             wanted_cells=adaptive_rule(plan) if plan.plan.adaptive else None,
         )
         if teller is not None:

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from rich.console import Console
+from rich.text import Text
 
 from harness.characterise import load_of, measure_curve, read_trace
 from harness.commands import add_command, print_json
 from harness.doctor import examine
-from harness.errors import PluginError
-from harness.guard import restore_machine
+from harness.errors import PluginError, RecordNotOurs
+from harness.guard import HardwareLock, restore_machine
+from harness.guard.record import records_of_others
 from harness.hookspecs import Finding, FittedCard
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost, PluginRig
@@ -48,20 +50,30 @@ def register(commands: Any) -> None:
         "restore",
         _restore,
         summary="put the card back to its factory state, whatever happened before",
-        example="levelrig restore",
+        example="levelrig restore\n\nexit codes:\n"
+        "  0 all reads back as it should   3 refused: a run holds the hardware, or the record is another's\n"
+        "  4 done, not proven: the record was damaged, or a control can't read back   5 not restored",
         reports=True,
     )
 
 
 def _restore(arguments: argparse.Namespace) -> int:
-    done = restore_machine(PluginHost())
+    others = records_of_others()
+    if others:
+        raise RecordNotOurs(
+            others[0], "tells what another user's run changed, and only that user can put it back"
+        )
+    lock = HardwareLock.take("restore")
+    try:
+        done = restore_machine(PluginHost())
+    finally:
+        lock.release()
     if arguments.json:
-        print_json([dataclasses.asdict(item) for item in done])
-    elif done:
-        console().print(f"Nothing is left changed by: {', '.join(item.kind for item in done)}.")
+        print_json({**dataclasses.asdict(done), "exit_code": done.exit_code})
     else:
-        console().print("No control that is installed here changes hardware; nothing to restore.")
-    return 0
+        for line in done.lines():
+            console().print(Text(line))
+    return done.exit_code
 
 
 def _characterise(arguments: argparse.Namespace) -> int:

@@ -52,6 +52,7 @@ class Running:
     temperature_quantity: str | None = None
     extra_warm_up_s: float = 0.0
     not_in_force: list[str] = field(default_factory=list)
+    lost_hold: str = ""
     exit_code: int | None = None
     recording: Recording | None = None
     telemetry_saved: bool = False

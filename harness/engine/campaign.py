@@ -6,10 +6,10 @@ Resuming is the same call: what the folder already holds is kept, the rest is me
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import structlog
 
@@ -18,11 +18,11 @@ from harness.engine.driver import Driver
 from harness.engine.history import memory_sizes_mib
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
-from harness.engine.profiles import ProfileKeeper, SnapshotStore
+from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
 from harness.engine.progress import Observer, StopSignal
 from harness.engine.recompute import recompute_metrics
 from harness.engine.schedule import Schedule, WantedCells
-from harness.errors import HarnessError, PlanError, Problem
+from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
@@ -44,10 +44,12 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "storage": 3,
 }
 EXIT_INCOMPLETE = 4
+#: Also of a night that is complete: the card is not proven to be back.
+EXIT_UNRESTORED = NotRestored.exit_code
 
 
 class Guarded(SnapshotStore, Protocol):
-    """Saved states, watched over while the campaign runs."""
+    """Saved states, watched over while the campaign runs (:class:`harness.guard.Guard` on a real rig)."""
 
     def beat(self) -> None:
         """A sign of life."""
@@ -57,12 +59,28 @@ class Guarded(SnapshotStore, Protocol):
 
 
 class Unguarded:
-    """Passes everything on to the store: for rigs that no crash can leave changed."""
+    """Keeps states in memory: for rigs that no crash can leave changed.
 
-    def __init__(self, store: SnapshotStore) -> None:
-        self.save_snapshot = store.save_snapshot
-        self.open_snapshots = store.open_snapshots
-        self.clear_snapshot = store.clear_snapshot
+    Never in the campaign's folder: what lies there may come from anywhere.
+    """
+
+    def __init__(self) -> None:
+        self._states: dict[str, Mapping[str, Any]] = {}
+
+    def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None:
+        self._states.setdefault(control_kind, snapshot)
+
+    def open_snapshots(self) -> Mapping[str, Mapping[str, Any]]:
+        return dict(self._states)
+
+    def clear_snapshot(self, control_kind: str) -> None:
+        self._states.pop(control_kind, None)
+
+    def settle(self) -> list[str]:
+        return []
+
+    def undisturbed(self) -> bool:
+        return True
 
     def beat(self) -> None:
         pass
@@ -90,7 +108,8 @@ class CampaignResult:
 
     Attributes:
         folder: The campaign folder; complete and closed.
-        exit_code: As in DESIGN: 0 done, 3 conditions, 4 some repeats are missing, 5 safety, 130 resumable.
+        exit_code: 0 done, 3 conditions, 4 some repeats are missing, 5 safety (also: the card is not back),
+            130 resumable.
         reason: Why it ended, in a sentence.
         accepted: Repeats accepted in the whole campaign.
         wanted: Repeats wanted in the whole campaign.
@@ -129,7 +148,7 @@ def run_campaign(
     observer: Observer,
     stop: StopSignal,
     options: RunOptions = RunOptions(),
-    guarded: Callable[[SnapshotStore], Guarded] = Unguarded,
+    guard: Guarded | None = None,
     wanted_cells: WantedCells | None = None,
 ) -> CampaignResult:
     """Start or resume a campaign and run it to its end.
@@ -143,33 +162,44 @@ def run_campaign(
         observer: Hears of progress.
         stop: Asks for a stop.
         options: What the user allows beyond the plan.
-        guarded: Puts a guard around the store's saved states (:class:`harness.guard.Guard` on a real rig).
+        guard: Keeps the way back of changed hardware; default: in memory only. Closed at the end.
         wanted_cells: Which cells an adaptive plan still wants repeats of; None measures the whole order.
     Raises:
         PlanError: The device can't take a profile. Nothing was changed.
+        NotRestored: What an earlier run left changed can't be put back; or this run ended by an error and
+            the card is not back.
         StoreError: The folder can't be used, or can't be written any more.
     """
     cells = expand(plan)
     slots = arrange(plan, cells)
-    facts = rig.facts()
-    preflight(plan, rig, plan_source)
-    with CampaignStore.open(
-        folder,
-        plan_text=plan_text,
-        plan_source=plan_source,
-        cells=cells,
-        slots=slots,
-        facts=facts,
-        now_utc=rig.clock.now_utc(),
-        retries=plan.retries,
-        accept_plan_change=options.discard_changed,
-        accept_other_rig=options.other_rig,
-        now=rig.clock.now_utc,
-    ) as store:
+    guard = guard or Unguarded()
+    keeper = ProfileKeeper(rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes)
+    with contextlib.closing(guard), contextlib.ExitStack() as stack:
+        if guard.open_snapshots():
+            observer.on_message(
+                "warning", "the last run did not restore what it had changed; restoring it first"
+            )
+            restore_patiently(keeper, rig.clock, lambda text: observer.on_message("warning", text))
+        facts = rig.facts()
+        preflight(plan, rig, plan_source)
+        store = stack.enter_context(
+            CampaignStore.open(
+                folder,
+                plan_text=plan_text,
+                plan_source=plan_source,
+                cells=cells,
+                slots=slots,
+                facts=facts,
+                now_utc=rig.clock.now_utc(),
+                retries=plan.retries,
+                accept_plan_change=options.discard_changed,
+                accept_other_rig=options.other_rig,
+                now=rig.clock.now_utc,
+            )
+        )
         harness_log.write_to(folder / "log.jsonl")
         try:
-            with contextlib.closing(guarded(store)) as guard:
-                return _run(plan, cells, rig, facts, store, guard, observer, stop, wanted_cells)
+            return _run(plan, cells, rig, facts, store, guard, keeper, observer, stop, wanted_cells)
         finally:
             harness_log.write_to(None)
 
@@ -181,15 +211,12 @@ def _run(
     facts: RigFacts,
     store: CampaignStore,
     guard: Guarded,
+    keeper: ProfileKeeper,
     observer: Observer,
     stop: StopSignal,
     wanted_cells: WantedCells | None,
 ) -> CampaignResult:
     folder = store.folder
-    keeper = ProfileKeeper(rig.open_control, guard, allow_hardware_changes=plan.plan.allow_hardware_changes)
-    if guard.open_snapshots():
-        observer.on_message("warning", "the last run did not restore what it had changed; restoring it first")
-        keeper.restore()
     for message in _opening_messages(store):
         observer.on_message("info", message)
     for message in recompute_metrics(store, plan.plan):
@@ -231,9 +258,13 @@ def _run(
     sampler.start()
     try:
         end = driver.run()
-    except (Exception, KeyboardInterrupt, SystemExit):
+    except (Exception, KeyboardInterrupt, SystemExit) as error:
         driver.abandon()
-        keeper.restore()
+        try:
+            keeper.restore()
+        except HarnessError as failure:  # the watch goes on trying
+            store.note("unrestored", str(failure))
+            raise NotRestored(f"{error or type(error).__name__}; and: {failure}") from error
         raise
     finally:
         sampler.stop()
@@ -250,8 +281,12 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
     if end.stop is None and accepted < wanted:
         exit_code = EXIT_INCOMPLETE
         reason = f"{wanted - accepted} of {wanted} repeats could not be measured; the report says why"
+    if end.unrestored:
+        exit_code = EXIT_UNRESTORED
     log.info("campaign ends", reason=reason, accepted=accepted, wanted=wanted, exit_code=exit_code)
-    store.finish(end.stop or ("done" if exit_code == 0 else "missing"), reason)
+    store.finish(
+        "unrestored" if end.unrestored else end.stop or ("done" if exit_code == 0 else "missing"), reason
+    )
     store.export_dataset()
     return CampaignResult(store.folder, exit_code, reason, accepted, wanted)
 

@@ -47,12 +47,13 @@ from harness.engine.messages import (
     StopRequested,
     WindowEnded,
 )
-from harness.engine.profiles import ProfileKeeper
+from harness.engine.profiles import ProfileKeeper, restore_patiently
 from harness.engine.progress import Observer
 from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
 from harness.engine.signs import Signs
 from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
+from harness.guard.times import RESTORE_PAUSES_S
 from harness.plan.schema import Cell, Plan, Slot
 from harness.rig import Launch, Rig, Workload
 from harness.store.campaign import CampaignStore
@@ -265,8 +266,10 @@ class Driver:
         return window_s * self._history.unsteady_tries(slot.cell_id, slot.repeat_index)
 
     def _apply(self) -> Event:
+        profile = self._now.cell.profile
         try:
-            self._now.read_back = self._keeper.apply(self._now.cell.profile)
+            with self._signs.through(self._keeper.longest_s(profile)):
+                self._now.read_back = self._keeper.apply(profile)
         except (ControlRefused, PluginError) as error:
             self._keeper.forget()
             return Failed("profile-refused", str(error))
@@ -358,8 +361,15 @@ class Driver:
                 return event
             if over or running.workload.poll().finished:
                 running.window_end_s = self._clock.now_s()
+                running.lost_hold = self._lost_hold(running)
                 return WindowEnded()
             self._clock.sleep_s(PULSE_S if left_s is None else min(PULSE_S, left_s))
+
+    def _lost_hold(self, running: Running) -> str:
+        """Read the profile back once more: what was measured counts only if it held to the window's end."""
+        profile = running.cell.profile
+        with self._signs.through(self._keeper.longest_s(profile)):
+            return self._keeper.lost_hold(profile)
 
     def _close(self) -> Event:
         running = self._now
@@ -409,12 +419,18 @@ class Driver:
         return Committed()
 
     def _restore(self) -> Event:
+        def tell(text: str) -> None:
+            self._observer.on_message("warning", text)
+            log.warning("restore failed", detail=text)
+
         try:
-            self._keeper.restore()
+            with self._signs.through(self._keeper.longest_restore_s() * len(RESTORE_PAUSES_S)):
+                doubts = restore_patiently(self._keeper, self._clock, tell)
         except HarnessError as error:
             self._observer.on_message("error", str(error))
+            self._store.note("unrestored", str(error))
             return Restored(str(error))
-        return Restored()
+        return Restored(doubt="; ".join(doubts) or None)
 
     def abandon(self) -> None:
         """After an exception: end the title and close the recording. Never raises; the keeper restores."""

@@ -66,10 +66,12 @@ def ingest_and_judge(
     evidence |= frames | _telemetry(running, history, running.metrics.get("frame_count"))
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
     history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
-    if judgement.accepted and "frametime_ms" in evidence:
+    if judgement.accepted and not running.lost_hold and "frametime_ms" in evidence:
         history.add_course(running.cell.cell_id, course_fps(evidence["frametime_ms"]))
     for text in judgement.marks:
         running.mark(text)
+    if running.lost_hold:  # no plan can take this for a mark
+        return Judged(False, "profile-lost", f"read back at the window's end: {running.lost_hold}")
     return Judged(judgement.accepted, judgement.reason_code, judgement.reason)
 
 

@@ -147,8 +147,10 @@ def _advance(state: State, event: Event) -> Step:
             reason = state.stop.reason if state.stop else "all wanted repeats were offered"
             if event.failure:
                 reason = f"{reason}; the factory state could not be restored: {event.failure}"
+            if event.doubt:
+                reason = f"{reason}; that the factory state is back can't be proven: {event.doubt}"
             kind = state.stop.kind if state.stop else None
-            return state.at(Phase.ENDED), (EndCampaign(kind, reason),)
+            return state.at(Phase.ENDED), (EndCampaign(kind, reason, event.failure is not None),)
         case _:
             raise InvalidTransition(state, event)
 

@@ -102,9 +102,15 @@ class Committed:
 
 @dataclass(frozen=True)
 class Restored:
-    """The factory state is back (or could not be brought back: ``failure`` says why)."""
+    """The factory state is back.
+
+    Attributes:
+        failure: Why it could not be brought back.
+        doubt: Why it can't be proven that it is back.
+    """
 
     failure: str | None = None
+    doubt: str | None = None
 
 
 @dataclass(frozen=True)
@@ -203,10 +209,14 @@ class RestoreFactory:
 
 @dataclass(frozen=True)
 class EndCampaign:
-    """Nothing more to do. ``stop`` is None when all slots were offered."""
+    """Nothing more to do. ``stop`` is None when all slots were offered.
+
+    ``unrestored``: the hardware is not back in the state that was found; that outweighs how the night went.
+    """
 
     stop: StopKind | None
     reason: str
+    unrestored: bool = False
 
 
 Instruction = (

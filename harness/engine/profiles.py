@@ -7,7 +7,9 @@ from typing import Any, Protocol
 
 import structlog
 
-from harness.errors import ControlRefused, HarnessError, StoreError
+from harness.clock import Clock
+from harness.errors import ControlRefused, HarnessError, NotRestored, RestoreUnproven, StoreError
+from harness.guard.times import CALL_S, RESTORE_PAUSES_S
 from harness.plan.schema import ProfileSpec
 from harness.rig import Control
 
@@ -15,13 +17,19 @@ log = structlog.get_logger("levelrig.profiles")
 
 
 class SnapshotStore(Protocol):
-    """Where the way back is kept, durable before anything is changed; see also :mod:`harness.guard`."""
+    """Where the way back is kept, durable before anything is changed; see :mod:`harness.guard`."""
 
     def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None: ...
 
     def open_snapshots(self) -> Mapping[str, Mapping[str, Any]]: ...
 
     def clear_snapshot(self, control_kind: str) -> None: ...
+
+    def settle(self) -> list[str]:
+        """End every command that may still change hardware; names of those that could not be ended."""
+
+    def undisturbed(self) -> bool:
+        """Whether nobody has put the card back behind our back since the last profile was saved for."""
 
 
 class ProfileKeeper:
@@ -45,6 +53,15 @@ class ProfileKeeper:
         self._allow_hardware_changes = allow_hardware_changes
         self._in_force: ProfileSpec | None = None
 
+    def longest_s(self, profile: ProfileSpec) -> float:
+        """Longest time that :meth:`apply` of this profile may take: restore, apply and read back."""
+        kinds = dict.fromkeys([profile.control, *self._open_kinds()])
+        return 3 * sum(_longest_call_s(self._open_control(kind)) for kind in kinds)
+
+    def longest_restore_s(self) -> float:
+        """Longest time that :meth:`restore` may take."""
+        return CALL_S + sum(_longest_call_s(self._open_control(kind)) for kind in self._open_kinds())
+
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:
         """Bring the profile into force, from the factory state, and read it back.
 
@@ -57,41 +74,100 @@ class ProfileKeeper:
                 f"profile {profile.name}: control {control.kind} changes the card; "
                 "set plan.allow_hardware_changes = true if that is meant"
             )
-        if self._in_force != profile:
+        if self._in_force != profile or not self._snapshots.undisturbed():
             self.restore()
             snapshot = control.snapshot()
             self._snapshots.save_snapshot(control.kind, snapshot)
             self._in_force = profile
             control.apply(profile)
             log.info("profile applied", profile=profile.name, control=control.kind)
-        return control.read_back(profile)
+        return self._read_back(control, profile)
+
+    def lost_hold(self, profile: ProfileSpec) -> str:
+        """Why the profile, which was applied, is not in force any more; empty if it is. It is read back."""
+        try:
+            self._read_back(self._open_control(profile.control), profile)
+        except HarnessError as error:
+            self.forget()
+            return str(error)
+        return ""
+
+    def _read_back(self, control: Control, profile: ProfileSpec) -> dict[str, Any]:
+        found = control.read_back(profile)
+        if not self._snapshots.undisturbed():
+            raise ControlRefused(
+                f"profile {profile.name}: levelrig stood still for so long that its watch put the card back; "
+                "the profile is applied anew for the next attempt"
+            )
+        return found
 
     def forget(self) -> None:
         """The profile may not be in force any more: apply it anew next time."""
         self._in_force = None
 
-    def restore(self) -> None:
+    def restore(self) -> list[str]:
         """Put back whatever was changed, now or by a run that crashed. Tries every control.
 
+        Returns:
+            What was put back but can't be proven, a sentence each.
         Raises:
-            ControlRefused: At least one control could not be restored; its saved state is kept.
-            StoreError: All are restored, but the journal could not be told so; the next start restores again.
+            NotRestored: At least one control could not be restored; its saved state is kept.
+            StoreError: All are restored, but the record could not be told so; the next start restores again.
         """
         self._in_force = None
         failures: list[str] = []
+        doubts: list[str] = []
         untold: StoreError | None = None
-        for kind, snapshot in list(self._snapshots.open_snapshots().items()):
+        snapshots = list(self._snapshots.open_snapshots().items())
+        left = self._snapshots.settle() if snapshots else []
+        failures += [f"{name} may change the card again and could not be ended" for name in left]
+        for kind, snapshot in snapshots:
             try:
-                self._open_control(kind).restore(snapshot)
-                log.info("factory state restored", control=kind)
-                self._snapshots.clear_snapshot(kind)
+                try:
+                    self._open_control(kind).restore(snapshot)
+                    log.info("factory state restored", control=kind)
+                except RestoreUnproven as error:
+                    doubts.append(f"{kind}: {error}")
+                    log.warning("restored, but not proven", control=kind, detail=str(error))
+                if not left:
+                    self._snapshots.clear_snapshot(kind)
             except StoreError as error:
                 untold = error
-            except HarnessError as error:
-                failures.append(f"{kind}: {error}")
+            except Exception as error:  # a control that breaks must not keep the others from being restored
+                failures.append(f"{kind}: {error if isinstance(error, HarnessError) else repr(error)}")
         if failures:
-            raise ControlRefused(
+            raise NotRestored(
                 f"not restored: {'; '.join(failures)}; run `levelrig restore`, or restart the machine"
             )
         if untold is not None:
             raise untold
+        return doubts
+
+    def _open_kinds(self) -> list[str]:
+        return list(self._snapshots.open_snapshots())
+
+
+def restore_patiently(keeper: ProfileKeeper, clock: Clock, tell: Callable[[str], None]) -> list[str]:
+    """Restore; where that fails, again and again with growing pauses, about three minutes in all.
+
+    Args:
+        keeper: Restores.
+        clock: For the pauses.
+        tell: Hears of each failure before the next try.
+    Returns:
+        What was put back but can't be proven.
+    Raises:
+        HarnessError: As the last try did.
+    """
+    for pause_s in RESTORE_PAUSES_S:
+        try:
+            return keeper.restore()
+        except HarnessError as error:
+            tell(f"{error}. It is tried again in {pause_s:.0f} s")
+            clock.sleep_s(pause_s)
+    return keeper.restore()
+
+
+def _longest_call_s(control: Control) -> float:
+    """What the control states of itself; see :class:`harness.rig.Control`."""
+    return float(getattr(control, "longest_call_s", CALL_S))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 from harness.clock import Clock
 from harness.engine.attempt import Running
@@ -10,6 +11,7 @@ from harness.engine.machine import RUNNING
 from harness.engine.messages import Phase
 from harness.engine.progress import EndEstimate, Observer, Progress
 from harness.engine.schedule import Schedule
+from harness.errors import HarnessError
 from harness.store.campaign import CampaignStore
 from harness.telemetry.sampler import Sampler
 
@@ -64,6 +66,26 @@ class Signs:
         """Look at the schedule anew."""
         self._counts = self._schedule.counts()
         self._estimate.left = self._counts.left
+
+    @contextmanager
+    def through(self, longest_s: float) -> Iterator[None]:
+        """Give signs of life from a thread of their own while a call is made that takes its time.
+
+        They end after ``longest_s``: a call that takes longer hangs, and whoever watches must find out.
+        """
+        end_s = self._clock.now_s() + longest_s
+
+        def sign() -> None:
+            if self._clock.now_s() <= end_s:
+                with suppress(HarnessError):  # the next heartbeat of the main thread tells
+                    self._store.heartbeat(self._clock.now_utc())
+                    self._sign_of_life()
+
+        ticker = self._clock.every(HEARTBEAT_S, sign)
+        try:
+            yield
+        finally:
+            ticker.stop()
 
     def give(self, phase: Phase, running: Running | None, detail: str, phase_left_s: float | None) -> None:
         """Give what is due; called several times a second."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import gc
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +16,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness import log as harness_log
-from harness.engine.campaign import RunOptions, run_campaign
+from harness.engine.campaign import RunOptions, Unguarded, run_campaign
 from harness.engine.progress import Progress, StopSignal
-from harness.errors import CampaignBusy, DiskFull, PlanChanged, PlanError, Problem
-from harness.plan.schema import Cell, Plan
+from harness.errors import CampaignBusy, ControlRefused, DiskFull, PlanChanged, PlanError, Problem
+from harness.plan.schema import Cell, Plan, ProfileSpec
 from harness.store.campaign import CampaignStore
 from harness.testing import RecordingControl, ScriptedRig, ScriptedSensor, ScriptedWorkload, WorkloadScript
 
@@ -77,6 +79,7 @@ def run(folder: Path, rig: ScriptedRig, plan: Plan | None = None, **options: Any
         observer=observer,
         stop=options.pop("stop", StopSignal()),
         wanted_cells=options.pop("wanted_cells", None),
+        guard=options.pop("guard", None),
         options=RunOptions(**options),
     )
     return result, observer
@@ -274,14 +277,15 @@ def test_a_card_left_tuned_by_a_crashed_run_is_restored_before_anything_else(tmp
         if progress.cell_id and progress.cell_id.endswith("quiet") and progress.phase == "measure":
             raise Killed
 
+    record = Unguarded()  # outlives the run, as the record on the disk does
     rig = rig_with()
     with pytest.raises(Killed):
-        run(tmp_path / "c", rig, observer=Watching(act))
+        run(tmp_path / "c", rig, observer=Watching(act), guard=record)
     gc.collect()  # the open stream of the killed run, which only the system would close
     control = rig.controls["tuning"]
     assert isinstance(control, RecordingControl)
     assert control.state["profile"] == "quiet"
-    result, observer = run(tmp_path / "c", rig)
+    result, observer = run(tmp_path / "c", rig, guard=record)
     assert result.exit_code == 0
     assert any("restoring it first" in message for message in observer.messages)
     assert control.state == {"profile": None}
@@ -395,3 +399,88 @@ def test_a_wall_clock_that_is_set_during_an_attempt_has_it_measured_again(tmp_pa
     assert (result.exit_code, result.accepted) == (0, 8)
     (failed,) = [row for row in attempts(tmp_path / "c") if row["verdict"] == "failed"]
     assert failed["reason_code"] == "clock-stepped"
+
+
+class Fickle(RecordingControl):
+    """A control whose card something else puts back while the first attempt at ``quiet`` is measured."""
+
+    def __init__(self) -> None:
+        super().__init__("tuning", changes_hardware=True)
+        self.lose_at_read = 2
+
+    def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
+        self.lose_at_read -= profile.name == "quiet"
+        if self.lose_at_read == 0 and profile.name == "quiet":
+            raise ControlRefused(f"{profile.name} reads back as the factory state")
+        return super().read_back(profile)
+
+
+def test_an_attempt_whose_profile_did_not_hold_to_the_windows_end_is_rejected_and_applied_anew(tmp_path):
+    rig = rig_with()
+    rig.controls["tuning"] = control = Fickle()
+    result, observer = run(tmp_path / "c", rig)
+    assert result.exit_code == 0
+    rejected = [seen for seen in observer.attempts if seen[3] == "rejected"]
+    assert len(rejected) == 1
+    assert rejected[0][0].endswith("quiet")
+    assert "read back at the window's end: quiet reads back as the factory state" in rejected[0][4]
+    table = pq.read_table(tmp_path / "c" / "dataset" / "attempts.parquet").to_pylist()
+    assert [row["reason_code"] for row in table if row["verdict"] == "rejected"] == ["profile-lost"]
+    assert all(row["average_fps"] for row in table)  # kept with its numbers
+    applied = [name for call, name in control.calls if call == "apply"]
+    assert applied.count("quiet") >= 2
+
+
+class Stuck(RecordingControl):
+    """A control whose restore fails as often as it is told to."""
+
+    failures_left = 0
+
+    def __init__(self) -> None:
+        super().__init__("tuning", changes_hardware=True)
+
+    def restore(self, snapshot: Mapping[str, Any]) -> None:
+        if self.failures_left > 0:
+            self.failures_left -= 1
+            raise ControlRefused("the driver does not answer")
+        super().restore(snapshot)
+
+
+class StuckAtTheEnd(Watching):
+    """Lets the restore fail from the last repeat on; whatever came last, there is something to restore."""
+
+    def __init__(self, control: Stuck, guard: Unguarded, failures: int) -> None:
+        super().__init__()
+        self.control, self.guard, self.failures = control, guard, failures
+
+    def on_attempt(self, *about: Any) -> None:
+        super().on_attempt(*about)
+        if len(self.attempts) == 8:
+            self.guard.save_snapshot("tuning", {"profile": None})
+            self.control.failures_left = self.failures
+
+
+def end_stuck(folder: Path, failures: int) -> tuple[Any, StuckAtTheEnd, Unguarded]:
+    rig, control, guard = rig_with(), Stuck(), Unguarded()
+    rig.controls["tuning"] = control
+    observer = StuckAtTheEnd(control, guard, failures)
+    result, _ = run(folder, rig, observer=observer, guard=guard)
+    return result, observer, guard
+
+
+def test_a_restore_that_fails_at_the_end_is_tried_again_with_growing_pauses(tmp_path):
+    result, observer, guard = end_stuck(tmp_path / "c", 3)
+    assert result.exit_code == 0
+    assert guard.open_snapshots() == {}
+    told = [message for message in observer.messages if "does not answer" in message]
+    assert [message.rpartition(" in ")[2] for message in told] == ["1 s", "4 s", "15 s"]
+
+
+def test_a_card_that_is_not_back_makes_a_complete_night_end_with_5(tmp_path):
+    result, _, guard = end_stuck(tmp_path / "c", 99)
+    assert result.accepted == result.wanted == 8
+    assert result.exit_code == 5
+    assert "could not be restored: not restored: tuning: the driver does not answer" in result.reason
+    assert "tuning" in guard.open_snapshots()
+    with contextlib.closing(CampaignStore.read(tmp_path / "c")) as store:
+        assert store.sessions()[-1].outcome == "unrestored"

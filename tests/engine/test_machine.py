@@ -174,6 +174,7 @@ def test_a_restore_that_failed_is_in_the_final_reason():
     assert end == EndCampaign(
         None,
         "all wanted repeats were offered; the factory state could not be restored: nvml: no permission",
+        unrestored=True,
     )
 
 

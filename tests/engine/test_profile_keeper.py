@@ -21,6 +21,12 @@ class FailedDisk:
     def clear_snapshot(self, control_kind):
         raise StorageFault("fsync failed")
 
+    def settle(self):
+        return []
+
+    def undisturbed(self):
+        return True
+
 
 def test_every_control_is_restored_and_the_disk_fault_is_told_as_what_it_is():
     controls = {kind: RecordingControl(kind) for kind in ("first", "second")}

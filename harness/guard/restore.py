@@ -1,0 +1,163 @@
+"""Puts back what the record holds, and says what is known of it.
+
+Whoever calls this holds the hardware's lock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+from harness.clock import SystemClock
+from harness.errors import ControlRefused, HarnessError, RecordDamaged, RestoreUnproven, StoreError
+from harness.guard.changers import end_changers
+from harness.guard.record import RestoreRecord
+from harness.plugins import PluginHost
+from harness.rig import Control
+
+OpenControl = Callable[[str], Control]
+#: Exit codes of a restore: all is proven; something can't be proven; something is not restored.
+EXIT_PROVEN: Final = 0
+EXIT_UNPROVEN: Final = RestoreUnproven.exit_code
+EXIT_NOT_RESTORED: Final = 5
+
+
+@dataclass(frozen=True)
+class Restored:
+    """One control that was asked to restore.
+
+    Attributes:
+        kind: The control's.
+        failure: Why it could not; empty where it did.
+        doubt: Why it can't be proven; empty where it was read back.
+    """
+
+    kind: str
+    failure: str = ""
+    doubt: str = ""
+
+
+@dataclass(frozen=True)
+class MachineRestored:
+    """What ``levelrig restore`` found and did.
+
+    Attributes:
+        record: What the machine's record was: ``none`` (nothing stood there), ``read`` or ``damaged``.
+        items: Each control that was asked.
+        kept_aside: Where a damaged record was kept.
+    """
+
+    record: Literal["none", "read", "damaged"]
+    items: list[Restored] = field(default_factory=list)
+    kept_aside: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        if any(item.failure for item in self.items):
+            return EXIT_NOT_RESTORED
+        unproven = self.record == "damaged" or any(item.doubt for item in self.items)
+        return EXIT_UNPROVEN if unproven else EXIT_PROVEN
+
+    def lines(self) -> list[str]:
+        """What a person should know, a sentence each."""
+        lines = [f"{item.kind}: not restored: {item.failure}" for item in self.items if item.failure]
+        lines += [
+            f"{item.kind}: restored as far as can be told: {item.doubt}" for item in self.items if item.doubt
+        ]
+        proven = [item.kind for item in self.items if not item.failure and not item.doubt]
+        if self.record == "damaged":
+            lines.append(
+                f"The record of what was changed was damaged and is kept as {self.kept_aside}. What it told "
+                "to put back by commands of your own is not known any more: look at that yourself."
+            )
+        if self.record == "none":
+            lines.append("No record: no run of this user left anything to be put back.")
+        if proven:
+            lines.append(f"Read back as they should be: {', '.join(proven)}.")
+        if self.exit_code == EXIT_NOT_RESTORED:
+            lines.append("Grant what is missing and run `levelrig restore` again, or restart the machine.")
+        return lines
+
+
+def restore_recorded(
+    record: RestoreRecord, open_control: OpenControl, *, clear: bool = True
+) -> list[Restored]:
+    """Restore what the record holds. Tries every control; what fails stays in the record.
+
+    Args:
+        record: The machine's record.
+        open_control: Opens a control by kind.
+        clear: Take what is restored out of the record. Not while the program that changed it lives: it may
+            go on at any moment in the middle of a change.
+    Raises:
+        StoreError: The record can't be read.
+    """
+    states = record.open_snapshots()
+    if not states:
+        return []
+    left = end_changers(record.owner())
+    done = [_restore(record, open_control, kind, state, clear and not left) for kind, state in states.items()]
+    if left:
+        what = f"{', '.join(left)} could not be ended and may change the card again; end it"
+        done = [Restored(item.kind, item.failure or what) for item in done]
+    return done
+
+
+def restore_machine(
+    host: PluginHost, record: RestoreRecord | None = None, open_control: OpenControl | None = None
+) -> MachineRestored:
+    """What ``levelrig restore`` does: every control that writes to hardware puts its devices back.
+
+    A control that the record knows goes back to the state that it holds, every other one to the factory
+    state. A damaged record is kept aside, and all go to the factory state.
+
+    Raises:
+        RecordNotOurs, StoreError: The record can't be trusted or read; nothing was done.
+    """
+    record = record or RestoreRecord()
+    open_control = open_control or opener(host)
+    known: Mapping[str, Mapping[str, Any]] = {}
+    state: Literal["none", "read", "damaged"] = "none"
+    kept_aside = ""
+    try:
+        known = record.open_snapshots()
+        state = "read" if known else "none"
+    except RecordDamaged:
+        kept_aside, state = str(record.set_aside()), "damaged"
+    items = restore_recorded(record, open_control)
+    others = [n for n in host.names("control") if host.kind("control", n).changes_hardware and n not in known]
+    items += [_restore(record, open_control, kind, {}, clear=False) for kind in others]
+    return MachineRestored(state, items, kept_aside)
+
+
+def opener(host: PluginHost) -> OpenControl:
+    """Opens controls of the installed plugins."""
+    clock = SystemClock()
+
+    def open_control(kind: str) -> Control:
+        host.kind("control", kind)
+        control: Control | None = host.manager.hook.open_control(kind=kind, clock=clock)
+        if control is None:
+            raise ControlRefused(f"control {kind} does not open; reinstall its plugin")
+        return control
+
+    return open_control
+
+
+def _restore(
+    record: RestoreRecord, open_control: OpenControl, kind: str, state: Mapping[str, Any], clear: bool
+) -> Restored:
+    doubt = ""
+    try:
+        open_control(kind).restore(state)
+    except RestoreUnproven as error:
+        doubt = str(error)
+    except Exception as error:  # a control that breaks must not keep the others from being restored
+        return Restored(kind, str(error) if isinstance(error, HarnessError) else repr(error))
+    try:
+        if clear:
+            record.clear_snapshot(kind)
+    except StoreError as error:
+        return Restored(kind, str(error))
+    return Restored(kind, doubt=doubt)
