@@ -148,6 +148,12 @@ class ReportError(HarnessError):
     """A report can't be written, or holds no such number. The measurements are untouched."""
 
 
+class CardNotFound(HarnessError):
+    """The card that a folder was measured on does not answer. Likely causes: driver reset, being loaded."""
+
+    exit_code = 3
+
+
 class SafetyStop(HarnessError):
     """A limit of the plan was exceeded; the factory state was restored and the night was ended."""
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import platform
-import uuid
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
@@ -15,8 +13,10 @@ import psutil
 from harness.clock import Clock, SystemClock
 from harness.errors import PluginError
 from harness.hookspecs import HarnessSpec, Kind
+from harness.places import state_folder
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, RigFacts, Sensor, Workload
+from harness.rig_identity import read_machine_id, rig_id
 
 ENTRY_POINT_GROUP = "harness.plugins"
 
@@ -118,7 +118,7 @@ class PluginRig:
 
 
 def machine_facts(host: PluginHost) -> RigFacts:
-    """Facts of this machine and of what the plugins add; the rig id hides host name and address."""
+    """Facts of this machine and of what the plugins add. See :mod:`harness.rig_identity` for the rig's id."""
     facts: dict[str, dict[str, Any]] = {
         "system": {
             "name": platform.system(),
@@ -136,8 +136,9 @@ def machine_facts(host: PluginHost) -> RigFacts:
     for section in host.manager.hook.rig_facts():
         for name, values in (section or {}).items():
             facts.setdefault(name, {}).update(values)
-    identity = f"{uuid.getnode()}/{platform.node()}/{facts.get('card', {}).get('uuid', '')}"
-    return RigFacts(rig_id=hashlib.sha256(identity.encode()).hexdigest()[:12], boot_id=boot_id(), facts=facts)
+    machine = read_machine_id(state_folder())
+    facts["system"]["identity_from"] = machine.source
+    return RigFacts(rig_id=rig_id(machine, facts.get("card", {}).get("uuid")), boot_id=boot_id(), facts=facts)
 
 
 def boot_id() -> str:

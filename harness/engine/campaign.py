@@ -16,6 +16,7 @@ import structlog
 from harness import log as harness_log
 from harness.engine.driver import Driver
 from harness.engine.history import memory_sizes_mib
+from harness.engine.identify import facts_with_card
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
@@ -180,7 +181,7 @@ def run_campaign(
                 "warning", "the last run did not restore what it had changed; restoring it first"
             )
             restore_patiently(keeper, rig.clock, lambda text: observer.on_message("warning", text))
-        facts = rig.facts()
+        facts = facts_with_card(rig, folder, observer, stop)
         preflight(plan, rig, plan_source)
         store = stack.enter_context(
             CampaignStore.open(
@@ -311,6 +312,8 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     messages: list[str] = []
     if store.stale_pid is not None:
         messages.append(f"the last run (process {store.stale_pid}) ended without closing the folder")
+    if store.rig_note:
+        messages.append(f"goes on on rig {store.rig_id}: {store.rig_note}")
     messages += [
         f"{attempt_id} was interrupted; it is kept as evidence and measured again"
         for attempt_id in store.closed_attempts

@@ -18,26 +18,17 @@ from typing import Any, Final
 
 from harness.errors import RecordDamaged, RecordNotOurs, StoreError
 from harness.identity import own_identity
+from harness.places import MACHINES_FOLDER, state_folder
 
 FILE_NAME: Final = "restore.json"
-_MACHINES_FOLDER: Final = Path("/var/lib/levelrig")
 _FORMAT: Final = 2
 _LARGEST_BYTES: Final = 4 * 2**20
 _ACTED_SUFFIX: Final = ".acted"
 
 
-def state_folder() -> Path:
-    """Where this machine's record lies: one for all campaigns, and for root or an elevated user."""
-    if sys.platform == "win32":
-        return Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData")) / "levelrig"
-    if os.geteuid() == 0:
-        return _MACHINES_FOLDER
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state").absolute() / "levelrig"
-
-
 def records_of_others() -> list[Path]:
     """Records of other users that can be seen from here: to another user, root's."""
-    path = _MACHINES_FOLDER / FILE_NAME
+    path = MACHINES_FOLDER / FILE_NAME
     if sys.platform == "win32" or os.geteuid() == 0:
         return []
     try:
@@ -205,7 +196,7 @@ def make_state_folder(folder: Path) -> None:
     """Make the state folder, which only its owner can write. Raises OSError."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     # Root's can be looked into, so that other users learn that root's run has changed the card.
-    folder.mkdir(mode=0o755 if folder == _MACHINES_FOLDER else 0o700, exist_ok=True)
+    folder.mkdir(mode=0o755 if folder == MACHINES_FOLDER else 0o700, exist_ok=True)
 
 
 def _private(path: str, flags: int) -> int:

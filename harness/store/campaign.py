@@ -31,7 +31,8 @@ from harness.store.files import FileSystem, SafeFiles, pyarrow_sink
 from harness.store.journal import JOURNAL_NAME, Journal, add_event
 from harness.store.lock import FolderLock
 from harness.store.manifest import write_manifest
-from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME, RIG_NAME
+from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME
+from harness.store.records import RIG_NAME
 from harness.store.revise import revise
 from harness.store.space import SpaceNeed, space_needed
 from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
@@ -65,6 +66,7 @@ class CampaignStore(CampaignView):
         campaign_id: Its identity.
         rig_id: The rig of this session; when only looking, that of the last one.
         plan_change: How the plan differs from the folder's when the campaign went on; None where it began.
+        rig_note: By what this rig was recognised as the folder's, where its id alone does not say it.
         stale_pid: Process that worked on the folder before and ended without closing it; else None.
         closed_attempts: Ids of attempts that this opening closed as interrupted.
     """
@@ -82,6 +84,7 @@ class CampaignStore(CampaignView):
         self.rig_id: str = session.rig_id if session else records.sessions(journal)[-1].rig_id
         self.plan_change: PlanChange | None = session.plan_change if session else None
         self.closed_attempts: tuple[str, ...] = session.closed_attempts if session else ()
+        self.rig_note: str = session.rig_note if session else ""
         self.stale_pid = lock.stale_pid if lock else None
         self._journal = journal
         self._files = journal.files

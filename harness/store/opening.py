@@ -15,17 +15,18 @@ from typing import Any, Final
 from harness.errors import PlanChanged, RigChanged
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
+from harness.rig_identity import Comparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
 from harness.store.changes import PlanChange, compare
 from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
 from harness.store.journal import Journal, add_event, set_meta
 from harness.store.lock import FolderLock
+from harness.store.records import RIG_NAME
 from harness.store.standing import PROGRAM_LOST, RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
 PLAN_NAME: Final = "plan.toml"
-RIG_NAME: Final = "rig.json"
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,7 @@ class OpenSession:
         start_offset_s: Seconds from the campaign's first start to this session's, by the wall clock.
         plan_change: How the plan differs from the folder's; None where the campaign begins.
         closed_attempts: Attempts that were found begun and not ended.
+        rig_note: By what the rig was recognised, where its id alone does not say it.
         known_utc: Latest wall-clock time that the store was told.
     """
 
@@ -56,6 +58,7 @@ class OpenSession:
     plan_change: PlanChange | None
     closed_attempts: tuple[str, ...]
     known_utc: datetime
+    rig_note: str = ""
 
     def last_known_utc(self) -> datetime:
         return self.known_utc
@@ -74,6 +77,7 @@ def begin_session(
     files = journal.files
     begun = journal.meta("campaign_id") is not None
     change = compare_plans(journal, plan.cells) if begun else None
+    rig_note = compare_with_last(journal, facts).told if begun else ""
     if change is not None:
         _refuse_silent_losses(journal, facts, change, accept_plan_change, accept_other_rig)
     saved = {
@@ -97,7 +101,7 @@ def begin_session(
         _write_if_changed(files, RIG_NAME, rig_json(facts))
     begun_utc = datetime.fromisoformat(journal.meta("begun_utc"))
     offset_s = max(0.0, (now_utc - begun_utc).total_seconds())
-    return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc)
+    return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc, rig_note)
 
 
 def compare_plans(journal: Journal, cells: Sequence[Cell]) -> PlanChange:
@@ -128,12 +132,25 @@ def _refuse_silent_losses(
             f"{folder}: the plan changed, and {lost} accepted repeats would no longer count:\n"
             f"{told}\nadd --discard-changed to go on so, or use a new folder"
         )
-    last = records.sessions(journal)[-1].rig_id
-    if last != facts.rig_id and not accept_other_rig:
+    seen = compare_with_last(journal, facts)
+    if not seen.same and not accept_other_rig:
+        last = records.sessions(journal)[-1].rig_id
         raise RigChanged(
-            f"{folder}: measured on rig {last}, this is rig {facts.rig_id}; analyse it as it is, use a new "
-            "folder here, or add --other-rig to mix both rigs in one campaign"
+            f"{folder}: measured on rig {last}, this is {facts.rig_id}: {seen.told}; analyse it as it is, "
+            "use a new folder here, or add --other-rig to mix both rigs in one campaign"
         )
+
+
+def compare_with_last(journal: Journal, facts: RigFacts) -> Comparison:
+    """This rig against that of the folder's last session."""
+    last = records.sessions(journal)[-1]
+    return compare_rigs(
+        last.rig_id,
+        facts.rig_id,
+        facts_before=records.rig_facts(journal.files.folder),
+        facts_now=facts.facts,
+        same_boot=last.boot_id == facts.boot_id,
+    )
 
 
 def _close_interrupted(
@@ -212,8 +229,10 @@ def _note_resume(
     if last.boot_id != facts.boot_id:
         add_event(connection, now_utc, "rebooted", "the rig was started anew since the last session", data)
     if last.rig_id != facts.rig_id:
-        message = f"goes on on rig {facts.rig_id}; was on rig {last.rig_id}"
-        add_event(connection, now_utc, "rig-changed", message, {"before": last.rig_id, "after": facts.rig_id})
+        seen = compare_with_last(journal, facts)
+        kind = "rig-renamed" if seen.same else "rig-changed"
+        message = f"goes on on rig {facts.rig_id}; was on rig {last.rig_id}: {seen.told}"
+        add_event(connection, now_utc, kind, message, {"before": last.rig_id, "after": facts.rig_id})
     if now_utc < last.heartbeat_utc:
         add_event(
             connection, now_utc, "clock-stepped", "the wall clock stands before the last session's end", data

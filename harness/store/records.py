@@ -5,18 +5,22 @@ Functions that take a connection run inside a transaction of :class:`~harness.st
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 from harness.plan.schema import Cell, Retries, Slot
 from harness.store import standing as rules
 from harness.store.artifacts import Artifact
 from harness.store.journal import Journal
 from harness.store.standing import AttemptFact, Standing
+
+RIG_NAME: Final = "rig.json"
 
 
 @dataclass(frozen=True)
@@ -160,6 +164,15 @@ def _artifact(row: sqlite3.Row) -> Artifact:
 def attempt_sizes(journal: Journal) -> list[int]:
     """Bytes of the artifacts of each attempt."""
     return [r[0] for r in journal.query("SELECT sum(bytes) FROM artifacts GROUP BY attempt_id")]
+
+
+def rig_facts(folder: Path) -> Mapping[str, Mapping[str, Any]]:
+    """Sections of ``rig.json``; empty where it is missing or can't be read."""
+    try:
+        facts = json.loads((folder / RIG_NAME).read_bytes())["facts"]
+    except (OSError, ValueError, LookupError, TypeError):
+        return {}
+    return {k: v for k, v in facts.items() if isinstance(v, dict)} if isinstance(facts, dict) else {}
 
 
 def sessions(journal: Journal) -> list[Session]:

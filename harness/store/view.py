@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -64,6 +65,10 @@ class CampaignView:
     def plan_texts(self) -> list[str]:
         """Every plan that was in force here, word for word, oldest first."""
         return [r["text"] for r in self._journal.query("SELECT text FROM plans ORDER BY rowid")]
+
+    def rig_facts(self) -> Mapping[str, Mapping[str, Any]]:
+        """Sections of ``rig.json``, the rig that the campaign was begun on; empty where it can't be read."""
+        return records.rig_facts(self._journal.files.folder)
 
     def plan_source(self) -> str:
         """Where the plan in force came from, as it was named then."""

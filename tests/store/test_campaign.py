@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness.errors import CampaignBusy, PlanChanged, RigChanged, StoreError
+from harness.rig import RigFacts
 from harness.store.campaign import CampaignStore
 from harness.tables import ATTEMPTS, REPEATS
 
@@ -193,3 +194,18 @@ def test_the_manifest_lists_every_kept_file_with_its_hash(small, tmp_path):
     files = json.loads((tmp_path / "c/manifest.json").read_text())["files"]
     assert {"journal.sqlite", "plan.toml", "rig.json", "dataset/repeats.parquet"} <= set(files)
     assert sum(name.endswith("frames.csv.gz") for name in files) == 5
+
+
+def test_a_folder_whose_rig_was_named_by_a_network_address_goes_on_with_a_note(small, tmp_path):
+    facts = {"processor": {"model": "Invented 8", "cores": 4}, "memory": {"total_mib": 32_000}}
+    was = RigFacts("ef39a1b2c3d4", "boot-1", facts)
+    small.open_store(tmp_path / "c", facts=was).close()
+    now = RigFacts("0123456789ab-none", "boot-2", facts)
+    with small.open_store(tmp_path / "c", facts=now) as store:
+        assert "recognised by its processor and memory" in store.rig_note
+        assert "rig-renamed" in {event["kind"] for event in store.events()}
+    with small.open_store(tmp_path / "c", facts=now) as store:
+        assert store.rig_note == ""
+    elsewhere = RigFacts("0123456789ac-none", "boot-3", facts)
+    with pytest.raises(RigChanged, match="the machine differs"):
+        small.open_store(tmp_path / "c", facts=elsewhere)

@@ -1,0 +1,20 @@
+"""Where this machine's own files lie, outside any campaign."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Final
+
+#: Where root's records lie on Linux.
+MACHINES_FOLDER: Final = Path("/var/lib/levelrig")
+
+
+def state_folder() -> Path:
+    """Where this machine's records lie: one place for all campaigns, and for root or an elevated user."""
+    if sys.platform == "win32":
+        return Path(os.environ.get("PROGRAMDATA", r"C:\ProgramData")) / "levelrig"
+    if os.geteuid() == 0:
+        return MACHINES_FOLDER
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state").absolute() / "levelrig"
