@@ -11,9 +11,10 @@ that can't, ``changers`` commands that must be ended first, ``times`` how long e
 
 from harness.guard.guard import Guard
 from harness.guard.lock import HardwareLock
-from harness.guard.record import RestoreRecord, state_folder
+from harness.guard.record import RestoreRecord
 from harness.guard.restore import MachineRestored, Restored, restore_machine, restore_recorded
 from harness.guard.watch import Watch, watch_over
+from harness.places import state_folder
 
 __all__ = [
     "Guard",

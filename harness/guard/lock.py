@@ -20,9 +20,10 @@ from typing import Final, Literal, Self
 
 from harness.clock import Clock, SystemClock
 from harness.errors import HardwareBusy, StoreError
-from harness.guard.record import make_state_folder, state_folder
+from harness.guard.record import make_state_folder
 from harness.guard.times import HANDOVER_S
 from harness.identity import lives, own_identity
+from harness.places import state_folder
 
 LOCK_NAME: Final = "hardware.lock"
 _LOCKED_BYTE: Final = 4096  # beyond the text: Windows locks keep others from reading the locked bytes
