@@ -174,7 +174,9 @@ class FrameLog:
     Attributes:
         frames: All usable frames, in order, before any cut to the window.
         rows_read: Rows in the file.
-        dropped: Rows dropped, by reason; ``rows_read == frames.num_rows + sum(dropped.values())``.
+        dropped: Rows that could not be used, by reason: faults of the log.
+        left_out: Rows that the plan leaves out or that are no frames (the first of a time column), by
+            reason; ``rows_read == frames.num_rows + sum(dropped.values()) + sum(left_out.values())``.
         clock: How ``t_s`` relates to the rig's clock: ``rig`` when it already is that clock, else ``log``.
         notes: What a person should know of this log.
     """
@@ -182,6 +184,7 @@ class FrameLog:
     frames: pa.Table
     rows_read: int
     dropped: Mapping[str, int] = field(default_factory=dict)
+    left_out: Mapping[str, int] = field(default_factory=dict)
     clock: Literal["rig", "log"] = "log"
     notes: tuple[str, ...] = ()
 

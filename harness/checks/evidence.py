@@ -29,7 +29,8 @@ class AttemptEvidence:
         running_s: Time from launch to end of the title.
         log_span_s: Sum of all frame times of the log, before any cut.
         frame_rows_read: Rows of the frame log.
-        dropped_rows: Rows dropped in reading, by reason.
+        dropped_rows: Rows that could not be used, by reason.
+        rows_left_out: Rows left out because the plan asks for it or because they are no frames, by reason.
         telemetry_gap_s: Time without telemetry inside the window.
         foreign_cpu_load_pct: Mean over the window.
         idle_gpu_load_pct: Mean load of the card just before the launch.
@@ -63,6 +64,7 @@ class AttemptEvidence:
     log_span_s: float | None = None
     frame_rows_read: int | None = None
     dropped_rows: Mapping[str, int] = field(default_factory=dict)
+    rows_left_out: Mapping[str, int] = field(default_factory=dict)
     telemetry_gap_s: float | None = None
     foreign_cpu_load_pct: float | None = None
     idle_gpu_load_pct: float | None = None

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from harness.checks.evidence import AttemptEvidence, Floats
+from harness.checks.evidence import AttemptEvidence
+from harness.checks.repeats import repeated
 from harness.plan.schema import Checks
 
 #: Rates at which displays refresh and limiters cap (common practice, no source), 1/s.
@@ -14,7 +15,6 @@ COMMON_RATES = (
     *(24, 25, 30, 40, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 170, 175, 180),
     *(200, 240, 280, 300, 360, 480, 500, 540),
 )
-_BLOCK = 16
 
 
 def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
@@ -63,43 +63,19 @@ def log_not_monotonic(seen: AttemptEvidence, _: Checks) -> str | None:
 
 
 def rows_dropped(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """Too many rows of the log were unusable."""
-    limit, dropped = limits.dropped_rows_at_most_pct, sum(seen.dropped_rows.values())
-    if limit is None or not seen.frame_rows_read or 100 * dropped / seen.frame_rows_read <= limit:
+    """Too many rows of the log were unusable; rows that the plan leaves out are none."""
+    limit, faults = limits.dropped_rows_at_most_pct, sum(seen.dropped_rows.values())
+    own = (seen.frame_rows_read or 0) - sum(seen.rows_left_out.values())
+    if limit is None or own <= 0 or 100 * faults / own <= limit:
         return None
     why = ", ".join(f"{count} {reason}" for reason, count in seen.dropped_rows.items() if count)
-    return f"{dropped} of {seen.frame_rows_read} rows were unusable ({why}; limit {limit:g} %)"
+    return f"{faults} of {own} rows were unusable ({why}; limit {limit:g} %)"
 
 
 def frames_repeated(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """The same frame times stand in the log again and again: it froze, or rows are doubled.
-
-    Judged only where the log is fine enough (step under 0.1 % of the median frame time) that equal values
-    are no accident of rounding.
-    """
-    limit, frames = limits.repeated_frames_at_most_pct, seen.frametime_ms
-    if limit is None or frames.size < 4 * _BLOCK or _step_ms(frames) > 0.001 * float(np.median(frames)):
-        return None
-    equal = np.diff(frames) == 0
-    frozen_pct = 100 * float(np.mean(equal))
-    if frozen_pct > limit:
-        return f"{frozen_pct:.0f} % of the frame times equal the one before: frozen log or doubled rows"
-    blocks = np.lib.stride_tricks.sliding_window_view(frames.view(np.int64), _BLOCK)
-    distinct = np.unique((blocks * _HASH).sum(axis=1)).size
-    repeated_pct = 100 * (1 - distinct / blocks.shape[0])
-    if repeated_pct > limit:
-        return f"{repeated_pct:.0f} % of the log stands in it twice"
-    return None
-
-
-#: Odd factors: equal blocks have equal sums (modulo 2**64), unequal ones by chance only.
-_HASH = np.random.default_rng(16).integers(-(2**62), 2**62, _BLOCK) * 2 + 1
-
-
-def _step_ms(frames: Floats) -> float:
-    """Smallest difference between distinct frame times: the log's own resolution."""
-    steps = np.diff(np.unique(frames))
-    return float(steps.min()) if steps.size else 0.0
+    """The same frame times stand in the log more often than chance explains: frozen, or rows doubled."""
+    limit = limits.repeated_frames_at_most_pct
+    return None if limit is None else repeated(seen.frametime_ms, limit)
 
 
 def long_pause(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -104,6 +104,8 @@ def _frames(
     if source.path.is_file():
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
     frame_log = rig.read_frame_log(source)
+    for note in frame_log.notes:
+        running.mark(f"frame-log-note: {note}")
     tied = None
     untied = frame_log.clock == "log" and source.clock_offset_s is None
     if untied and source.clock_markers:
@@ -127,13 +129,13 @@ def _frames(
     store.write_table(running.ref, "frames", window.frames)
     frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
     passes = _passes(running, frame_log, window.clock_offset_s)
-    dropped = dict(frame_log.dropped)
+    dropped, left_out = dict(frame_log.dropped), dict(frame_log.left_out)
     running.metrics |= defined_metrics(frametime_ms, plan.plan)
     running.metrics |= {
         "average_fps_rse_pct": relative_se_pct(frametime_ms),
         "long_frame_count": int(long_frames(frametime_ms).sum()),
         "frame_rows_read": frame_log.rows_read,
-        "frame_rows_dropped": sum(dropped.values()),
+        "frame_rows_dropped": sum(dropped.values()) + sum(left_out.values()),
         "frame_clock": window.clock,
         "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
         "frame_clock_offset_s": window.clock_offset_s,
@@ -143,6 +145,7 @@ def _frames(
         f"{running.ref.attempt_id}: {frame_log.rows_read} rows read, {frametime_ms.size} inside the window",
         attempt_id=running.ref.attempt_id,
         dropped=dropped,
+        left_out=left_out,
         cut=dict(window.cut),
         notes=list(frame_log.notes),
         passes=[dataclasses.asdict(one) for one in passes],
@@ -153,6 +156,7 @@ def _frames(
         "log_span_s": float(frame_log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
         "frame_rows_read": frame_log.rows_read,
         "dropped_rows": dropped,
+        "rows_left_out": left_out,
         "passes": passes,
         "average_fps": running.metrics["average_fps"],
     }

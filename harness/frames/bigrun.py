@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.frames.bounds import as_frame_log_error
 from harness.frames.cleaning import Cleaner
 from harness.frames.mapping import ColumnMapping
 from harness.frames.metrics import (
@@ -52,13 +53,15 @@ class LogSummary:
     Attributes:
         metrics: As :func:`harness.frames.metrics.frame_metrics`.
         rows_read: Rows in the file.
-        dropped: Rows dropped, by reason.
+        dropped: Rows that could not be used, by reason.
+        left_out: Rows that the mapping leaves out or that are no frames, by reason.
         notes: What a person should know of this log.
     """
 
     metrics: Metrics
     rows_read: int
     dropped: dict[str, int]
+    left_out: dict[str, int]
     notes: tuple[str, ...]
 
 
@@ -76,10 +79,11 @@ def summarise_log(
         cleaners.append(Cleaner(path, mapping, want_times=False))
         return (batch.frametime_ms for batch in stream_log(path, mapping, cleaners[-1]))
 
-    metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
+    with as_frame_log_error(path):
+        metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
     first = cleaners[0]
     return LogSummary(
-        metrics, first.rows_read, {k: v for k, v in first.account.items() if v}, tuple(first.notes())
+        metrics, first.rows_read, dict(+first.faults), dict(+first.left_out), tuple(first.notes())
     )
 
 

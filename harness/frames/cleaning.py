@@ -1,4 +1,5 @@
-"""From raw rows to frames, with an account: every row becomes a frame or is dropped for a counted reason.
+"""From raw rows to frames, with an account: every row becomes a frame, is left out as the mapping asks, or is
+counted as a fault; the latter two are kept apart, so that nobody has to tell them by their words.
 
 The arithmetic works on batches and carries its state from one to the next, so a log of any length is
 cleaned in bounded memory. Times are taken relative to the log's first time before anything is added or
@@ -52,7 +53,7 @@ class CleanBatch:
 
 
 class Cleaner:
-    """Cleans batch after batch of one log. ``account`` is complete after :meth:`finish`."""
+    """Cleans batch after batch of one log. ``faults`` and ``left_out`` are complete after :meth:`finish`."""
 
     def __init__(self, path: Path, mapping: ColumnMapping, *, want_times: bool = True) -> None:
         """Set up for one log; without ``want_times`` the batches' ``t_s`` is empty, which saves its cost."""
@@ -61,7 +62,8 @@ class Cleaner:
         self._mapping = mapping
         self.rows_read = 0
         self.frames = 0
-        self.account: Counter[str] = Counter()
+        self.faults: Counter[str] = Counter()  # rows that can't be used, by reason
+        self.left_out: Counter[str] = Counter()  # rows that the mapping leaves out, or that are no frames
         self._first_damage: str = ""
         self._origin: float | int | None = None
         self._previous: float | None = None  # time of the last usable row, relative to the origin
@@ -86,7 +88,7 @@ class Cleaner:
         shown = np.ones(rows.count, bool) if damage is None else ~damage
         for reason, flagged in self._flagged(rows):
             left_out = flagged & shown
-            self.account[reason] += int(np.count_nonzero(left_out))
+            self.left_out[reason] += int(np.count_nonzero(left_out))
             shown &= ~left_out
         if interval_ms is not None:
             if time is not None:
@@ -101,7 +103,7 @@ class Cleaner:
 
     def finish(self) -> None:
         """Close the account. Raises FrameLogError when too much of the log was damaged or nothing is left."""
-        if self._mapping.filter_column is not None and self.rows_read == self.account[OTHER_PROCESS] > 0:
+        if self._mapping.filter_column is not None and self.rows_read == self.left_out[OTHER_PROCESS] > 0:
             values = ", ".join(f"{v!r} ({n} rows)" for v, n in self._seen_values.most_common(8))
             raise FrameLogError(
                 f"{self._path}: no row has {' or '.join(map(repr, self._mapping.filter_values))} in column "
@@ -112,19 +114,19 @@ class Cleaner:
 
     def set_aside(self, reason: str, count: int) -> None:
         """Account for rows that never reached :meth:`clean`."""
-        self.account[reason] += count
+        self.left_out[reason] += count
         self.rows_read += count
 
     def notes(self) -> list[str]:
         """What a person should know of this log, in sentences."""
         notes = []
         if self._first_damage:
-            damaged = sum(self.account[reason] for reason in DAMAGE)
+            damaged = sum(self.faults[reason] for reason in DAMAGE)
             notes.append(f"{damaged} unreadable rows were left out; first: {self._first_damage}")
             if self._mapping.time_column is None:
                 notes.append("the time axis is short by those rows, as their frame times are unknown")
         flagged = (NOT_SHOWN, GENERATED)
-        return notes + [f"{self.account[r]} frames: {r}" for r in flagged if self.account[r]]
+        return notes + [f"{self.left_out[r]} frames: {r}" for r in flagged if self.left_out[r]]
 
     def _ours(self, rows: RawRows, filter_column: str) -> NDArray[np.bool_]:
         """Rows of the wanted process, and those too damaged to tell whose they are."""
@@ -132,7 +134,7 @@ class Cleaner:
         ours = _is_one_of(column, self._mapping.filter_values)
         if rows.faults is not None:
             ours |= (rows.faults != 0) & column.is_null().to_numpy(zero_copy_only=False)
-        self.account[OTHER_PROCESS] += int(len(ours) - np.count_nonzero(ours))
+        self.left_out[OTHER_PROCESS] += int(len(ours) - np.count_nonzero(ours))
         if self.frames == 0 and len(self._seen_values) < 1000:
             for entry in pc.value_counts(column).to_pylist():
                 self._seen_values[str(entry["values"])] += entry["counts"]
@@ -190,7 +192,7 @@ class Cleaner:
         damage = np.zeros(rows.count, bool)
         for reason, found in reasons:
             new = found & ~damage
-            self.account[reason] += int(np.count_nonzero(new))
+            self.faults[reason] += int(np.count_nonzero(new))
             damage |= new
         if not damage.any():
             return None
@@ -227,7 +229,7 @@ class Cleaner:
         positive = lengths > 0
         if len(lengths) == rows.count and positive.all():
             return CleanBatch(t_s, lengths, self._kept(rows, None))
-        self.account[NO_TIME] += int(np.count_nonzero(~positive))
+        self.faults[NO_TIME] += int(np.count_nonzero(~positive))
         chosen = np.flatnonzero(shown)[positive]
         return CleanBatch(t_s[chosen] if len(t_s) else t_s, lengths[positive], self._kept(rows, chosen))
 
@@ -277,14 +279,14 @@ class Cleaner:
         starts_log = self._previous is None
         lengths = self._steps(time, chosen, row_numbers)
         if starts_log:
-            self.account[LAST if self._mapping.start_time_column else FIRST] += 1
+            self.left_out[LAST if self._mapping.start_time_column else FIRST] += 1
             after_damage[0] = False
         frametime_ms = self._mapping.time_scale.ms(lengths)
         good = (frametime_ms > 0) & ~after_damage
         same = ~good & ~after_damage
         same[0] &= not starts_log
-        self.account[AFTER_DAMAGE] += int(np.count_nonzero(after_damage))
-        self.account[NO_TIME] += int(np.count_nonzero(same))
+        self.faults[AFTER_DAMAGE] += int(np.count_nonzero(after_damage))
+        self.faults[NO_TIME] += int(np.count_nonzero(same))
         t_s = self._log_time(times[good]) if self._want_times else np.empty(0)
         return CleanBatch(t_s, frametime_ms[good], self._kept(rows, chosen[good]))
 
@@ -335,15 +337,15 @@ class Cleaner:
         return {reference: column.take(places) for reference, column in kept.items()}
 
     def _stop_if_hopeless(self, *, final: bool) -> None:
-        damaged = sum(self.account[reason] for reason in DAMAGE)
+        damaged = sum(self.faults[reason] for reason in DAMAGE)
         if not damaged:
             return
-        own = self.rows_read - self.account[OTHER_PROCESS]
+        own = self.rows_read - self.left_out[OTHER_PROCESS]
         share_pct = 100.0 * damaged / own
         limit_pct = self._mapping.damaged_rows_at_most_pct
         if share_pct <= limit_pct or (not final and damaged < own and own < 1_000_000):
             return
-        cut_off_only = damaged == self.account["cut off at the end of the file"] and self.frames
+        cut_off_only = damaged == self.faults["cut off at the end of the file"] and self.frames
         if cut_off_only:
             return
         raise FrameLogError(

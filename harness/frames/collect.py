@@ -225,7 +225,7 @@ def _row_of_frames(
         "started_utc": datetime.fromtimestamp(path.stat().st_mtime, UTC),
         "measured_s": float(count) / float(fps),
         "frame_rows_read": summary.rows_read,
-        "frame_rows_dropped": sum(summary.dropped.values()),
+        "frame_rows_dropped": sum(summary.dropped.values()) + sum(summary.left_out.values()),
         "frame_clock": "none",
     }
 

@@ -11,10 +11,12 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from harness.errors import FrameLogError
-from harness.frames.files import open_text
+from harness.frames.bounds import MEMORY_BUDGET_BYTES, UNPACKED_TIMES
+from harness.frames.files import LONGEST_LINE_BYTES, open_text
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
@@ -29,30 +31,23 @@ from harness.frames.rows import (
 BATCH_ROWS = 1 << 20
 _READ_BYTES = 4 << 20  # read column chunks in such pieces: a row group may be the whole file
 _JSON_BLOCK_LINES = 50_000
+_JSON_BLOCK_BYTES = 16 << 20
 
 
 def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """Rows of a Parquet file, a batch at a time. Raises FrameLogError."""
     try:
         with pq.ParquetFile(path, buffer_size=_READ_BYTES, pre_buffer=False) as file:
-            names = file.schema_arrow.names
-            places = locate_columns(path, names, mapping)
-            numbers = number_references(mapping)
-            words = {mapping.filter_column, mapping.dropped_column, mapping.generated_column}
-            for reference in numbers:
-                kind = file.schema_arrow.field(places[reference]).type
-                if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
-                    raise FrameLogError(
-                        f"{path}: column {reference!r} holds {kind}, not numbers; map a numeric column"
-                    )
-            wanted = sorted({names[place] for place in places.values()})
-            for batch in file.iter_batches(BATCH_ROWS, columns=wanted):
-                yield _from_arrays(
-                    {ref: batch.column(names[place]) for ref, place in places.items()},
-                    numbers,
-                    words,
-                    batch.num_rows,
-                )
+            schema = file.schema_arrow
+            places = locate_columns(path, schema.names, mapping)
+            _require_numbers(path, schema, {ref: places[ref] for ref in number_references(mapping)})
+            wanted = {schema.names[place] for place in places.values()}
+            _refuse_bomb(path, file.metadata, wanted)
+        words = [name for name in wanted if _is_text(schema.field(schema.names.index(name)).type)]
+        with pq.ParquetFile(
+            path, buffer_size=_READ_BYTES, pre_buffer=False, read_dictionary=sorted(words)
+        ) as file:  # text as a dictionary: a few long words that stand in each row take no room
+            yield from _parquet_batches(path, file, mapping, places, wanted)
     except (OSError, ValueError, OverflowError, KeyError, pa.ArrowException) as error:
         raise FrameLogError(
             f"{path}: not readable as Parquet ({error}); "
@@ -60,8 +55,68 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         ) from error
 
 
+def _parquet_batches(
+    path: Path, file: pq.ParquetFile, mapping: ColumnMapping, places: dict[str, int], wanted: set[str]
+) -> Iterator[RawRows]:
+    names = file.schema_arrow.names
+    read = [place for place, name in enumerate(names) if name in wanted]  # a doubled name comes twice
+    numbers = number_references(mapping)
+    words = {mapping.filter_column, mapping.dropped_column, mapping.generated_column}
+    for batch in file.iter_batches(BATCH_ROWS, columns=sorted(wanted)):
+        if batch.num_columns != len(read):
+            raise FrameLogError(
+                f"{path}: the names of its columns are not clear ({', '.join(sorted(wanted))}); write it "
+                "again with one name a column and without nesting"
+            )
+        found = {reference: batch.column(read.index(place)) for reference, place in places.items()}
+        yield _from_arrays(path, found, numbers, words, batch.num_rows)
+
+
+def _require_numbers(path: Path, schema: pa.Schema, places: dict[str, int]) -> None:
+    for reference, place in places.items():
+        kind = schema.field(place).type
+        if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
+            raise FrameLogError(
+                f"{path}: column {reference!r} holds {kind}, not numbers; map a numeric column"
+            )
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_binary(kind))
+
+
+def _refuse_bomb(path: Path, metadata: pq.FileMetaData, wanted: set[str]) -> None:
+    for group in range(metadata.num_row_groups):
+        for place in range(metadata.num_columns):
+            column = metadata.row_group(group).column(place)
+            unpacked, packed = column.total_uncompressed_size, max(1, column.total_compressed_size)
+            if column.path_in_schema.partition(".")[0] not in wanted or unpacked <= MEMORY_BUDGET_BYTES:
+                continue
+            if unpacked > UNPACKED_TIMES * packed:
+                raise FrameLogError(
+                    f"{path}: column {column.path_in_schema!r} unpacks to {unpacked >> 20} MiB, over "
+                    f"{UNPACKED_TIMES} times its size; no frame log does"
+                )
+
+
+def _as_words(path: Path, reference: str, column: pa.Array) -> pa.Array:
+    """As text. Raises FrameLogError where that takes more than the memory budget."""
+    if pa.types.is_dictionary(column.type):
+        lengths = pc.fill_null(pc.binary_length(column.dictionary), 0).to_numpy(zero_copy_only=False)
+        codes = pc.fill_null(column.indices, 0).to_numpy(zero_copy_only=False)
+        total = int(lengths.astype(np.int64)[codes].sum()) if len(lengths) else 0
+        if total > MEMORY_BUDGET_BYTES // 4:
+            raise FrameLogError(
+                f"{path}: the texts in column {reference!r} take over {MEMORY_BUDGET_BYTES >> 22} MiB in "
+                f"{len(column)} rows; map a column of short words"
+            )
+    column = column.cast(pa.string())
+    column.validate(full=True)  # text that is damaged shows here and not in a comparison
+    return column
+
+
 def _from_arrays(
-    found: dict[str, pa.Array], numbers: dict[str, bool], words: set[str | None], count: int
+    path: Path, found: dict[str, pa.Array], numbers: dict[str, bool], words: set[str | None], count: int
 ) -> RawRows:
     columns: dict[str, pa.Array] = {}
     faults: np.ndarray[Any, np.dtype[np.uint8]] | None = None
@@ -75,9 +130,8 @@ def _from_arrays(
                 sample = f"no value in {reference!r}"
                 column = column.fill_null(0)
             column = _plain_numbers(column)
-        elif reference in words:
-            column = column.cast(pa.string())
-            column.validate(full=True)  # text that is damaged shows here and not in a comparison
+        elif reference in words or pa.types.is_dictionary(column.type):
+            column = _as_words(path, reference, column)
         columns[reference] = column
     return RawRows(count, columns, faults, sample)
 
@@ -95,20 +149,26 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     numbers = number_references(mapping)
     keys: dict[str, str] = {}
     with open_text(path, mapping.encoding) as stream:
-        number = 0
+        number = size = 0
         lines: list[bytes] = []
         try:
-            for line in stream:
+            while line := stream.readline(LONGEST_LINE_BYTES + 1):
                 number += 1
+                if len(line) > LONGEST_LINE_BYTES:
+                    raise FrameLogError(
+                        f"{path}: line {number} has over {LONGEST_LINE_BYTES >> 20} MiB; this is no log with "
+                        "one JSON object a line"
+                    )
                 if number <= mapping.skip_rows or not line.strip():
                     continue
                 if mapping.comment is not None and line.startswith(mapping.comment.encode()):
                     continue
                 lines.append(line)
-                if len(lines) == _JSON_BLOCK_LINES:
+                size += len(line)
+                if len(lines) == _JSON_BLOCK_LINES or size > _JSON_BLOCK_BYTES:
                     keys = keys or _keys(path, lines, mapping)
                     yield _parse_objects(lines, keys, numbers)
-                    lines = []
+                    lines, size = [], 0
         except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
             raise FrameLogError(
                 f"{path}: reading stopped ({error}); the file is damaged or cut off"
@@ -130,7 +190,7 @@ def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, s
     for line in lines[:1000]:
         try:
             found = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(found, dict):
             keys.update(dict.fromkeys(found))

@@ -10,8 +10,10 @@ from typing import BinaryIO, Literal, cast
 import pyarrow as pa
 
 from harness.errors import FrameLogError
+from harness.frames.bounds import BoundedStream, require_regular_file
 
 Format = Literal["csv", "parquet", "jsonl"]
+LONGEST_LINE_BYTES = 16 << 20
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -24,6 +26,7 @@ _MARKS = (
 
 def open_bytes(path: Path) -> BinaryIO:
     """The file's content, decompressed if it is gzip or Zstandard. Raises FrameLogError."""
+    packed_bytes = require_regular_file(path).st_size
     try:
         with path.open("rb") as file:
             head = file.read(4)
@@ -35,7 +38,8 @@ def open_bytes(path: Path) -> BinaryIO:
     kind = "gzip" if head.startswith(_GZIP) else "zstd" if head == _ZSTD else None
     if kind is None:
         return path.open("rb")
-    return cast(BinaryIO, io.BufferedReader(cast(io.RawIOBase, pa.input_stream(str(path), compression=kind))))
+    unpacked = cast(io.RawIOBase, pa.input_stream(str(path), compression=kind))
+    return cast(BinaryIO, io.BufferedReader(BoundedStream(unpacked, path, packed_bytes), 1 << 16))
 
 
 def open_text(path: Path, encoding: str) -> BinaryIO:

@@ -304,7 +304,7 @@ def _try_out(path: Path, found: _Findings) -> dict[str, Any]:
         return {}
     return {
         "rows_read": summary.rows_read,
-        "rows_dropped": dict(summary.dropped),
+        "rows_dropped": summary.dropped | summary.left_out,
         "frame_count": figures["frame_count"],
         "average_fps": round(float(figures["average_fps"] or 0), 2),
         "frametime_p99_ms": round(float(figures["frametime_p99_ms"] or 0), 3),

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from harness import tables
 from harness.errors import FrameLogError
+from harness.frames.bounds import Budget, as_frame_log_error, require_regular_file
 from harness.frames.cleaning import LARGEST, CleanBatch, Cleaner
 from harness.frames.columnlog import jsonl_rows, parquet_rows
 from harness.frames.files import sniff_format
@@ -30,6 +31,7 @@ _Done = TypeVar("_Done")
 
 def raw_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """The log's rows in file order, not cleaned. Raises FrameLogError."""
+    require_regular_file(path)
     kind = sniff_format(path) if mapping.format == "auto" else mapping.format
     if kind == "parquet":
         yield from parquet_rows(path, mapping)
@@ -48,12 +50,16 @@ def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = Non
     Raises:
         FrameLogError: With file, row, column and what to do.
     """
-    cleaner = cleaner or Cleaner(path, mapping)
+    with as_frame_log_error(path):
+        yield from _stream(path, mapping, cleaner or Cleaner(path, mapping))
+
+
+def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> Iterator[CleanBatch]:
     if mapping.when_time_goes_back == "stop" or mapping.time_column is None:
         for rows in raw_rows(path, mapping):
             yield cleaner.clean(rows)
     else:
-        rows, left = one_run(join_rows(raw_rows(path, mapping), mapping), mapping)
+        rows, left = one_run(join_rows(raw_rows(path, mapping), mapping, Budget(path)), mapping)
         if left:
             cleaner.set_aside("another run in the same log", left)
         yield cleaner.clean(rows)
@@ -71,12 +77,21 @@ def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     Raises:
         FrameLogError: With file, row, column and what to do.
     """
+    with as_frame_log_error(path):
+        return _read_log(path, mapping)
+
+
+def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     cleaner = Cleaner(path, mapping)
-    batches = list(stream_log(path, mapping, cleaner))
+    budget, batches = Budget(path), []
+    for batch in stream_log(path, mapping, cleaner):
+        kept_bytes = sum(column.nbytes for column in batch.kept.values())
+        budget.take(batch.t_s.nbytes + batch.frametime_ms.nbytes + kept_bytes)
+        batches.append(batch)
     if not cleaner.frames:
         raise FrameLogError(
             f"{path}: {cleaner.rows_read} rows and no usable frame"
-            + "".join(f"; {reason}: {count}" for reason, count in cleaner.account.items() if count)
+            + "".join(f"; {reason}: {count}" for reason, count in (cleaner.faults + cleaner.left_out).items())
             + "; check the mapping and whether the title ran"
         )
     t_s = np.concatenate([batch.t_s for batch in batches])
@@ -84,11 +99,11 @@ def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     frames = pa.Table.from_arrays([pa.array(t_s), pa.array(frametime_ms)], schema=tables.FRAMES)
     for reference in mapping.keep_columns:
         frames = frames.append_column(reference, _kept_column([batch.kept[reference] for batch in batches]))
-    dropped = {reason: count for reason, count in cleaner.account.items() if count}
     return FrameLog(
         frames=frames,
         rows_read=cleaner.rows_read,
-        dropped=dropped,
+        dropped=dict(+cleaner.faults),
+        left_out=dict(+cleaner.left_out),
         clock=mapping.clock,
         notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms)),
     )

@@ -12,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
+from harness.frames.bounds import Budget
 from harness.frames.mapping import ColumnMapping
 
 #: Why a row can't be used, by fault code; the words appear in a log's account.
@@ -97,9 +98,16 @@ def empty_rows(mapping: ColumnMapping) -> RawRows:
     return RawRows(0, columns)
 
 
-def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping) -> RawRows:
-    """All rows as one run (for what needs the whole log at once: sorting, choosing a run)."""
-    runs = list(parts)
+def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping, budget: Budget) -> RawRows:
+    """All rows as one run (for what needs the whole log at once: sorting, choosing a run).
+
+    Raises:
+        FrameLogError: They take more memory than the budget.
+    """
+    runs = []
+    for run in parts:
+        budget.take(sum(column.nbytes for column in run.columns.values()) + run.count)
+        runs.append(run)
     if not runs:
         return empty_rows(mapping)
     columns: dict[str, pa.Array] = {}

@@ -22,7 +22,8 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from harness.errors import FrameLogError
-from harness.frames.files import open_text
+from harness.frames.bounds import as_frame_log_error
+from harness.frames.files import LONGEST_LINE_BYTES, open_text
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
@@ -37,7 +38,6 @@ from harness.frames.rows import (
 )
 
 BLOCK_BYTES = 4 << 20
-LONGEST_LINE_BYTES = 16 << 20
 _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
 _NULLS = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "-")
 
@@ -63,17 +63,23 @@ class TextBlock:
 
 def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     """Read the header. Raises FrameLogError."""
-    with open_text(path, mapping.encoding) as stream:
+    with as_frame_log_error(path), open_text(path, mapping.encoding) as stream:
         lines = _lines_ahead(path, stream, mapping, 2)
     if not lines:
         raise FrameLogError(
             f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high"
         )
-    first = _fields(lines[0], mapping.delimiter)
+    try:
+        first = _fields(lines[0], mapping.delimiter)
+    except csv.Error as error:
+        raise FrameLogError(
+            f"{path}: the first line can't be split into fields ({error}); check delimiter, skip_rows and "
+            "that this is a text log"
+        ) from error
     if mapping.header:
         names = first
         if len(lines) > 1:
-            second = _fields(lines[1], mapping.delimiter)
+            second = _fields_or_none(lines[1], mapping.delimiter)
             if len(second) == len(names) + 1 and second[-1].strip() == "":
                 names = [*names, ""]  # every row ends with a delimiter, the header does not
     else:
@@ -249,7 +255,7 @@ def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
         field = field.replace(",", ".")
     if not _NUMBER.match(field):
         return None, NOT_A_NUMBER
-    if field.lstrip("+-").isdigit():
+    if len(field) <= 20 and field.lstrip("+-").isdigit():
         whole = int(field)
         if abs(whole) < 2**63:
             return whole, 0
@@ -259,6 +265,13 @@ def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
 def _fields(line: bytes, delimiter: str) -> list[str]:
     text = line.decode("utf-8", "replace").rstrip("\r\n")
     return next(csv.reader(io.StringIO(text), delimiter=delimiter), [])
+
+
+def _fields_or_none(line: bytes, delimiter: str) -> list[str]:
+    try:
+        return _fields(line, delimiter)
+    except csv.Error:
+        return []
 
 
 def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: int) -> list[bytes]:

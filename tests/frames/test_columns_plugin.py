@@ -45,7 +45,7 @@ def test_a_csv_of_a_million_rows_in_another_layout_is_read_by_mapping_alone(host
     log = read(host, path, presentation_time_column="flip", unit="ns", delimiter=";", keep_columns=["late"])
     assert log.frames.schema.names == ["t_s", "frametime_ms", "late"]
     assert log.rows_read == 1_000_000
-    assert log.dropped == {"first row: no frame before it": 1}
+    assert log.left_out == {"first row: no frame before it": 1}
     assert np.array_equal(log.frames["frametime_ms"].to_numpy(), frametime_ns[1:] / 1e6)
     result = frame_metrics(log.frames["frametime_ms"].to_numpy())
     assert result["average_fps"] == pytest.approx(1e9 * 999_999 / int(frametime_ns[1:].sum()), rel=1e-12)

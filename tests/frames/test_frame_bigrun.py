@@ -113,7 +113,7 @@ def test_running_time_over_large_timestamps_does_not_drift(tmp_path):
     summary = summarise_log(tmp_path / "big.parquet", mapping)
     assert summary.metrics["average_fps"] == pytest.approx(60, rel=1e-15)
     assert summary.metrics["frametime_p50_ms"] == 16.666667
-    assert summary.dropped == {"first row: no frame before it": 1}
+    assert summary.left_out == {"first row: no frame before it": 1}
 
 
 def test_a_log_on_disk_is_summarised_with_its_account(tmp_path):

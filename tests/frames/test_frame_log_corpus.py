@@ -442,8 +442,8 @@ def test_an_odd_log_has_its_right_result_or_a_clear_error(case: Case, tmp_path: 
         return
     log = read_log(path, mapping)
     assert log.frames["frametime_ms"].to_pylist() == pytest.approx(case.frametime_ms, rel=1e-9)
-    assert dict(log.dropped) == case.dropped
-    assert log.rows_read == log.frames.num_rows + sum(log.dropped.values())
+    assert {**log.dropped, **log.left_out} == case.dropped
+    assert log.rows_read == log.frames.num_rows + sum(log.dropped.values()) + sum(log.left_out.values())
     assert case.note in " ".join(log.notes)
     ends_s = log.frames["t_s"].to_pylist()
     assert ends_s == sorted(ends_s)

@@ -196,13 +196,14 @@ def outcome(path, mapping):
     except FrameLogError as error:
         return str(error)
     frametime_ms, t_s = log.frames["frametime_ms"].to_numpy(), log.frames["t_s"].to_numpy()
-    assert log.rows_read == log.frames.num_rows + sum(log.dropped.values()), (log.rows_read, log.dropped)
+    apart = sum(log.dropped.values()) + sum(log.left_out.values())
+    assert log.rows_read == log.frames.num_rows + apart, (log.rows_read, log.dropped, log.left_out)
     assert np.all(np.isfinite(frametime_ms))
     assert np.all(frametime_ms > 0)
     assert np.all(np.isfinite(t_s))
     if mapping.time_column is None:
         assert np.all(np.diff(t_s) >= 0)
-    return frametime_ms, t_s, dict(log.dropped)
+    return frametime_ms, t_s, {**log.dropped, **log.left_out}
 
 
 def merged(dropped):
