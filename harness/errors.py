@@ -48,15 +48,28 @@ class PlanError(HarnessError):
         super().__init__(f"{source}: {count} {'problem' if count == 1 else 'problems'}\n{lines}")
 
 
-class PluginError(HarnessError):
+class SeamError(HarnessError):
+    """Something beyond a seam failed: a title, a sensor, a control, a reader, a plugin.
+
+    Attributes:
+        permanent: It can't change by itself (no such program, no such column), so trying again is no use
+            until somebody mends the cause.
+    """
+
+    def __init__(self, *args: object, permanent: bool = False) -> None:
+        super().__init__(*args)
+        self.permanent = permanent
+
+
+class PluginError(SeamError):
     """A plugin is missing, broken, or broke its contract."""
 
 
-class SensorUnavailable(HarnessError):
+class SensorUnavailable(SeamError):
     """A sensor vanished. The sampler records a gap and goes on; likely causes: driver reset, unplugged."""
 
 
-class ControlRefused(HarnessError):
+class ControlRefused(SeamError):
     """A tuning control was refused, or reads back as something else than was asked for.
 
     Likely causes: missing privilege, a value outside the driver's range, another tuning program at work.
@@ -83,11 +96,11 @@ class HardwareBusy(HarnessError):
     exit_code = 3
 
 
-class WorkloadFailed(HarnessError):
+class WorkloadFailed(SeamError):
     """A title did not start, crashed, hung, or left no result. The attempt fails; the night goes on."""
 
 
-class FrameLogError(HarnessError):
+class FrameLogError(SeamError):
     """A frame log can't be read as the plan's mapping says. The attempt is rejected with this reason."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import Any, TextIO
@@ -19,12 +20,16 @@ class _JsonLines:
 
     def __call__(self, logger: WrappedLogger, name: str, event: EventDict) -> EventDict:
         if self.file is not None:
-            self.file.write(str(self._render(logger, name, dict(event))) + "\n")
-            self.file.flush()
+            line = str(self._render(logger, name, dict(event))) + "\n"
+            with contextlib.suppress(OSError):  # a full disk costs lines of the log, never the night
+                self.file.write(line)
+                self.file.flush()
         return event
 
 
 _json_lines = _JsonLines()
+#: Without local variables: they may hold passwords, or all of a night's frames.
+_TRACEBACKS = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
 
 
 def configure(*, verbose: bool) -> None:
@@ -33,7 +38,7 @@ def configure(*, verbose: bool) -> None:
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
-        structlog.processors.dict_tracebacks,
+        structlog.processors.ExceptionRenderer(_TRACEBACKS),
         _json_lines,
     ]
     final: Processor = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()) if verbose else _drop

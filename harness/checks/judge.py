@@ -53,6 +53,8 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("unsteady", steadiness.unsteady),
     Check("outlier", steadiness.outlier),
 )
+#: Reason code of an attempt that a check could not judge.
+CHECK_FAILED: Final = "check-failed"
 CODES: Final[tuple[str, ...]] = tuple(check.code for check in CHECKS)
 
 
@@ -65,12 +67,14 @@ class Judgement:
         reason_code: Short name of the check that decided; None when accepted.
         reason: Its sentence; where more checks rejected, theirs follow.
         marks: ``code: sentence`` of what was unusual but did not reject.
+        faults: What checks raised: an attempt that can't be judged is rejected.
     """
 
     accepted: bool
     reason_code: str | None
     reason: str | None
     marks: tuple[str, ...]
+    faults: tuple[Exception, ...] = ()
 
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
@@ -78,9 +82,21 @@ def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     only_mark = {*checks.mark_only, "outlier"}
     if checks.unsteady == "mark":
         only_mark.add("unsteady")
-    fired = [(check.code, said) for check in CHECKS if (said := check.rule(evidence, checks))]
+    fired: list[tuple[str, str]] = []
+    faults: list[Exception] = []
+    for check in CHECKS:
+        try:
+            said = check.rule(evidence, checks)
+            if not isinstance(said, str | None):
+                raise TypeError(f"it said {type(said).__name__} instead of a sentence")
+        except Exception as error:
+            faults.append(error)
+            fired.append((CHECK_FAILED, f"the check {check.code} failed ({type(error).__name__}: {error})"))
+        else:
+            if said:
+                fired.append((check.code, said))
     against = [(code, said) for code, said in fired if code not in only_mark]
     marks = tuple(f"{code}: {said}" for code, said in fired if code in only_mark)
     if not against:
         return Judgement(True, None, None, marks)
-    return Judgement(False, against[0][0], "; ".join(said for _, said in against), marks)
+    return Judgement(False, against[0][0], "; ".join(said for _, said in against), marks, tuple(faults))

@@ -14,13 +14,15 @@ from typing import Any, Protocol
 import structlog
 
 from harness import log as harness_log
+from harness.boundary import behind_boundary
+from harness.boundary.wrappers import GuardedRig
 from harness.engine.driver import Driver
 from harness.engine.history import memory_sizes_mib
 from harness.engine.identify import facts_with_card
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
-from harness.engine.progress import Observer, StopSignal
+from harness.engine.progress import GuardedObserver, Observer, StopSignal
 from harness.engine.recompute import recompute_metrics
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
@@ -42,6 +44,7 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "pause": 130,
     "safety": 5,
     "conditions": 3,
+    "restore-failed": 3,
     "storage": 3,
 }
 EXIT_INCOMPLETE = 4
@@ -171,6 +174,8 @@ def run_campaign(
             the card is not back.
         StoreError: The folder can't be used, or can't be written any more.
     """
+    rig = behind_boundary(rig)
+    observer = GuardedObserver(observer)
     cells = expand(plan)
     slots = arrange(plan, cells)
     guard = guard or Unguarded()
@@ -208,7 +213,7 @@ def run_campaign(
 def _run(
     plan: Plan,
     cells: tuple[Cell, ...],
-    rig: Rig,
+    rig: GuardedRig,
     facts: RigFacts,
     store: CampaignStore,
     guard: Guarded,
@@ -227,6 +232,8 @@ def _run(
         observer.on_message("warning", shortage)
         store.note("disk-short", shortage)
     sensors = rig.open_sensors()
+    while rig.news:
+        _sensor_event(store, observer, "plugin-failed", rig.news.pop(0))
     sampler = Sampler(
         sensors,
         rig.clock,

@@ -6,12 +6,16 @@ the title's life in view; so a wait ends for whatever comes first.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import shutil
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import structlog
 import tenacity
 
+from harness.boundary import note_fault, told
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
@@ -52,9 +56,19 @@ from harness.engine.progress import Observer
 from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
 from harness.engine.signs import Signs
-from harness.errors import ControlRefused, DiskFull, HarnessError, PluginError, WorkloadFailed
+from harness.errors import (
+    ControlRefused,
+    DiskFull,
+    FrameLogError,
+    HarnessError,
+    NotRestored,
+    SeamError,
+    StoreError,
+    WorkloadFailed,
+)
 from harness.guard.times import RESTORE_PAUSES_S
 from harness.plan.schema import Cell, Plan, Slot
+from harness.reasons import permanent_code
 from harness.rig import Launch, Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.supervise.timekeeping import TimeWatch
@@ -67,6 +81,8 @@ PULSE_S = 0.25
 STOP_GRACE_S = 5.0
 #: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
 UNSTEADY_EXTENSION_S = 60.0
+#: Instructions whose failure is the attempt's; the others' is the store's.
+_CAN_FAIL = (ApplyProfile, HoldGate, LaunchTitle, MeasureWindow, CloseTitle, IngestAndJudge)
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
 
 log = structlog.get_logger("levelrig.engine")
@@ -146,21 +162,41 @@ class Driver:
         return instructions
 
     def _try(self, instruction: Instruction) -> Event:
-        """Carry an instruction out; a full disk fails the attempt and ends the night, resumable.
+        """Carry an instruction out; whatever it raises fails the attempt, and the night goes on.
 
-        An attempt's start and outcome are the exceptions: where they can't be put down nothing more can be
-        promised, and the error ends the run.
+        A full disk ends the night as well, resumable. The exceptions are an attempt's start and outcome, and
+        the store: where nothing can be put down nothing more can be promised, and the error ends the run.
         """
         try:
             return self._carry_out(instruction)
         except DiskFull as error:
-            if isinstance(instruction, BeginAttempt | CommitAttempt):
+            return self._disk_full(instruction, error)
+        except NotRestored as error:
+            return self._not_restored(error)
+        except StoreError:
+            raise
+        except Exception as error:
+            if not isinstance(instruction, _CAN_FAIL):
                 raise
-            if isinstance(instruction, FetchSlot):  # no attempt runs that could fail
-                self._step(StopRequested("storage", str(error)))
-                return SlotOffered(None)
-            self._lookout.stop.request("storage", str(error))
-            return Failed("disk-full", str(error))
+            if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+                return self._disk_full(instruction, DiskFull(f"the disk is full ({error}); make room"))
+            note_fault(f"{type(instruction).__name__} of an attempt", error)
+            return Failed(_code_of(instruction, error), _reason_of(error))
+
+    def _disk_full(self, instruction: Instruction, error: DiskFull) -> Event:
+        if isinstance(instruction, BeginAttempt | CommitAttempt):
+            raise error
+        if isinstance(instruction, FetchSlot):  # no attempt runs that could fail
+            self._step(StopRequested("storage", str(error)))
+            return SlotOffered(None)
+        self._lookout.stop.request("storage", str(error))
+        return Failed("disk-full", str(error))
+
+    def _not_restored(self, error: NotRestored) -> StopRequested:
+        """A card that can't be put back is not measured any further: the night ends, resumable."""
+        note_fault("putting the card back between two profiles", error)
+        self._stopping = True
+        return StopRequested("restore-failed", str(error))
 
     def _carry_out(self, instruction: Instruction) -> Event:
         match instruction:
@@ -270,9 +306,9 @@ class Driver:
         try:
             with self._signs.through(self._keeper.longest_s(profile)):
                 self._now.read_back = self._keeper.apply(profile)
-        except (ControlRefused, PluginError) as error:
+        except Exception:
             self._keeper.forget()
-            return Failed("profile-refused", str(error))
+            raise
         return ProfileInForce()
 
     def _hold(self, name: GateName) -> Event:
@@ -325,15 +361,12 @@ class Driver:
         retrying = tenacity.Retrying(
             stop=tenacity.stop_after_attempt(self._plan.retries.launch_tries),
             wait=tenacity.wait_fixed(2.0),
-            retry=tenacity.retry_if_exception_type(WorkloadFailed),
+            retry=tenacity.retry_if_exception(_may_pass),
             sleep=self._clock.sleep_s,
-            before_sleep=lambda call: log.warning("launch failed, trying again", error=str(_error_of(call))),
+            before_sleep=lambda call: log.warning("launch failed, trying again", exc_info=_error_of(call)),
             reraise=True,
         )
-        try:
-            running.workload = retrying(self._start_title, running.cell, launch)
-        except WorkloadFailed as error:
-            return Failed("launch-failed", str(error))
+        running.workload = retrying(self._start_title, running.cell, launch)
         running.launch_s = self._clock.now_s()
         self._gatekeeper.warmed_by = running.cell.cell_id
         while not running.workload.poll().ready:
@@ -344,7 +377,12 @@ class Driver:
 
     def _start_title(self, cell: Cell, launch: Launch) -> Workload:
         workload = self._rig.open_workload(cell)
-        workload.start(launch)
+        try:
+            workload.start(launch)
+        except BaseException:  # what was started of it must not run on
+            with contextlib.suppress(WorkloadFailed):
+                workload.stop(0.0)
+            raise
         return workload
 
     def _measure(self) -> Event:
@@ -388,17 +426,16 @@ class Driver:
         except DiskFull as error:  # the outcome matters more than its last evidence
             running.mark("evidence-incomplete: the disk was full")
             self._lookout.stop.request("storage", str(error))
+        except StoreError:
+            raise
+        except Exception as error:
+            note_fault("keeping what an attempt left", error)
+            running.mark(f"evidence-incomplete: {told(error)}")
         shutil.rmtree(running.work_folder, ignore_errors=True)
         if instruction.verdict == "failed":
             self._keeper.forget()  # a driver reset may have undone the profile
         now_s = self._clock.now_s()
-        row = running.row(
-            now_s=now_s,
-            verdict=instruction.verdict,
-            reason_code=instruction.reason_code,
-            reason=instruction.reason,
-        )
-        self._store.commit_attempt(running.ref, row)
+        row = self._put_down(running, instruction, now_s)
         self._history.add(row)
         self._signs.attempt_took(now_s - running.start_s)
         log.info(
@@ -418,6 +455,23 @@ class Driver:
         self._running = None
         return Committed()
 
+    def _put_down(self, running: Running, instruction: CommitAttempt, now_s: float) -> dict[str, Any]:
+        """Commit the attempt; where its figures can't be put down it counts as failed, without them."""
+        verdict, code, reason = instruction.verdict, instruction.reason_code, instruction.reason
+        try:
+            row = running.row(now_s=now_s, verdict=verdict, reason_code=code, reason=reason)
+            self._store.commit_attempt(running.ref, row)
+        except StoreError:
+            raise
+        except Exception as error:
+            note_fault("an attempt's figures", error)
+            running.metrics.clear()
+            running.read_back = {}
+            verdict, code, reason = "failed", "program-fault", _reason_of(error)
+            row = running.row(now_s=now_s, verdict=verdict, reason_code=code, reason=reason)
+            self._store.commit_attempt(running.ref, row)
+        return row
+
     def _restore(self) -> Event:
         def tell(text: str) -> None:
             self._observer.on_message("warning", text)
@@ -427,6 +481,7 @@ class Driver:
             with self._signs.through(self._keeper.longest_restore_s() * len(RESTORE_PAUSES_S)):
                 doubts = restore_patiently(self._keeper, self._clock, tell)
         except HarnessError as error:
+            note_fault("putting the card back", error)
             self._observer.on_message("error", str(error))
             self._store.note("unrestored", str(error))
             return Restored(str(error))
@@ -434,16 +489,46 @@ class Driver:
 
     def abandon(self) -> None:
         """After an exception: end the title and close the recording. Never raises; the keeper restores."""
-        self._sampler.stop_recording()
-        if self._running is None:
-            return
-        if self._running.recording is not None:
-            self._running.recording.partial.close()
-        if self._running.workload is not None:
-            try:
-                self._running.workload.stop(STOP_GRACE_S)
-            except Exception as error:
-                log.error("the title could not be ended", error=str(error))
+        running = self._running
+        workload = None if running is None else running.workload
+        if workload is not None:
+            self._quietly("ending the title", lambda: workload.stop(STOP_GRACE_S))
+        self._quietly("ending the recording", self._sampler.stop_recording)
+        if running is not None and running.recording is not None:
+            self._quietly("closing the recording", running.recording.partial.close)
+
+    @staticmethod
+    def _quietly(what: str, call: Callable[[], object]) -> None:
+        try:
+            call()
+        except Exception as error:
+            note_fault(what, error)
+
+
+def _may_pass(error: BaseException) -> bool:
+    """Whether another try can turn out better."""
+    return isinstance(error, WorkloadFailed) and not error.permanent
+
+
+def _code_of(instruction: Instruction, error: Exception) -> str:
+    """The reason code of an attempt that this error fails."""
+    match error:
+        case ControlRefused():
+            code = "profile-refused"
+        case WorkloadFailed():
+            code = "launch-failed" if isinstance(instruction, LaunchTitle) else "workload-failed"
+        case FrameLogError():
+            code = "frame-log"
+        case _:
+            code = "program-fault"
+    return permanent_code(code) if isinstance(error, SeamError) and error.permanent else code
+
+
+def _reason_of(error: Exception) -> str:
+    """Its sentence."""
+    if isinstance(error, HarnessError):
+        return told(error)
+    return f"levelrig could not go on with it: {told(error)}; log.jsonl has the traceback, please report it"
 
 
 def _error_of(call: tenacity.RetryCallState) -> BaseException | None:

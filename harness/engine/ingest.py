@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.passes import Pass, passes_of
 from harness.conditions.settling import course_fps, long_frames
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
-from harness.errors import FrameLogError
+from harness.errors import SeamError, StoreError
 from harness.frames.align import align_by_seen, tie_log
 from harness.frames.defined import defined_metrics
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
-from harness.rig import FrameLog, FrameLogSource, Rig
+from harness.reasons import permanent_code
+from harness.rig import FrameLog, Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.telemetry.summary import summarise_window
+
+T = TypeVar("T")
 
 
 def save_telemetry(running: Running, store: CampaignStore) -> None:
@@ -51,20 +56,25 @@ def ingest_and_judge(
     """Read the frame log, cut it to the window, compute the metrics, make the checks.
 
     The metrics are kept in ``running`` whatever the judgement: a rejected attempt is shown with its numbers.
+    Each part is read whatever became of the others; one that can't be read rejects the attempt.
+
+    Raises:
+        StoreError: What was read can't be kept.
     """
     save_telemetry(running, store)
     workload = running.workload
     assert workload is not None, "nothing was launched"
     evidence = _known(running, history)
-    source = workload.frame_log()
-    try:
-        frames = {} if source is None else _frames(running, plan, rig, store, source)
-    except FrameLogError as error:
-        _telemetry(running, history, None)
-        return Judged(False, "frame-log", str(error))
-    running.metrics["score"] = workload.score()
-    evidence |= frames | _telemetry(running, history, running.metrics.get("frame_count"))
+    parts = _Parts()
+    evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload)) or {}
+    running.metrics["score"] = parts.read("score", workload.score)
+    frame_count = running.metrics.get("frame_count")
+    evidence |= parts.read("telemetry", lambda: _telemetry(running, history, frame_count)) or {}
+    if parts.unread is not None:
+        return parts.unread
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
+    for fault in judgement.faults:
+        note_fault("a check", fault)
     history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
     if judgement.accepted and not running.lost_hold and "frametime_ms" in evidence:
         history.add_course(running.cell.cell_id, course_fps(evidence["frametime_ms"]))
@@ -73,6 +83,30 @@ def ingest_and_judge(
     if running.lost_hold:  # no plan can take this for a mark
         return Judged(False, "profile-lost", f"read back at the window's end: {running.lost_hold}")
     return Judged(judgement.accepted, judgement.reason_code, judgement.reason)
+
+
+class _Parts:
+    """Reads the parts of an attempt.
+
+    Attributes:
+        unread: The rejection by the first part that could not be read; None while all could.
+    """
+
+    def __init__(self) -> None:
+        self.unread: Judged | None = None
+
+    def read(self, code: str, part: Callable[[], T]) -> T | None:
+        """What that part gives; None where it can't be read, which rejects the attempt by ``code``."""
+        try:
+            return part()
+        except StoreError:
+            raise
+        except Exception as error:
+            note_fault(f"the {code} of an attempt", error)
+            permanent = isinstance(error, SeamError) and error.permanent
+            found = Judged(False, permanent_code(code) if permanent else code, told(error))
+            self.unread = self.unread or found
+            return None
 
 
 def _known(running: Running, history: History) -> dict[str, Any]:
@@ -96,11 +130,20 @@ def _known(running: Running, history: History) -> dict[str, Any]:
 
 
 def _frames(
-    running: Running, plan: Plan, rig: Rig, store: CampaignStore, source: FrameLogSource
+    running: Running, plan: Plan, rig: Rig, store: CampaignStore, workload: Workload
 ) -> dict[str, Any]:
-    """Metrics and evidence of the frame log; table, original log and account are stored."""
+    """Metrics and evidence of the frame log; table, original log and account are stored.
+
+    Empty for a title without one.
+
+    Raises:
+        FrameLogError: It can't be read.
+    """
     assert running.window_start_s is not None
     assert running.window_end_s is not None
+    source = workload.frame_log()
+    if source is None:
+        return {}
     if source.path.is_file():
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
     frame_log = rig.read_frame_log(source)

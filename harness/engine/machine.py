@@ -191,7 +191,7 @@ def _stop(state: State, event: StopRequested) -> Step:
         # Past its window an attempt is finished first: nothing is gained by throwing it away.
         # In idle the answer to FetchSlot leads to the end.
         return state, ()
-    verdict: Verdict = "failed" if event.kind in ("safety", "conditions") else "interrupted"
+    verdict: Verdict = "failed" if event.kind in ("safety", "conditions", "restore-failed") else "interrupted"
     return _wind_up(state, Outcome(verdict, event.kind, event.reason))
 
 

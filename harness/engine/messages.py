@@ -9,7 +9,7 @@ from typing import Literal
 from harness.plan.schema import Slot, Then
 
 GateName = Literal["cooldown", "warm_up", "soak"]
-StopKind = Literal["interrupt", "stop", "pause", "safety", "conditions", "storage"]
+StopKind = Literal["interrupt", "stop", "pause", "safety", "conditions", "restore-failed", "storage"]
 Verdict = Literal["accepted", "rejected", "failed", "interrupted"]
 
 

@@ -67,6 +67,7 @@ class ProfileKeeper:
 
         Raises:
             ControlRefused: Refused, or it reads back as something else.
+            NotRestored: The profile before it could not be taken back.
         """
         control = self._open_control(profile.control)
         if control.changes_hardware and not self._allow_hardware_changes:

@@ -7,6 +7,7 @@ import threading
 from dataclasses import dataclass
 from typing import Protocol
 
+from harness.boundary.crossing import note_fault
 from harness.engine.messages import Phase, StopKind, StopRequested
 from harness.rig import FrameLogSource
 
@@ -45,7 +46,7 @@ class Progress:
 
 
 class Observer(Protocol):
-    """Hears of progress; must be quick and must not raise."""
+    """Hears of progress; must be quick. What it raises is logged and costs nothing else."""
 
     def on_progress(self, progress: Progress) -> None:
         """Called several times a second while something is awaited."""
@@ -72,6 +73,36 @@ class Silent:
 
     def on_message(self, level: str, message: str) -> None:
         pass
+
+
+class GuardedObserver:
+    """An observer whose failures cost its own share of the telling, and nothing of the night.
+
+    A fault of one call is logged the first time.
+    """
+
+    def __init__(self, observer: Observer) -> None:
+        self._observer = observer
+        self._complained: set[str] = set()
+
+    def on_progress(self, progress: Progress) -> None:
+        self._tell("on_progress", progress)
+
+    def on_attempt(
+        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+    ) -> None:
+        self._tell("on_attempt", cell_id, repeat_index, attempt_index, verdict, reason)
+
+    def on_message(self, level: str, message: str) -> None:
+        self._tell("on_message", level, message)
+
+    def _tell(self, name: str, *arguments: object) -> None:
+        try:
+            getattr(self._observer, name)(*arguments)
+        except Exception as error:
+            if name not in self._complained:
+                self._complained.add(name)
+                note_fault(f"telling of progress ({name})", error)
 
 
 class StopSignal:

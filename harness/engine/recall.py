@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness.boundary import note_fault
 from harness.conditions.gates import Gate, GateReadings
 from harness.conditions.settling import course_fps
 from harness.conditions.thermal import ThermalModel, Watch
@@ -52,18 +53,32 @@ def recall(
         and cells[row["cell_id"]].definition_hash == row["definition_hash"]
     ]
     for row, before in usable[-_LATEST:]:
-        folder = store.folder / ATTEMPTS_FOLDER / str(row["cell_id"]) / folder_of(row)
-        cell = cells[row["cell_id"]]
-        telemetry = _read(folder / "telemetry.parquet")
-        if telemetry is not None and before is not None and row["temperature_quantity"]:
-            gate, watch = cooldown_after(before, plan, history, thermal)
-            _replay(gate, watch, _readings(telemetry, "cooldown", row), row["cooldown_s"])
-        if telemetry is not None and row["temperature_quantity"]:
-            gate, watch = soak_of(cell, plan, thermal)
-            _replay(gate, watch, _readings(telemetry, "soak", row), row["soak_s"])
-        frames = _read(folder / "frames.parquet")
-        if frames is not None:
-            history.add_course(cell.cell_id, course_fps(frames["frametime_ms"].to_numpy()))
+        try:
+            _learn(store, row, before, cells[row["cell_id"]], plan, thermal, history)
+        except Exception as error:  # a damaged table costs a hint
+            note_fault(f"learning from {row['cell_id']} repeat {row['repeat_index']}", error)
+
+
+def _learn(
+    store: CampaignStore,
+    row: Mapping[str, Any],
+    before: str | None,
+    cell: Cell,
+    plan: Plan,
+    thermal: ThermalModel,
+    history: History,
+) -> None:
+    folder = store.folder / ATTEMPTS_FOLDER / str(row["cell_id"]) / folder_of(row)
+    telemetry = _read(folder / "telemetry.parquet")
+    if telemetry is not None and before is not None and row["temperature_quantity"]:
+        gate, watch = cooldown_after(before, plan, history, thermal)
+        _replay(gate, watch, _readings(telemetry, "cooldown", row), row["cooldown_s"])
+    if telemetry is not None and row["temperature_quantity"]:
+        gate, watch = soak_of(cell, plan, thermal)
+        _replay(gate, watch, _readings(telemetry, "soak", row), row["soak_s"])
+    frames = _read(folder / "frames.parquet")
+    if frames is not None:
+        history.add_course(cell.cell_id, course_fps(frames["frametime_ms"].to_numpy()))
 
 
 def _read(path: Path) -> pa.Table | None:

@@ -6,6 +6,7 @@ now; both restore the factory state and leave a resumable folder. The file is re
 
 from __future__ import annotations
 
+import contextlib
 import json
 from pathlib import Path
 from typing import Final
@@ -21,11 +22,12 @@ def take_request(folder: Path) -> StopRequested | None:
     path = folder / CONTROL_NAME
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     wish = document.get("request") if isinstance(document, dict) else None
     kind = _KINDS.get(wish) if isinstance(wish, str) else None
     if kind is None:
         return None
-    path.unlink(missing_ok=True)
+    with contextlib.suppress(OSError):  # it stays, and asks the next run as well
+        path.unlink(missing_ok=True)
     return StopRequested(kind, f"{wish} was asked for through {CONTROL_NAME}; the run command goes on")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pyarrow as pa
 
+from harness.boundary import note_fault, told
 from harness.engine.second_looks import second_looks
 from harness.plan.schema import Checks, Slot
 from harness.store.campaign import CampaignStore
@@ -64,12 +65,22 @@ class Schedule:
             return list(standing.remaining)
         if standing.accepted_count != self._asked_at:
             self._asked_at = standing.accepted_count
-            self._wanted = self._wanted_cells(self._store.repeats_table())
+            self._wanted = self._ask(self._wanted_cells)
         return [
             slot
             for slot in standing.remaining
             if slot.sentinel or slot.second_look or slot.cell_id in self._wanted
         ]
+
+    def _ask(self, wanted_cells: WantedCells) -> Collection[str]:
+        """The cells that the rule still wants; all of them where it fails, for nothing must be left out."""
+        repeats = self._store.repeats_table()
+        try:
+            return wanted_cells(repeats)
+        except Exception as error:
+            note_fault("the rule of adaptive repeats", error)
+            self.news.append(f"which cells need a repeat can't be told ({told(error)}); all are measured")
+            return {slot.cell_id for slot in self._store.standing().remaining}
 
     def _second_looks(self) -> list[Slot]:
         """Want second looks at far values, now that the planned repeats are in; those not wanted yet.
@@ -80,7 +91,12 @@ class Schedule:
             return []
         standing = self._store.standing()
         wanted = {repeat.slot for repeat in standing.repeats}
-        found = second_looks(standing, self._store.repeats_table().to_pylist(), self._checks)
+        repeats = self._store.repeats_table().to_pylist()
+        try:
+            found = second_looks(standing, repeats, self._checks)
+        except Exception as error:
+            note_fault("the search for far values", error)
+            return []
         new = {look.slot: look.why for look in found if look.slot not in wanted}
         if not new:
             return []

@@ -1,0 +1,38 @@
+"""The boundary at every seam: what comes from outside is turned into the seam's own error, whatever it is.
+
+A title, sensor, control, workload or reader may raise anything, or return anything. :func:`behind_boundary`
+puts a wrapper around a rig; all that the rig opens comes out wrapped as well, so nobody who uses it has to
+think of this. Behind the wrappers each seam raises what :mod:`harness.rig` says it may, and nothing else:
+
+======== ==================================================================================================
+seam     raises
+======== ==================================================================================================
+rig      ``open_workload`` WorkloadFailed, ``open_control`` ControlRefused, ``read_frame_log`` FrameLogError,
+         ``facts`` PluginError, ``open_sensors`` nothing (what does not open is left out and told in ``news``)
+sensor   ``channels`` and ``read`` SensorUnavailable; ``close`` nothing
+workload ``start``, ``poll``, ``stop``, ``score`` WorkloadFailed; ``frame_log`` FrameLogError; else nothing
+control  ControlRefused
+======== ==================================================================================================
+
+Two things pass: the user's own KeyboardInterrupt, and RigLost, after which nothing runs any more.
+"""
+
+from harness.boundary.crossing import note_fault, printable, told
+from harness.boundary.wrappers import (
+    GuardedControl,
+    GuardedRig,
+    GuardedSensor,
+    GuardedWorkload,
+    behind_boundary,
+)
+
+__all__ = [
+    "GuardedControl",
+    "GuardedRig",
+    "GuardedSensor",
+    "GuardedWorkload",
+    "behind_boundary",
+    "note_fault",
+    "printable",
+    "told",
+]
