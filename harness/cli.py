@@ -10,14 +10,14 @@ from collections.abc import Sequence
 import shtab
 
 from harness import __version__, log
-from harness.commands import campaign, card, evidence, gather, planning, publish, unattended
+from harness.commands import campaign, card, evidence, gather, planning, publish, stop, unattended
 from harness.errors import HarnessError, Interrupted
 from harness.terminal import console
 
 EXIT_CODES = """exit codes:
   0 done   2 the plan or the command line is wrong   3 conditions could not be met
   4 some repeats are missing   5 safety stop, or the card is not proven to be back
-  130 interrupted, resumable by the same command"""
+  6 the supervisor gave up   130 interrupted, resumable by the same command"""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -35,7 +35,7 @@ def build_parser() -> argparse.ArgumentParser:
         parser, ["--print-completion"], help="print a completion script for bash, zsh or tcsh and end"
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in (planning, campaign, evidence, gather, publish, card, unattended):
+    for module in (planning, campaign, evidence, gather, publish, card, unattended, stop):
         module.register(commands)
     return parser
 

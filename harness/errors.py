@@ -145,6 +145,12 @@ class DiskFull(StoreError):
     exit_code = 3
 
 
+class NotWritable(StoreError):
+    """A folder that the run depends on can't be written: read-only, or of another user. Nothing was begun."""
+
+    exit_code = 3
+
+
 class PlanChanged(StoreError):
     """The plan differs from the folder's so that measured work would be discarded; ask for it by flag."""
 
@@ -159,6 +165,12 @@ class RigChanged(StoreError):
 
 class ReportError(HarnessError):
     """A report can't be written, or holds no such number. The measurements are untouched."""
+
+
+class ReportMissing(ReportError):
+    """The measurements are complete and safe, but there was no room or right to write their report."""
+
+    exit_code = 3
 
 
 class CardNotFound(HarnessError):

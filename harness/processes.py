@@ -228,6 +228,14 @@ def own_processes() -> list[psutil.Process]:
     return list(found.values())
 
 
+def kill_own_titles() -> None:
+    """Kill what the titles of this process are, without a word: for a program that ends at once."""
+    for process in own_processes():
+        if process.pid != os.getpid() and _mark_of(process):
+            with contextlib.suppress(*_GONE):
+                process.kill()
+
+
 def end_orphans() -> list[str]:
     """End titles whose harness was killed before it could end them.
 

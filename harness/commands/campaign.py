@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import structlog
 
 from harness.analysis import AnalysisSettings
 from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
-from harness.commands.conclude import conclude
+from harness.commands.conclude import Conclusion, conclude
 from harness.commands.holding import hold_hardware
 from harness.commands.outlook import make_room, print_outlook
-from harness.commands.signals import stop_on_signals
-from harness.commands.unattended import add_supervised_option, run_supervised
+from harness.commands.signals import Received, stop_on_signals
+from harness.commands.unattended import add_unattended_options, run_unattended
 from harness.engine.campaign import (
     EXIT_INCOMPLETE,
     CampaignResult,
@@ -26,22 +29,31 @@ from harness.engine.campaign import (
     run_campaign,
 )
 from harness.engine.progress import Observer, Silent, StopSignal
+from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
-from harness.errors import PlanError, PluginError, Problem
+from harness.errors import DiskFull, Interrupted, PlanError, PluginError, Problem, ReportMissing
 from harness.hookspecs import RehearsalRequest
+from harness.places import state_folder
 from harness.plan.load import load_plan
+from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
+from harness.processes import kill_own_titles
 from harness.rehearse import Outlook, as_rehearsed, outlook, through_losses
 from harness.report.folder import read_campaign
 from harness.rig import Rig
-from harness.supervise.boot import campaign_is_over
+from harness.supervise.boot import campaign_is_over, system_ends_it
 from harness.supervise.notify import Notifier
+from harness.supervise.output import survive_lost_output
+from harness.supervise.plan_copy import choose_plan
+from harness.supervise.proof import prove_writable
 from harness.supervise.telling import TellingObserver, open_notifier
 from harness.terminal import TerminalObserver, console
 from harness.watch.beacon import Beacon
 
 CAMPAIGNS = Path("campaigns")
+_COMPLETE = (0, EXIT_INCOMPLETE)
+log = structlog.get_logger("levelrig.run")
 
 
 def register(commands: Any) -> None:
@@ -63,7 +75,7 @@ def register(commands: Any) -> None:
     run.add_argument(
         "--other-rig", action="store_true", help="go on in a folder that was begun on another machine"
     )
-    add_supervised_option(run)
+    add_unattended_options(run)
     rehearse = add_command(
         commands,
         "rehearse",
@@ -88,19 +100,61 @@ def _campaign_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    survive_lost_output(lambda name: log.warning("output lost", stream=name))
     host = PluginHost()
-    plan = load_plan(arguments.plan, host)
     folder = arguments.into or CAMPAIGNS / arguments.plan.stem
+    goes_on = arguments.goes_on is not None
+    chosen = choose_plan(arguments.plan, folder, goes_on=goes_on)
+    plan = load_plan(chosen.path, host)
     notifier = open_notifier(plan.notify)
-    supervised = run_supervised(arguments, folder, notifier)
-    if supervised is not None:
-        return supervised
-    options = RunOptions(discard_changed=arguments.discard_changed, other_rig=arguments.other_rig)
+    elsewhere = run_unattended(arguments, folder, notifier)
+    if elsewhere is not None:
+        return elsewhere
+
+    def changes_hardware(kind: str) -> bool:
+        return host.kind("control", kind).changes_hardware
+
+    _prove_folders(plan, folder, changes_hardware)
+    elapsed_s = None if goes_on and arguments.goes_on < 0 else arguments.goes_on or 0.0
+    options = RunOptions(
+        discard_changed=arguments.discard_changed,
+        other_rig=arguments.other_rig,
+        night_elapsed_s=elapsed_s,
+        notices=chosen.notices,
+    )
+    received = Received()
     with contextlib.closing(hold_hardware(plan, host, folder)) as guard:
-        result = _night(plan, arguments, PluginRig(host, plan), folder, options, guard, notifier)
-    if result.exit_code in (0, EXIT_INCOMPLETE):
-        campaign_is_over(folder)
+        result = _night(
+            plan,
+            arguments,
+            PluginRig(host, plan),
+            folder,
+            options,
+            guard,
+            notifier,
+            plan_text=chosen.text,
+            received=received,
+        )
+    if not system_ends_it(received.names) and campaign_is_over(folder) and result.exit_code not in _COMPLETE:
+        console(stderr=True).print(
+            f"resume-at-boot: switched off, as the run ended in order; "
+            f"`levelrig resume-at-boot enable {folder}` switches it on again",
+            markup=False,
+            soft_wrap=True,
+        )
     return _end(result, arguments)
+
+
+def _prove_folders(plan: Plan, folder: Path, changes_hardware: Callable[[str], bool]) -> None:
+    """The folders that the run depends on can be written. Raises NotWritable, DiskFull."""
+    prove_writable(folder, "the campaign", "grant access, or name another folder with --into")
+    kinds = {profile.control for profile in plan.profiles if profile.control != NO_CONTROL}
+    if plan.plan.allow_hardware_changes and any(changes_hardware(kind) for kind in kinds):
+        prove_writable(
+            state_folder(),
+            "the machine's record of what is to be put back",
+            "grant access, or run levelrig as a user who may write there",
+        )
 
 
 def _rehearse(arguments: argparse.Namespace) -> int:
@@ -135,6 +189,8 @@ def _night(
     options: RunOptions,
     guard: Guarded | None = None,
     notifier: Notifier | None = None,
+    plan_text: str | None = None,
+    received: Received | None = None,
 ) -> CampaignResult:
     stop = StopSignal()
     name = plan.plan.name or arguments.plan.stem
@@ -146,10 +202,19 @@ def _night(
         if notifier is not None:
             observer = teller = stack.enter_context(TellingObserver(name, folder, notifier, observer))
         beacon = stack.enter_context(contextlib.closing(Beacon(folder, observer)))
-        stack.enter_context(stop_on_signals(stop))
+        signals = stack.enter_context(
+            stop_on_signals(
+                stop,
+                outlives_terminal=SUPERVISED in os.environ,
+                missing=lambda: "the running attempt is ended and put down, then the card is put back",
+                end_titles=kill_own_titles,
+            )
+        )
+        if received is not None:
+            signals.names = received.names
         result = run_campaign(
             plan=plan,
-            plan_text=arguments.plan.read_text(encoding="utf-8"),
+            plan_text=plan_text if plan_text is not None else arguments.plan.read_text(encoding="utf-8"),
             plan_source=str(arguments.plan),
             rig=rig,
             folder=folder,
@@ -175,8 +240,31 @@ def adaptive_rule(plan: Plan) -> WantedCells:
     return wanted
 
 
+def _conclude(result: CampaignResult) -> Conclusion:
+    """Analysis and report; whatever stands in their way, the measurements are safe, and it is said so.
+
+    Raises:
+        ReportError: They could not be made.
+        Interrupted: Ctrl-C.
+    """
+    safe = (
+        f"{result.accepted} of {result.wanted} repeats are measured and safe in {result.folder} "
+        f"(ended: {result.reason})"
+    )
+    again = f"`levelrig report {result.folder}` writes it"
+    try:
+        return conclude(result.folder)
+    except KeyboardInterrupt:
+        raise Interrupted(f"the report was not written; {safe}; {again}") from None
+    except (OSError, DiskFull) as error:
+        what = f"the report could not be written ({error})"
+        missing = ReportMissing(f"{what}; {safe}; make room, then {again}")
+        missing.exit_code = result.exit_code or missing.exit_code  # how the night ended matters more
+        raise missing from error
+
+
 def _end(result: CampaignResult, arguments: argparse.Namespace, seen: Outlook | None = None) -> int:
-    conclusion = conclude(result.folder)
+    conclusion = _conclude(result)
     if arguments.json:
         print_json(
             {

@@ -24,6 +24,7 @@ from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
 from harness.engine.progress import GuardedObserver, Observer, StopSignal
 from harness.engine.recompute import recompute_metrics
+from harness.engine.requests import drop_stale_request
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.plan.cells import expand
@@ -100,10 +101,14 @@ class RunOptions:
     Attributes:
         discard_changed: Go on with a changed plan although measured work would be set aside.
         other_rig: Go on in a folder that was begun on another machine.
+        night_elapsed_s: Seconds that this night has been going already; None: what the folder knows of it.
+        notices: What a person should hear as it begins.
     """
 
     discard_changed: bool = False
     other_rig: bool = False
+    night_elapsed_s: float | None = 0.0
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -205,7 +210,7 @@ def run_campaign(
         )
         harness_log.write_to(folder / "log.jsonl")
         try:
-            return _run(plan, cells, rig, facts, store, guard, keeper, observer, stop, wanted_cells)
+            return _run(plan, cells, rig, facts, store, guard, keeper, observer, stop, wanted_cells, options)
         finally:
             harness_log.write_to(None)
 
@@ -221,12 +226,19 @@ def _run(
     observer: Observer,
     stop: StopSignal,
     wanted_cells: WantedCells | None,
+    options: RunOptions,
 ) -> CampaignResult:
     folder = store.folder
+    for notice in options.notices:
+        observer.on_message("warning", notice)
+        store.note("notice", notice)
     for message in _opening_messages(store):
         observer.on_message("info", message)
     for message in recompute_metrics(store, plan.plan):
         observer.on_message("info", message)
+    stale = drop_stale_request(folder)
+    if stale is not None:
+        observer.on_message("warning", stale)
     shortage = _space_shortage(store, plan)
     if shortage is not None:
         observer.on_message("warning", shortage)

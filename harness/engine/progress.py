@@ -109,7 +109,7 @@ class StopSignal:
     """A stop asked for from outside the engine: a signal handler, a page, a test. Thread-safe."""
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # a signal may come while this thread holds it
         self._request: StopRequested | None = None
 
     def request(self, kind: StopKind, reason: str) -> None:

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 import pyarrow as pa
 
 from harness.store import dataset, records
 from harness.store.journal import Journal
 from harness.store.records import Session
+
+#: Phases of an attempt in which the engine only waits, and looks around several times a second.
+_HEARTBEAT_PHASES: Final = frozenset({"cooldown", "launch", "warm-up", "soak", "measure"})
 
 
 class CampaignView:
@@ -46,16 +49,25 @@ class CampaignView:
         )
         return [(r["phase"], r["t_s"]) for r in rows]
 
-    def activity(self) -> tuple[int, int, datetime | None, bool]:
-        """What changes while the campaign lives: (ended attempts, transitions, heartbeat, closed)."""
+    def activity(self) -> tuple[int, int, datetime | None, bool, bool]:
+        """What changes while the campaign lives: (ended attempts, transitions, heartbeat, closed, waiting).
+
+        ``waiting``: the running attempt is in a phase in which the run gives a heartbeat every few seconds.
+        In the others (a profile is applied or put back, a log is read) one call may last.
+        """
         counts = self._journal.query(
             "SELECT (SELECT count(*) FROM attempts WHERE verdict IS NOT NULL),"
             " (SELECT count(*) FROM transitions)"
         )[0]
+        phase = self._journal.query(
+            "SELECT phase FROM transitions JOIN attempts USING (attempt_id) WHERE verdict IS NULL"
+            " ORDER BY transitions.rowid DESC LIMIT 1"
+        )
+        waiting = bool(phase) and phase[0]["phase"] in _HEARTBEAT_PHASES
         last = self.sessions()[-1:]
         if not last:
-            return counts[0], counts[1], None, False
-        return counts[0], counts[1], last[0].heartbeat_utc, last[0].closed_utc is not None
+            return counts[0], counts[1], None, False, waiting
+        return counts[0], counts[1], last[0].heartbeat_utc, last[0].closed_utc is not None, waiting
 
     def plan_text(self) -> str:
         """The plan in force, word for word."""

@@ -20,6 +20,7 @@ from xml.etree import ElementTree
 
 from harness.errors import StoreError
 from harness.guard import RestoreRecord
+from harness.isolated import python_command
 from harness.store.journal import JOURNAL_NAME
 
 FLAG_NAME: Final = "resume-at-boot"
@@ -59,14 +60,12 @@ class Resumption:
     def restore_command(self) -> list[str]:
         """Puts back what the machine's record holds, and nothing else: see :mod:`harness.guard`, whose watch
         restores as soon as its standard input ends, here at once."""
-        return [str(self.python), "-m", "harness.guard", str(RestoreRecord().path), "300"]
+        return python_command("harness.guard", str(RestoreRecord().path), "300", python=self.python)
 
     @property
     def run_command(self) -> list[str]:
-        return [
-            str(self.python), "-m", "harness.cli", "run", str(self.plan), "--into", str(self.folder),
-            "--supervised",
-        ]  # fmt: skip
+        words = ("run", str(self.plan), "--into", str(self.folder), "--supervised", "--goes-on")
+        return python_command("harness.cli", *words, python=self.python)
 
 
 def systemd_unit(resumption: Resumption) -> str:
@@ -180,9 +179,42 @@ def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | 
         run(["systemctl", *scope, "daemon-reload"])
 
 
-def campaign_is_over(folder: Path) -> None:
-    """Nothing is left to be resumed: the unit, if there is one, starts nothing any more."""
-    (folder / FLAG_NAME).unlink(missing_ok=True)
+def campaign_is_over(folder: Path) -> bool:
+    """Nothing is left to be resumed: the unit, if there is one, starts nothing any more.
+
+    Returns:
+        Whether the system would have gone on with it.
+    """
+    flag = folder / FLAG_NAME
+    before = flag.exists()
+    flag.unlink(missing_ok=True)
+    return before
+
+
+def system_ends_it(signals: Sequence[str], state: Callable[[], str] | None = None) -> bool:
+    """Whether the run was ended by a system that goes down, or a terminal that went away: not by a person.
+
+    Args:
+        signals: Names of the signals that asked for a stop, oldest first.
+        state: Tells the system's state in its own word; default: asks systemd.
+    """
+    first = signals[0] if signals else ""
+    if first == "SIGTERM":
+        return (state or _system_state)() == "stopping"
+    return first == "SIGHUP"
+
+
+def _system_state() -> str:
+    """``systemctl is-system-running``: "stopping" while the machine is shut down (systemctl(1))."""
+    if shutil.which("systemctl") is None:
+        return ""
+    try:
+        ended = subprocess.run(
+            ["systemctl", "is-system-running"], capture_output=True, text=True, timeout=5.0, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return ""
+    return ended.stdout.strip()
 
 
 def user_scope() -> bool:

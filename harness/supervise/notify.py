@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import subprocess
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -104,6 +105,19 @@ class Notifier:
             said = ended.stderr.decode(errors="replace").strip().splitlines()
             return [f"the notify command ended with exit code {ended.returncode}: {said[-1] if said else ''}"]
         return []
+
+
+def send_within(notifier: Notifier, message: Message, seconds: float) -> list[str]:
+    """Deliver on a thread of its own; one that takes longer is left behind and told as a failure."""
+    failures: list[str] = []
+    thread = threading.Thread(
+        target=lambda: failures.extend(notifier.send(message)), name="levelrig-notify", daemon=True
+    )
+    thread.start()
+    thread.join(seconds)
+    if thread.is_alive():
+        return [f"a notification was not delivered within {seconds:.0f} s"]
+    return failures
 
 
 def read_addresses(file: Path | None, environment: Mapping[str, str]) -> list[str]:
