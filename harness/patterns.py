@@ -117,6 +117,7 @@ def _compile(text: str) -> Any:
     except re2.error as error:
         reason = error.args[0]
         reason = reason.decode("utf-8", "replace") if isinstance(reason, bytes) else str(reason)
+        reason = reason.replace("(?m)", "", 1)
         remedy = next((words for sign, words in _REMEDIES if re.search(sign, reason)), "mend it")
         raise ValueError(f"{text!r} is no regular expression ({reason}); {remedy}") from error
     if engine.programsize > LARGEST_PATTERN:

@@ -1,8 +1,9 @@
 """A program started for an attempt, with everything that it starts in turn: start, watch, end.
 
-Every title carries a mark in its environment, which its descendants inherit. So the whole tree is found
-even where a launcher started the title and left, and a tree whose harness was killed can be ended at the
-next start. Linux and Windows; no shell is ever involved.
+Every title carries a mark in its environment (:mod:`harness.marks`), which its descendants inherit. So the
+whole tree is found even where a launcher started the title and left, and a tree whose harness was killed is
+ended by the watch (:mod:`harness.titlewatch`). Looks are cheap (:mod:`harness.proctable`), output is bounded
+(:mod:`harness.output`), every wait has a limit. Linux and Windows; no shell is ever involved.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ import subprocess
 import sys
 import threading
 import time
-import uuid
 import weakref
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -24,10 +24,19 @@ import psutil
 
 from harness.clock import Clock
 from harness.errors import WorkloadFailed
+from harness.marks import MARK, end_dead_runs_titles, new_mark
+from harness.output import OutputPump, TakeLines
+from harness.proctable import Family, ProcessTable, Seen, end_all, list_pids
 from harness.rig import Priority
+from harness.titlewatch import TitleWatch
 
-#: Environment variable that marks a title's processes: ``<run>/<harness process id>/<its start time>``.
-MARK = "LEVELRIG_TITLE"
+__all__ = ["MARK", "TitleProcess", "end_dead_runs_titles", "new_mark", "own_cpu_s", "own_processes"]
+
+#: Longest time between two looks at a title's processes, seconds.
+LOOK_EVERY_S = 1.0
+#: Longest that the end of a title's output is waited for once its process has ended: what it started may
+#: hold the output open.
+_LAST_WORDS_S = 2.0
 
 #: Unix niceness of each priority.
 NICENESS: Mapping[Priority, int] = {
@@ -46,6 +55,9 @@ _WINDOWS_CLASS: Mapping[Priority, str] = {
 }
 _SPAWNING = threading.Lock()
 _TITLES: weakref.WeakSet[TitleProcess] = weakref.WeakSet()
+_TABLE = ProcessTable()
+_WATCH = TitleWatch()
+_HARNESS = Family()
 _GONE = (psutil.NoSuchProcess, psutil.ZombieProcess, psutil.AccessDenied)
 
 
@@ -61,14 +73,17 @@ class TitleProcess:
         arguments: Executable and arguments; the executable's path should be absolute.
         clock: The rig's clock.
         cwd: Its working folder.
-        output_path: File that takes its standard output and error, appended to.
+        output_path: File that takes its standard output and error, appended to. That of a marked program is
+            bounded: see :class:`harness.output.BoundedFile`.
         environment: Variables added to the harness's own.
         affinity: Logical processors that it and its descendants may use; None for all.
         priority: Scheduling priority.
         hold_stdin: Keep a pipe to its standard input open until :meth:`end`; a program that reads it sees
             its end when the harness ends, even when the harness is killed. Otherwise the input is empty.
-        marked: Whether its descendants belong to it for ever. Not for a command that may leave something
-            running on purpose.
+        marked: Whether its descendants belong to it for ever, and end with the harness at the latest. Not
+            for a command that may leave something running on purpose.
+        take: Gets its lines as they come, on a thread of its own; see :data:`harness.output.TakeLines`.
+        keep: Patterns of which the first line each is kept in the output, however long that grows.
 
     Raises:
         WorkloadFailed: It can't be started so.
@@ -86,30 +101,39 @@ class TitleProcess:
         priority: Priority = "normal",
         hold_stdin: bool = False,
         marked: bool = True,
+        take: TakeLines | None = None,
+        keep: Sequence[str] = (),
     ) -> None:
         self._clock = clock
         self._output_path = output_path
         self._affinity, self._priority = affinity, priority
-        self._started_at_s = time.time()
-        self._mark = new_mark()
-        self._seen: dict[int, psutil.Process] = {}
-        _TITLES.add(self)
+        self._mark = new_mark() if marked else ""
+        self._family = Family(self._mark)
+        self._pump: OutputPump | None = None
+        self._before = frozenset(list_pids())
+        self._named: set[int] = set()
+        self._exited_s: float | None = None
         self._cpu_time_s = 0.0
         self._output_bytes = -1
         self._last_sign_s = clock.now_s()
         self._watched_s = -1e9
         full_environment = {**os.environ, **(environment or {})}
+        full_environment.pop(MARK, None)
         if marked:
             full_environment[MARK] = self._mark
+            _WATCH.keep()
         try:
-            with output_path.open("ab") as output:
+            # Not through a pipe where something may stay behind that writes into it.
+            with contextlib.nullcontext(subprocess.PIPE) if marked else output_path.open("ab") as output:
                 self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)
+            if self._popen.stdout is not None:
+                self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep)
         except (OSError, ValueError) as error:
             raise WorkloadFailed(
                 f"{arguments[0]} can't be started in {cwd} ({error}); check the title's command"
             ) from error
-        with contextlib.suppress(psutil.NoSuchProcess):
-            self._seen[self._popen.pid] = psutil.Process(self._popen.pid)
+        _TABLE.watch(self._family, self._popen.pid)
+        _TITLES.add(self)
         try:
             _settle(self._popen.pid, affinity, priority)
         except psutil.NoSuchProcess:
@@ -128,57 +152,80 @@ class TitleProcess:
         return self._popen.pid
 
     def exit_code(self) -> int | None:
-        """Exit code of the process that was started; None while it runs."""
-        return self._popen.poll()
+        """Exit code of the process that was started; None while it runs, or talks to us still."""
+        code = self._popen.poll()
+        if code is None or self._pump is None or self._pump.ended:
+            return code
+        if self._exited_s is None:
+            self._exited_s = time.monotonic()
+        ended_for_s = time.monotonic() - self._exited_s
+        settled = min(ended_for_s, self._pump.quiet_s) > 0.3 or ended_for_s > _LAST_WORDS_S
+        return code if settled else None
+
+    def last_words(self, lines: int = 3) -> list[str]:
+        """The last lines of its output that say something."""
+        return [] if self._pump is None else self._pump.last_words(lines)
 
     def alive(self) -> bool:
         """Whether any process of the tree lives. Looks for strays only once the first process has ended."""
-        return self._popen.poll() is None or bool(self.tree())
+        if self._popen.poll() is None:
+            return True
+        first_look = self._pid_is_member()
+        _TABLE.refresh(0.0 if first_look else LOOK_EVERY_S)
+        return any(pid != self._popen.pid for pid in self._family.members)
+
+    def _pid_is_member(self) -> bool:
+        return self._popen.pid in self._family.members
 
     def tree(self) -> list[psutil.Process]:
-        """All living processes of the tree, also those that a launcher left behind."""
-        found = {p.pid: p for p in self._seen.values() if _is_alive(p)}
-        for process in list(found.values()):
+        """All living processes of the tree now, also those that a launcher left behind."""
+        _TABLE.refresh()
+        found = []
+        for pid in list(self._family.members):
             with contextlib.suppress(*_GONE):
-                found.update({child.pid: child for child in process.children(recursive=True)})
-        if self._popen.poll() is not None:
-            found.update({p.pid: p for p in _marked() if _mark_of(p) == self._mark})
-        self._seen.update(found)
-        return [p for p in found.values() if _is_alive(p)]
+                process = psutil.Process(pid)
+                if _is_alive(process):
+                    found.append(process)
+        return found
 
     def adopt(self, name: str) -> psutil.Process | None:
-        """Make a program of that name part of the tree: for a launcher that has a service start the title.
+        """Make programs of that name part of the tree: for a launcher that has a service start the title.
 
-        It must have been started after the launcher; it gets the same processors and priority from now on.
-        Looks through all processes of the machine: some milliseconds.
+        Only those that were started after the launcher; they get its processors and priority from now on, and
+        end with the harness at the latest.
 
         Returns:
-            The process; None while there is none.
+            The first; None while there is none.
         """
-        for process in psutil.process_iter(["name", "create_time"]):
-            known = process.info
-            if known["name"] == name and (known["create_time"] or 0) >= self._started_at_s - 1.0:
-                with contextlib.suppress(OSError, ValueError, *_GONE):
-                    _settle(process.pid, self._affinity, self._priority, inherited=False)
-                self._seen[process.pid] = process
-                return process
-        return None
+        first = None
+        for pid in set(list_pids()) - self._before:
+            with contextlib.suppress(*_GONE):
+                process = psutil.Process(pid)
+                if process.name() != name:
+                    continue
+                if pid not in self._named:
+                    self._named.add(pid)
+                    with contextlib.suppress(OSError, ValueError):
+                        _settle(pid, self._affinity, self._priority, inherited=False)
+                    _TABLE.adopt(self._family, pid)
+                    if (seen := self._family.members.get(pid)) is not None:
+                        _WATCH.tell(pid, seen.born)
+                first = first or process
+        return first
 
     def last_sign_s(self, watched: Iterable[Path] = ()) -> float:
         """Clock time at which the output or a watched file last grew or the tree last used CPU time.
 
-        Looks at most every half second, so it is cheap to call at every poll.
+        Looks at most every second, so it is cheap to call at every poll.
         """
         now_s = self._clock.now_s()
-        if now_s - self._watched_s < 0.5:
+        if now_s - self._watched_s < LOOK_EVERY_S:
             return self._last_sign_s
         self._watched_s = now_s
-        size = sum(_size(path) for path in (self._output_path, *watched))
-        cpu_time_s = 0.0
-        for process in self.tree():
-            with contextlib.suppress(*_GONE):
-                times = process.cpu_times()
-                cpu_time_s += times.user + times.system
+        own = _size(self._output_path) if self._pump is None else self._pump.bytes_read
+        size = own + sum(_size(path) for path in watched)
+        _TABLE.refresh(LOOK_EVERY_S / 2)
+        cpu_time_s = self._family.cpu_s
         # A title that waits for a lock still takes a tick now and then: ask for over 10 ms of CPU time.
         if size != self._output_bytes or abs(cpu_time_s - self._cpu_time_s) > 0.010:
             self._output_bytes, self._cpu_time_s = size, cpu_time_s
@@ -193,7 +240,7 @@ class TitleProcess:
                 self._popen.stdin.close()
         if grace_s > 0 and seen:
             if self._popen.stdin is None:
-                _ask(seen)
+                _ask(self._popen.pid, seen, grace_s)
             _wait_until_gone(seen, grace_s)
         for _ in range(5):
             tree = self.tree()
@@ -207,83 +254,44 @@ class TitleProcess:
                 break
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._popen.wait(timeout=5.0)
+        if self._pump is not None:
+            self._pump.close()
 
 
-def new_mark() -> str:
-    """Value of the variable :data:`MARK` for one more program of this harness: its run, and who owns it."""
-    return f"{uuid.uuid4().hex}/{os.getpid()}/{_birth_s(psutil.Process()):.2f}"
+def own_cpu_s() -> float:
+    """Processor time of the harness, of all that it started, and of all that its titles started.
+
+    With that of children that ended and were collected. Costs a few µs for each of these processes, and less
+    than 1 µs for each other one of the machine.
+    """
+    _TABLE.refresh(LOOK_EVERY_S / 2)
+    return sum(seen.cpu_s + seen.collected_s for seen in _own_members().values())
 
 
 def own_processes() -> list[psutil.Process]:
-    """The harness, all that it started, and all that its titles started, as far as they still live.
+    """The harness, all that it started, and all that its titles started, as far as they still live."""
+    _TABLE.refresh()
+    found = []
+    for pid in _own_members():
+        with contextlib.suppress(*_GONE):
+            found.append(psutil.Process(pid))
+    return found
 
-    Costs about 10 µs for each process of the machine.
-    """
-    harness = psutil.Process()
-    found = {harness.pid: harness}
-    with contextlib.suppress(*_GONE):
-        found.update({child.pid: child for child in harness.children(recursive=True)})
+
+def _own_members() -> dict[int, Seen]:
+    if os.getpid() not in _HARNESS.members:
+        _TABLE.watch(_HARNESS, os.getpid())
+        _TABLE.refresh()
+    members = dict(_HARNESS.members)
     for title in list(_TITLES):
-        found.update({p.pid: p for p in list(title._seen.values()) if _is_alive(p)})
-    return list(found.values())
+        members.update(title._family.members)
+    return members
 
 
 def kill_own_titles() -> None:
     """Kill what the titles of this process are, without a word: for a program that ends at once."""
-    for process in own_processes():
-        if process.pid != os.getpid() and _mark_of(process):
-            with contextlib.suppress(*_GONE):
-                process.kill()
-
-
-def end_orphans() -> list[str]:
-    """End titles whose harness was killed before it could end them.
-
-    Returns:
-        Names of the processes that were ended.
-    """
-    ended: list[psutil.Process] = []
-    names: list[str] = []
-    for process in _marked():
-        _, _, owner = _mark_of(process).partition("/")
-        if owner and not _owner_lives(owner):
-            with contextlib.suppress(*_GONE):
-                name = process.name()
-                process.kill()
-                ended.append(process)
-                names.append(name)
-    _wait_until_gone(ended, 5.0)
-    return names
-
-
-def _owner_lives(owner: str) -> bool:
-    pid, _, created_s = owner.partition("/")
-    try:
-        return abs(_birth_s(psutil.Process(int(pid))) - float(created_s)) < 1.0
-    except (ValueError, psutil.NoSuchProcess):
-        return False
-    except psutil.AccessDenied:
-        return True
-
-
-def _birth_s(process: psutil.Process) -> float:
-    """When a process was started, on a scale that a set clock does not move.
-
-    Linux counts from the boot, and psutil adds the time of the boot, which moves when the clock is set;
-    Windows notes the wall-clock time once.
-    """
-    return process.create_time() - (psutil.boot_time() if sys.platform == "linux" else 0.0)
-
-
-def _marked() -> list[psutil.Process]:
-    return [p for p in psutil.process_iter() if p.pid != os.getpid() and _mark_of(p)]
-
-
-def _mark_of(process: psutil.Process) -> str:
-    try:
-        return process.environ().get(MARK, "")
-    except (*_GONE, OSError):
-        return ""
+    _TABLE.refresh()
+    end_all(seen for title in list(_TITLES) if title._mark for seen in list(title._family.members.values()))
 
 
 def _is_alive(process: psutil.Process) -> bool:
@@ -293,17 +301,20 @@ def _is_alive(process: psutil.Process) -> bool:
         return False
 
 
-def _ask(tree: Sequence[psutil.Process]) -> None:
+def _ask(started: int, tree: Sequence[psutil.Process], within_s: float) -> None:
     """Ask every process of a tree to end, since a script that started a title does not pass a request on."""
+    if sys.platform == "win32":
+        # Only a group's leader may be named, and every program of its group on its console hears it.
+        with contextlib.suppress(OSError, *_GONE):
+            psutil.Process(started).send_signal(signal.CTRL_BREAK_EVENT)
+        # Without /F it asks the programs' windows to close.
+        words = [word for process in tree for word in ("/PID", str(process.pid))]
+        with contextlib.suppress(OSError, subprocess.TimeoutExpired):
+            subprocess.run(["taskkill", *words], capture_output=True, check=False, timeout=within_s)
+        return
     for process in tree:
-        if sys.platform == "win32":
-            with contextlib.suppress(OSError, *_GONE):
-                process.send_signal(signal.CTRL_BREAK_EVENT)  # to the console programs of its group
-            # Without /F it asks the program's windows to close.
-            subprocess.run(["taskkill", "/PID", str(process.pid)], capture_output=True, check=False)
-        else:
-            with contextlib.suppress(OSError, *_GONE):
-                process.terminate()
+        with contextlib.suppress(OSError, *_GONE):
+            process.terminate()
 
 
 def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> None:
@@ -323,7 +334,7 @@ def _size(path: Path) -> int:
 def _spawn(
     arguments: Sequence[str],
     cwd: Path,
-    output: IO[bytes],
+    output: IO[bytes] | int,
     environment: dict[str, str],
     affinity: Sequence[int] | None,
     priority: Priority,

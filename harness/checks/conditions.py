@@ -107,7 +107,12 @@ def window_short(seen: AttemptEvidence, limits: Checks) -> str | None:
     share_pct = 100 * seen.measured_s / seen.planned_s
     if share_pct >= limit:
         return None
-    return f"the window lasted {seen.measured_s:.1f} s of {seen.planned_s:g} s planned (at least {limit:g} %)"
+    reason = (
+        f"the window lasted {seen.measured_s:.1f} s of {seen.planned_s:g} s planned (at least {limit:g} %)"
+    )
+    if share_pct < 50:
+        reason += "; where the title's command only starts it and leaves, name its own program (process_name)"
+    return reason
 
 
 def memory_exhausted(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -19,6 +19,7 @@ from harness.errors import PluginError, RecordNotOurs
 from harness.guard import HardwareLock, restore_machine
 from harness.guard.record import records_of_others
 from harness.hookspecs import Finding, FittedCard
+from harness.marks import end_dead_runs_titles
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost, PluginRig
 from harness.terminal import console, paged, print_table
@@ -63,14 +64,17 @@ def _restore(arguments: argparse.Namespace) -> int:
         raise RecordNotOurs(
             others[0], "tells what another user's run changed, and only that user can put it back"
         )
+    ended = end_dead_runs_titles()  # nothing may load a card that is put back
     lock = HardwareLock.take("restore")
     try:
         done = restore_machine(PluginHost())
     finally:
         lock.release()
     if arguments.json:
-        print_json({**dataclasses.asdict(done), "exit_code": done.exit_code})
+        print_json({**dataclasses.asdict(done), "ended_programs": ended, "exit_code": done.exit_code})
     else:
+        if ended:
+            console().print(Text(f"Ended what a run that is no more had left running: {', '.join(ended)}."))
         for line in done.lines():
             console().print(Text(line))
     return done.exit_code

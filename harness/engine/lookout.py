@@ -100,5 +100,9 @@ class Lookout:
             silent_s = now_s - state.last_sign_s
             return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
         if state.finished and phase in (Phase.WARM_UP, Phase.SOAK):
-            return Failed("title-ended-early", f"{title.name} finished in its {phase}")
+            return Failed(
+                "title-ended-early",
+                f"{title.name} finished in its {phase}; make it run longer, or, where its command only "
+                "starts it and leaves, name its own program (process_name)",
+            )
         return None

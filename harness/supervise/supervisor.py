@@ -26,7 +26,7 @@ from harness.errors import HarnessError
 from harness.guard import RestoreRecord
 from harness.guard.times import HANDOVER_S, SILENT_S
 from harness.isolated import python_command
-from harness.processes import end_orphans
+from harness.processes import end_dead_runs_titles
 from harness.store.campaign import CampaignStore
 from harness.store.opening import put_event
 from harness.supervise.runners import name_supervisor, unname_supervisor
@@ -244,7 +244,7 @@ class Supervisor:
     def _make_safe(self, *, stuck: bool) -> str | None:
         """End what the child left running and put the card back; returns what of that failed."""
         try:
-            end_orphans()
+            end_dead_runs_titles()
         finally:
             failed = self._restore(self._patience.restore_s)
             # A child that can't be ended holds the hardware; its watch acts once it was silent long enough.

@@ -221,7 +221,7 @@ def test_patterns_of_expected_lines_are_checked_with_their_line_in_title_and_set
     )
     found = complaints(text)
     assert len(found) == 2
-    assert "titles[0].expect_lines[1] (line 19)" in found[0]
+    assert "titles[0].expect_lines[1] (line 20)" in found[0]
     assert "look-around is not offered" in found[0]
     assert "titles[0].settings[0].expect_lines[0]" in found[1]
     assert "no regular expression" in found[1]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
 import sys
+import time
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -13,10 +16,18 @@ from harness.clock import Clock
 from harness.errors import FrameLogError, WorkloadFailed
 from harness.lines import LineFollower
 from harness.plan.schema import Cell, FrameLogSpec
-from harness.processes import TitleProcess, end_orphans
+from harness.processes import TitleProcess, end_dead_runs_titles
 from harness.rig import FrameLogSource, Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions, Value, fill
 from harness_plugins.command.story import Story
+
+#: What a person should try where a command leaves early.
+LAUNCHER_HINT = (
+    "if it only starts the title and leaves, name the title's own program with process_name, so that it is "
+    "watched and ended"
+)
+#: When this program first launched a title with that process_name, seconds since 1970.
+_FIRST_LAUNCHES: dict[str, float] = {}
 
 
 class CommandWorkload:
@@ -33,13 +44,14 @@ class CommandWorkload:
         self._followers: list[LineFollower] = []
         self._started_s = 0.0
         self._title: psutil.Process | None = None
+        self._ending = False
         self._looked_s = -1e9
         self._story = Story(self._options)
         self._lines_until_s = 0.0
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, self._values(launch)
-        end_orphans()
+        end_dead_runs_titles()
         self._folder = self._work_folder = launch.work_folder
         if options.working_folder is not None:
             self._folder = Path(fill(options.working_folder, values)).expanduser().absolute()
@@ -49,10 +61,12 @@ class CommandWorkload:
                 )
         words = [fill(word, values) for word in (*options.command, *options.arguments)]
         words[0] = str(find_executable(words[0], self._folder))
+        if options.process_name is not None:
+            end_earlier_copies(options.process_name)
         if options.watch_file is not None:
             self._watched = [self._folder / fill(options.watch_file, values)]
-        self._followers = [LineFollower(path) for path in (launch.output_path, *self._watched)]
-        for follower in self._followers[1:]:
+        self._followers = [LineFollower(path) for path in self._watched]
+        for follower in self._followers:
             follower.skip()  # what an earlier run left in it is not this run's
         self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
         self._started_s = self._lines_until_s = self._clock.now_s()
@@ -67,6 +81,8 @@ class CommandWorkload:
             },
             affinity=launch.affinity,
             priority=launch.priority,
+            take=self._story.take,
+            keep=self._cell.title.expect_lines,
         )
 
     def _values(self, launch: Launch) -> Mapping[str, Value]:
@@ -124,16 +140,27 @@ class CommandWorkload:
         return options.ready_line is None
 
     def _note_exit(self, exit_code: int | None, now_s: float) -> None:
-        if self._story.finished or self._story.failure is not None:
+        if self._ending or self._story.finished or self._story.failure is not None:
             return
+        lasted_s = now_s - self._started_s
         if exit_code in self._options.ok_exit_codes and self._options.end_line is None:
+            if self._story.ready_s is None:
+                self._story.failure = (
+                    f"the command ended with success after {lasted_s:.1f} s, before the title was ready"
+                )
+                if self._options.process_name is None:
+                    self._story.failure += f"; {LAUNCHER_HINT}"
+                return
             self._story.finished = True
             return
         how = _exit_words(exit_code)
         if exit_code in self._options.ok_exit_codes:
             how += f" without the line {self._options.end_line!r}"
-        tail = " / ".join(self._followers[0].tail(3)) or "it wrote nothing"
-        self._story.failure = f"the title ended with {how} after {now_s - self._started_s:.1f} s: {tail}"
+        words = [] if self._process is None else self._process.last_words()
+        tail = " / ".join(words) or "it wrote nothing"
+        self._story.failure = f"the title ended with {how} after {lasted_s:.1f} s: {tail}"
+        if exit_code in self._options.ok_exit_codes and self._options.process_name is None:
+            self._story.failure += f"; {LAUNCHER_HINT}"
 
     def process_id(self) -> int | None:
         if self._title is not None:
@@ -143,6 +170,9 @@ class CommandWorkload:
     def stop(self, grace_s: float) -> None:
         if self._process is None:
             return
+        self._ending = True
+        if self._options.process_name is not None:  # also one that came up after all
+            self._process.adopt(self._options.process_name)
         self._process.end(grace_s)
         for follower in self._followers:
             while block := follower.new_block(ended=True):
@@ -206,6 +236,25 @@ class CommandWorkload:
             raise WorkloadFailed(
                 f"score_line found {self._story.score!r}, which is no number; mend the pattern's group"
             ) from error
+
+
+def end_earlier_copies(name: str) -> None:
+    """End what earlier launches of this run left under that name, so that copies don't pile up.
+
+    Raises:
+        WorkloadFailed: One runs that was there before, and so is not ours to end.
+    """
+    first_s = _FIRST_LAUNCHES.setdefault(name, time.time())
+    for process in psutil.process_iter(["name", "create_time"]):
+        if process.info["name"] != name or process.pid == os.getpid():
+            continue
+        if (process.info["create_time"] or 0.0) < first_s - 1.0:
+            raise WorkloadFailed(
+                f"{name} runs already (process {process.pid}), not started by this run; end it first"
+            )
+        with contextlib.suppress(psutil.Error):
+            process.kill()
+            process.wait(timeout=5.0)
 
 
 def _exit_words(exit_code: int | None) -> str:

@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.clock import SystemClock
+from harness.errors import WorkloadFailed
 from harness.processes import TitleProcess
 
 _POLL_S = 0.02
+#: A command that prints more than this is ended: none that sets a card has so much to say.
+_MOST_OUTPUT_BYTES = 16 << 20
 
 
 @dataclass(frozen=True)
@@ -49,8 +52,15 @@ def run_command(words: Sequence[str], limit_s: float) -> Outcome:
             [str(program), *words[1:]], clock, cwd=Path.cwd(), output_path=output, marked=False
         )
         end_s = clock.now_s() + limit_s
+        size = 0
         while (exit_code := process.exit_code()) is None and clock.now_s() < end_s:
+            size = output.stat().st_size
+            if size > _MOST_OUTPUT_BYTES:
+                break
             clock.sleep_s(_POLL_S)
         if exit_code is None:
             process.end(1.0)
-        return Outcome(exit_code, output.read_text("utf-8", "replace"))
+        if size > _MOST_OUTPUT_BYTES:
+            raise WorkloadFailed(f"it printed over {_MOST_OUTPUT_BYTES} bytes and was ended")
+        with output.open("rb") as file:
+            return Outcome(exit_code, file.read(_MOST_OUTPUT_BYTES).decode("utf-8", "replace"))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import psutil
 
 from harness.clock import Clock
-from harness.processes import own_processes
+from harness.processes import own_cpu_s
 from harness.rig import Channel, Reading
 
 #: Shortest span over which a load is stated: counters tick at 10 ms on Linux and 15.6 ms on Windows.
@@ -46,21 +46,13 @@ def loads_pct(before: CpuTimes, after: CpuTimes) -> tuple[float | None, float | 
 
 
 def read_cpu_times() -> CpuTimes:
-    """The counters now. Costs about 10 µs for each process of the machine."""
+    """The counters now."""
     times = psutil.cpu_times()._asdict()
     # Linux counts a guest's time in user and nice too.
     parts = {name: value for name, value in times.items() if name not in ("guest", "guest_nice")}
     total_s = sum(parts.values())
     idle_s = parts.get("idle", 0.0) + parts.get("iowait", 0.0)
-    own_s = 0.0
-    for process in own_processes():
-        try:
-            own_s += sum(
-                process.cpu_times()[:4]
-            )  # user, system, and the same of children that were collected
-        except (psutil.NoSuchProcess, psutil.AccessDenied):
-            continue
-    return CpuTimes(total_s, total_s - idle_s, own_s)
+    return CpuTimes(total_s, total_s - idle_s, own_cpu_s())
 
 
 def processor_temp_c(temperatures: Mapping[str, Sequence[object]]) -> float | None:

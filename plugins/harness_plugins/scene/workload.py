@@ -10,7 +10,7 @@ from harness.clock import Clock
 from harness.errors import WorkloadFailed
 from harness.lines import LineFollower
 from harness.plan.schema import Cell, FrameLogSpec
-from harness.processes import TitleProcess, end_orphans
+from harness.processes import TitleProcess, end_dead_runs_titles
 from harness.rig import FrameLogSource, Launch, WorkloadState
 from harness_plugins.scene.options import SceneOptions
 
@@ -39,7 +39,7 @@ class SceneWorkload:
         self._error: str | None = None
 
     def start(self, launch: Launch) -> None:
-        end_orphans()
+        end_dead_runs_titles()
         self._log_path = launch.work_folder / _LOG_NAME
         self._lines = LineFollower(launch.output_path)
         self._process = TitleProcess(

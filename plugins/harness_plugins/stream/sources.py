@@ -18,7 +18,7 @@ from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.lines import LineFollower
 from harness.patterns import LONGEST_LINE
-from harness.processes import MARK, end_orphans, new_mark
+from harness.processes import MARK, end_dead_runs_titles, new_mark
 
 _LONGEST_QUEUE = 10_000
 
@@ -55,7 +55,7 @@ class ProgramSource:
         self._last_words = ""
         self._started_s = 0.0
         self._closed = False
-        end_orphans()  # one that a killed harness left may hold the instrument
+        end_dead_runs_titles()  # one that a killed harness left may hold the instrument
         self._start()
 
     def _start(self) -> None:

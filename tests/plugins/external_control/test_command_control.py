@@ -8,9 +8,10 @@ import psutil
 import pytest
 from pydantic import ValidationError
 
-from harness.errors import ControlRefused, PluginError
+from harness.errors import ControlRefused, PluginError, WorkloadFailed
 from harness.plan.schema import ProfileSpec
 from harness_plugins.external_control.control import CommandControl, CommandControlOptions
+from harness_plugins.external_control.run import run_command
 
 
 def python(program: str) -> list[str]:
@@ -157,3 +158,9 @@ def test_wrong_options_are_refused_with_their_reason(
 ) -> None:
     with pytest.raises(ValidationError, match=message):
         CommandControlOptions.model_validate(profile_of(card, **change).options)
+
+
+def test_a_command_that_prints_without_end_is_ended_and_says_so() -> None:
+    program = "import sys\nwhile True: sys.stdout.write('x' * 1000000)"
+    with pytest.raises(WorkloadFailed, match="printed over"):
+        run_command([sys.executable, "-c", program], 60.0)

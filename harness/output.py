@@ -1,0 +1,209 @@
+"""A title's output: taken from a pipe as it comes, searched, and kept in a file of bounded size.
+
+A thread reads the pipe, so that neither a title that prints gigabytes nor one that prints a line without end
+costs memory, disk or a moment of the watching thread. It does nearly all its work outside the interpreter's
+lock. On Linux the pipe holds up to 1 MiB while the thread waits for its turn, so a title is held up only if
+it prints faster than the thread writes and searches (hundreds of MB/s; DEVELOPERS.md has the figure).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import IO, BinaryIO
+
+import structlog
+
+from harness.lines import LineCutter
+from harness.patterns import Pattern
+
+#: Size of a file up to which output is kept whole; of more, so much of its beginning and of its end.
+HEAD_BYTES = TAIL_BYTES = 4 << 20
+_PIPE_BYTES = 1 << 20
+_LOOK_S = 0.1
+_LAST_WORDS_BYTES = 4096
+
+#: Takes a block of whole lines and the times of the rig's clock between which they came.
+TakeLines = Callable[[bytes, float, float], None]
+log = structlog.get_logger("levelrig.titles")
+
+
+class BoundedFile:
+    """A file that takes any amount: it keeps the beginning and the end, and says what is missing between.
+
+    While it is written the end turns in a ring inside the file, so the bound holds at every moment and a kill
+    leaves all that is kept. :meth:`close` puts the ring in order. A file that is there is added to.
+    """
+
+    def __init__(self, path: Path, head_bytes: int = HEAD_BYTES, tail_bytes: int = TAIL_BYTES) -> None:
+        self._file: BinaryIO = path.open("r+b" if path.exists() else "w+b", buffering=0)
+        size = self._file.seek(0, os.SEEK_END)
+        self._head_left = max(0, head_bytes - size)
+        self._ring_at = max(size, head_bytes)
+        self._ring_bytes = tail_bytes
+        self._ring_taken = 0
+
+    def write(self, data: bytes) -> None:
+        """Take more. Raises OSError."""
+        head, rest = data[: self._head_left], data[self._head_left :]
+        self._head_left -= len(head)
+        if head:
+            self._put(None, head)
+        self._ring_taken += len(rest)
+        rest = rest[-self._ring_bytes :]
+        at = (self._ring_taken - len(rest)) % self._ring_bytes
+        first = rest[: self._ring_bytes - at]
+        for offset, part in ((at, first), (0, rest[len(first) :])):
+            if part:
+                self._put(self._ring_at + offset, part)
+
+    def _put(self, at: int | None, data: bytes) -> None:
+        if at is not None:
+            self._file.seek(at)
+        view = memoryview(data)
+        while view:
+            view = view[self._file.write(view) or 0 :]
+
+    def close(self, remarks: Sequence[str] = ()) -> None:
+        """Put the end in order; where something is missing, ``remarks`` stand there. Raises OSError."""
+        with self._file:
+            missing = self._ring_taken - self._ring_bytes
+            if missing <= 0:
+                return
+            self._file.seek(self._ring_at)
+            ring = self._file.read(self._ring_bytes)
+            turn = self._ring_taken % self._ring_bytes
+            told = [f"[levelrig: {missing} bytes left out here]", *remarks]
+            self._put(self._ring_at, "\n{}\n".format("\n".join(told)).encode())
+            self._put(None, ring[turn:] + ring[:turn])
+
+
+class OutputPump:
+    """Reads a title's output on a thread of its own until it ends or is told to stop.
+
+    Args:
+        source: Reading end of the pipe; closed by the pump.
+        path: File that keeps the output.
+        now_s: The rig's clock.
+        take: Gets the lines in blocks, on the pump's thread; None for nobody.
+        keep: Patterns of which the first line each is kept, also where the file has a gap.
+    """
+
+    def __init__(
+        self,
+        source: IO[bytes],
+        path: Path,
+        now_s: Callable[[], float],
+        take: TakeLines | None = None,
+        keep: Sequence[str] = (),
+    ) -> None:
+        self._source = source
+        self._file: BoundedFile | None = BoundedFile(path)
+        self._now_s = now_s
+        self._take = take
+        self._wanted = {text: Pattern(text) for text in keep}
+        self._kept: list[str] = []
+        self._cutter = LineCutter()
+        self._last_s = float("inf")
+        self._last_words = b""
+        self._heard_s = time.monotonic()
+        self.bytes_read = 0
+        _widen(source)
+        self._thread = threading.Thread(target=self._run, name="levelrig-output", daemon=True)
+        self._thread.start()
+
+    @property
+    def ended(self) -> bool:
+        """Whether all output was taken."""
+        return not self._thread.is_alive()
+
+    @property
+    def quiet_s(self) -> float:
+        """Time since something was last read, s."""
+        return time.monotonic() - self._heard_s
+
+    def last_words(self, lines: int = 3) -> list[str]:
+        """The last lines that say something; of at most 4 KiB."""
+        text = self._last_words.decode("utf-8", "replace")
+        return [line for line in text.splitlines() if line.strip()][-lines:]
+
+    def close(self, within_s: float = 5.0) -> None:
+        """Take what is left in the pipe and end, although a stranger may hold it open. Safe to call twice."""
+        self._last_s = min(self._last_s, time.monotonic() + within_s / 2)
+        self._thread.join(within_s)
+
+    def _run(self) -> None:
+        since_s = self._now_s()
+        try:
+            while time.monotonic() < self._last_s:
+                begun_s = self._now_s()
+                if not _readable(self._source, _LOOK_S):
+                    since_s = begun_s
+                    if self._last_s < float("inf"):
+                        break
+                    continue
+                data = os.read(self._source.fileno(), _PIPE_BYTES)
+                if not data:
+                    break
+                now_s = self._now_s()
+                self._heard_s = time.monotonic()
+                # Without a way to look first, a read may have waited; the line came in its last moment.
+                self._keep(data, since_s if sys.platform != "win32" else max(since_s, now_s - _LOOK_S), now_s)
+                since_s = begun_s
+        except (OSError, ValueError) as error:
+            log.warning("a title's output can't be read any more", error=str(error))
+        finally:
+            self._hand_on(self._cutter.feed(b"", ended=True), since_s, self._now_s())
+            with contextlib.suppress(OSError):
+                self._source.close()
+            if self._file is not None:
+                with contextlib.suppress(OSError):
+                    self._file.close(self._kept)
+
+    def _keep(self, data: bytes, since_s: float, now_s: float) -> None:
+        self.bytes_read += len(data)
+        self._last_words = (self._last_words + data[-_LAST_WORDS_BYTES:])[-_LAST_WORDS_BYTES:]
+        if self._file is not None:
+            try:
+                self._file.write(data)
+            except OSError as error:  # a full disk must not hold the title up
+                log.warning("a title's output can't be kept any more", error=str(error))
+                self._file = None
+        self._hand_on(self._cutter.feed(data), since_s, now_s)
+
+    def _hand_on(self, block: bytes, since_s: float, now_s: float) -> None:
+        if not block:
+            return
+        for text, pattern in list(self._wanted.items()):
+            if (match := next(pattern.in_block(block), None)) is not None:
+                self._kept.append(match.line)
+                del self._wanted[text]
+        if self._take is not None:
+            try:
+                self._take(block, since_s, now_s)
+            except Exception:  # the title must go on, whatever is thought of its words
+                log.exception("a title's lines can't be searched")
+
+
+def _readable(source: IO[bytes], within_s: float) -> bool:
+    """Whether there is something to read, or the end. Windows can't tell of a pipe: reading then waits."""
+    if sys.platform == "win32":
+        return True
+    import select
+
+    poll = select.poll()
+    poll.register(source.fileno(), select.POLLIN)
+    return bool(poll.poll(within_s * 1000))
+
+
+def _widen(source: IO[bytes]) -> None:
+    if sys.platform == "linux":
+        import fcntl
+
+        with contextlib.suppress(OSError):  # more than a user may have
+            fcntl.fcntl(source.fileno(), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
