@@ -48,6 +48,16 @@ class PlanError(HarnessError):
         super().__init__(f"{source}: {count} {'problem' if count == 1 else 'problems'}\n{lines}")
 
 
+class UserFileError(HarnessError):
+    """A file that the user named can't be used: missing, no regular file, too large, not text."""
+
+    exit_code = 2
+
+    def __init__(self, path: object, what: str, remedy: str) -> None:
+        self.path, self.what, self.remedy = path, what, remedy
+        super().__init__(f"{path}: {what}; {remedy}")
+
+
 class SeamError(HarnessError):
     """Something beyond a seam failed: a title, a sensor, a control, a reader, a plugin.
 
@@ -196,4 +206,11 @@ class RigLost(BaseException):
 
     Not an ``Exception``: nothing that runs on the machine can catch it. A rehearsal starts the rig again and
     resumes; the store leaves everything as a power cut would.
+    """
+
+
+class UnsafePath(StoreError, OSError):
+    """Something in a folder would lead elsewhere or is no regular file: a link, FIFO or device.
+
+    An OSError too, so that whoever goes on without a file goes on without this one.
     """

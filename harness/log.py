@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from pathlib import Path
 from typing import Any, TextIO
 
 import structlog
+import structlog.tracebacks
 from structlog.typing import EventDict, Processor, WrappedLogger
+
+from harness import inside
 
 
 class _JsonLines:
@@ -57,4 +61,10 @@ def write_to(path: Path | None) -> None:
     """From now on append JSON lines to that file; None closes it."""
     if _json_lines.file is not None:
         _json_lines.file.close()
-    _json_lines.file = None if path is None else path.open("a", encoding="utf-8")
+    _json_lines.file = (
+        None
+        if path is None
+        else os.fdopen(
+            inside.open_file(path.parent, path, os.O_WRONLY | os.O_APPEND | os.O_CREAT), "a", encoding="utf-8"
+        )
+    )

@@ -19,6 +19,7 @@ from typing import IO, BinaryIO
 
 import structlog
 
+from harness import inside
 from harness.lines import LineCutter
 from harness.patterns import Pattern
 
@@ -41,7 +42,8 @@ class BoundedFile:
     """
 
     def __init__(self, path: Path, head_bytes: int = HEAD_BYTES, tail_bytes: int = TAIL_BYTES) -> None:
-        self._file: BinaryIO = path.open("r+b" if path.exists() else "w+b", buffering=0)
+        descriptor = inside.open_file(path.parent, path, os.O_RDWR | os.O_CREAT)
+        self._file: BinaryIO = os.fdopen(descriptor, "r+b", buffering=0)
         size = self._file.seek(0, os.SEEK_END)
         self._head_left = max(0, head_bytes - size)
         self._ring_at = max(size, head_bytes)

@@ -22,6 +22,7 @@ from typing import IO
 
 import psutil
 
+from harness import inside
 from harness.clock import Clock
 from harness.errors import WorkloadFailed
 from harness.marks import MARK, end_dead_runs_titles, new_mark
@@ -37,6 +38,8 @@ LOOK_EVERY_S = 1.0
 #: Longest that the end of a title's output is waited for once its process has ended: what it started may
 #: hold the output open.
 _LAST_WORDS_S = 2.0
+#: What levelrig's own variables begin with.
+_OWN_VARIABLES = "LEVELRIG_"
 
 #: Unix niceness of each priority.
 NICENESS: Mapping[Priority, int] = {
@@ -117,14 +120,14 @@ class TitleProcess:
         self._output_bytes = -1
         self._last_sign_s = clock.now_s()
         self._watched_s = -1e9
-        full_environment = {**os.environ, **(environment or {})}
+        full_environment = child_environment(environment)
         full_environment.pop(MARK, None)
         if marked:
             full_environment[MARK] = self._mark
             _WATCH.keep()
         try:
             # Not through a pipe where something may stay behind that writes into it.
-            with contextlib.nullcontext(subprocess.PIPE) if marked else output_path.open("ab") as output:
+            with contextlib.nullcontext(subprocess.PIPE) if marked else _appended(output_path) as output:
                 self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)
             if self._popen.stdout is not None:
                 self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep)
@@ -256,6 +259,21 @@ class TitleProcess:
             self._popen.wait(timeout=5.0)
         if self._pump is not None:
             self._pump.close()
+
+
+def _appended(path: Path) -> IO[bytes]:
+    """A file that output is appended to; no link in its place is followed."""
+    return os.fdopen(inside.open_file(path.parent, path, os.O_WRONLY | os.O_APPEND | os.O_CREAT), "ab")
+
+
+def child_environment(added: Mapping[str, str] | None = None) -> dict[str, str]:
+    """The harness's environment for a program that is none of its own, with ``added``.
+
+    Levelrig's own variables stay behind: they hold notification addresses, which are secrets, and settings
+    of this run, which a levelrig that the program starts must not take for its own.
+    """
+    kept = {name: value for name, value in os.environ.items() if not name.upper().startswith(_OWN_VARIABLES)}
+    return {**kept, **(added or {})}
 
 
 def own_cpu_s() -> float:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from rich.console import Console, Group
+from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.live import Live
 from rich.markup import escape
 from rich.progress_bar import ProgressBar
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
@@ -35,9 +36,37 @@ _LEVEL_STYLE = {"info": "", "warning": "yellow", "error": "bold red"}
 _PLAIN_EVERY_S = 30.0
 
 
+#: What moves, colours, hides or turns around text on a terminal -> signs that show that it was there.
+_SHOWN_CONTROLS = (
+    {code: 0x2400 + code for code in range(0x20) if code not in (0x09, 0x0A)}
+    | {0x7F: 0x2421}
+    | dict.fromkeys((*range(0x80, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A)), 0xFFFD)
+)
+
+
+def plain(text: str) -> str:
+    """Text of any origin as it may reach a terminal: control characters are shown, not obeyed.
+
+    C0 controls but tab and line feed become the pictures of Unicode's block Control Pictures; C1 controls and
+    the signs that reorder text become U+FFFD.
+    """
+    return text.translate(_SHOWN_CONTROLS)
+
+
+class PlainConsole(Console):
+    """The one way to the terminal: what is printed passes :func:`plain`, the console's own signs do not."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
+        if isinstance(renderable, Text) and renderable.plain != plain(renderable.plain):
+            renderable = renderable.copy()
+            renderable.plain = plain(renderable.plain)  # sign for sign, so styles stay in place
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else Segment(plain(segment.text), segment.style)
+
+
 def console(*, stderr: bool = False) -> Console:
     """A console that honours NO_COLOR, and is no wider than it must be when output is not a terminal."""
-    made = Console(stderr=stderr, highlight=False, soft_wrap=False)
+    made = PlainConsole(stderr=stderr, highlight=False, soft_wrap=False)
     if not made.is_terminal:
         made.width = max(made.width, 120)
     return made
@@ -165,12 +194,16 @@ class TerminalObserver:
 def print_table(out: Console, title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """A plain table; columns that hold only numbers are set flush right."""
     table = Table(
-        title=escape(title) or None, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0)
+        title=escape(plain(title)) or None,
+        title_justify="left",
+        box=None,
+        pad_edge=False,
+        padding=(0, 2, 0, 0),
     )
     for index, name in enumerate(columns):
         cells = [row[index] for row in rows]
         numeric = bool(cells) and all(not cell or cell[0].isdigit() or cell[0] in "+−-" for cell in cells)
-        table.add_column(escape(name), justify="right" if numeric else "left", overflow="fold")
+        table.add_column(escape(plain(name)), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
-        table.add_row(*(escape(cell) for cell in row))
+        table.add_row(*(escape(plain(cell)) for cell in row))
     out.print(table)

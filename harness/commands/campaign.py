@@ -13,6 +13,7 @@ from typing import Any
 import pyarrow as pa
 import structlog
 
+from harness import userfiles
 from harness.analysis import AnalysisSettings
 from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
@@ -176,8 +177,8 @@ def _rehearse(arguments: argparse.Namespace) -> int:
 def _assumptions(path: Path) -> dict[str, Any]:
     """Settings of the simulated rig from a TOML file. Raises PlanError."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError) as error:
+        return tomllib.loads(userfiles.read_text(path, "file of assumptions"))
+    except tomllib.TOMLDecodeError as error:
         raise PlanError(str(path), [Problem("file", str(error), "see plans/README.md")]) from error
 
 
@@ -214,7 +215,7 @@ def _night(
             signals.names = received.names
         result = run_campaign(
             plan=plan,
-            plan_text=plan_text if plan_text is not None else arguments.plan.read_text(encoding="utf-8"),
+            plan_text=plan_text if plan_text is not None else userfiles.read_text(arguments.plan, "plan"),
             plan_source=str(arguments.plan),
             rig=rig,
             folder=folder,

@@ -11,13 +11,16 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from harness import userfiles
 from harness.analysis import Analysis, AnalysisSettings, analyse, cross_check, words
 from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
-from harness.errors import FrameLogError, PlanError, Problem, StoreError
+from harness.csvtext import csv_text
+from harness.errors import FrameLogError, PlanError, Problem, StoreError, UserFileError
 from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import Plan
+from harness.report.files import write_text
 from harness.terminal import console, print_table
 
 _TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance", "instruments")
@@ -113,9 +116,9 @@ def _mapping(path: Path | None) -> ColumnMapping:
     if path is None:
         return OWN_FRAMES
     try:
-        keys = tomllib.loads(path.read_text(encoding="utf-8"))
+        keys = tomllib.loads(userfiles.read_text(path, "mapping"))
         return ColumnMapping.model_validate({k: v for k, v in keys.items() if k not in ("path", "reader")})
-    except (OSError, tomllib.TOMLDecodeError, ValidationError) as error:
+    except (tomllib.TOMLDecodeError, ValidationError) as error:
         raise FrameLogError(f"{path}: no mapping ({error}); 'levelrig map FILE' proposes one") from error
 
 
@@ -149,8 +152,8 @@ def _first_plan(found: Collection) -> Plan | None:
         return None
     path = found.plans[0]
     try:
-        return Plan.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, tomllib.TOMLDecodeError, ValidationError) as error:
+        return Plan.model_validate(tomllib.loads(userfiles.read_text(path, "plan")))
+    except (UserFileError, tomllib.TOMLDecodeError, ValidationError) as error:
         raise StoreError(
             f"{path}: the campaign's plan can't be read ({error}); see 'levelrig verify'"
         ) from error
@@ -163,6 +166,6 @@ def _write(folder: Path, found: Collection, analysis: Analysis) -> None:
         tables = {name: getattr(analysis, name) for name in _TABLES}
         for name, frame in {"attempts": found.repeats.to_pandas(), **tables}.items():
             frame.to_parquet(folder / f"{name}.parquet", index=False)
-            frame.to_csv(folder / f"{name}.csv", index=False)
+            write_text(folder / f"{name}.csv", csv_text(frame))
     except OSError as error:
         raise StoreError(f"{folder}: can't write the tables ({error}); choose another folder") from error

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import shutil
 from collections.abc import Callable, Mapping
 from typing import Any
 
 import structlog
 import tenacity
 
+from harness import inside
 from harness.boundary import note_fault, told
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.gatekeeper import Gatekeeper
@@ -352,7 +352,7 @@ class Driver:
 
     def _launch(self) -> Event:
         running = self._now
-        running.work_folder.mkdir(parents=True, exist_ok=True)
+        inside.make_folders(self._store.folder, running.work_folder)
         control = self._rig.open_control(running.cell.profile.control)
         launch = control.adapt_launch(
             running.cell.profile,
@@ -431,7 +431,7 @@ class Driver:
         except Exception as error:
             note_fault("keeping what an attempt left", error)
             running.mark(f"evidence-incomplete: {told(error)}")
-        shutil.rmtree(running.work_folder, ignore_errors=True)
+        inside.remove_tree(self._store.folder, running.work_folder)
         if instruction.verdict == "failed":
             self._keeper.forget()  # a driver reset may have undone the profile
         now_s = self._clock.now_s()

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.passes import Pass, passes_of
@@ -47,7 +48,7 @@ def keep_evidence(running: Running, store: CampaignStore) -> None:
     save_telemetry(running, store)
     if running.output_path.is_file():
         store.keep_file(running.ref, running.output_path, running.output_path.name)
-        running.output_path.unlink()
+        inside.remove(store.folder, running.output_path)
 
 
 def ingest_and_judge(

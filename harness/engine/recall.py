@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside
 from harness.boundary import note_fault
 from harness.conditions.gates import Gate, GateReadings
 from harness.conditions.settling import course_fps
@@ -83,7 +84,8 @@ def _learn(
 
 def _read(path: Path) -> pa.Table | None:
     try:
-        return pq.read_table(path)
+        with inside.opened(path.parent, path) as file:
+            return pq.read_table(file)
     except (OSError, pa.ArrowException):
         return None
 

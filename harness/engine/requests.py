@@ -17,13 +17,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from harness import inside
 from harness.engine.messages import StopKind, StopRequested
 
 CONTROL_NAME: Final = "control.json"
 #: Environment variable that marks a supervised run; it holds the supervisor's process id.
 SUPERVISED: Final = "LEVELRIG_SUPERVISED"
+#: No request is larger.
+CONTROL_BYTES: Final = 4096
 _KINDS: Final[dict[str, StopKind]] = {"pause-after-attempt": "pause", "stop": "stop"}
-_LARGEST_BYTES: Final = 4096
 
 
 @dataclass(frozen=True)
@@ -42,22 +44,14 @@ class Request:
 def ask(folder: Path, request: Request) -> None:
     """Put a request into the folder; one that waits there already is replaced. Raises OSError."""
     content = {"request": request.wish, "for": sorted(request.meant_for)}
-    temporary = folder / f".{CONTROL_NAME}.{os.getpid()}"
-    try:
-        temporary.write_text(json.dumps(content) + "\n", encoding="utf-8")
-        temporary.replace(folder / CONTROL_NAME)
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
+    inside.write_whole(folder, folder / CONTROL_NAME, (json.dumps(content) + "\n").encode())
 
 
 def waiting_request(folder: Path) -> Request | None:
     """The request that waits in the folder, if any; an unreadable file says nothing."""
     path = folder / CONTROL_NAME
     try:
-        if not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
-            return None
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(inside.read_bytes(folder, path, CONTROL_BYTES))
     except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(document, dict):
@@ -101,7 +95,7 @@ def drop_stale_request(folder: Path, own_pids: Collection[int] = ()) -> str | No
 def drop_request(folder: Path) -> None:
     """Remove the request. One that can't be removed is left."""
     with contextlib.suppress(OSError):
-        (folder / CONTROL_NAME).unlink(missing_ok=True)
+        inside.remove(folder, folder / CONTROL_NAME)
 
 
 def _is_for(request: Request, own_pids: Collection[int]) -> bool:

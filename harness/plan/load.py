@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from harness.errors import PlanError, Problem
+from harness import userfiles
+from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.complaints import explain, trodden
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import LineIndex, path_text
@@ -26,16 +27,9 @@ _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 def load_plan(path: Path, host: PluginHost) -> Plan:
     """Read and validate a plan file with the installed plugins. Raises PlanError with all problems."""
     try:
-        text = path.read_bytes().decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise PlanError(
-            str(path), [Problem(f"byte {error.start}", "the file is not UTF-8 text", "save it as UTF-8")]
-        ) from error
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise PlanError(
-            str(path), [Problem("the file", f"can't be read: {reason}", "check the path and its rights")]
-        ) from error
+        text = userfiles.read_text(path, "plan")
+    except UserFileError as error:
+        raise PlanError(str(path), [Problem("the file", error.what, error.remedy)]) from error
     return parse_plan(text, str(path), host.kinds)
 
 

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside
+from harness.errors import StoreError, UnsafePath
+
 
 def write_bytes(path: Path, content: bytes) -> None:
     """Write a file; its readers see the old content or the new, never a part."""
-    handle, part = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        Path(part).chmod(0o644)
-        Path(part).replace(path)
-    except BaseException:
-        Path(part).unlink(missing_ok=True)
-        raise
+    inside.write_whole(path.parent, path, content)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -33,3 +26,13 @@ def write_parquet(path: Path, table: pa.Table) -> None:
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink)
     write_bytes(path, sink.getvalue().to_pybytes())
+
+
+def make_target(campaign: Path, target: Path) -> None:
+    """Make the folder to write to; in a campaign folder no link leads there. Raises StoreError."""
+    try:
+        inside.make_folders(campaign if target.is_relative_to(campaign) else target, target)
+    except UnsafePath:
+        raise
+    except OSError as error:
+        raise StoreError(f"{target}: can't be made ({error.strerror}); choose another folder") from error

@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from harness import inside
 from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
@@ -81,7 +82,7 @@ class Campaign:
         path = self.artifact(attempt, "frames.parquet")
         if not path.is_file():
             return None
-        table = _read_parquet(path, ["t_s", "frametime_ms"])
+        table = _read_parquet(self.folder, path, ["t_s", "frametime_ms"])
         return table["t_s"].to_numpy(), table["frametime_ms"].to_numpy()
 
     def telemetry(self, attempt: Mapping[str, Any]) -> pd.DataFrame | None:
@@ -89,7 +90,7 @@ class Campaign:
         path = self.artifact(attempt, "telemetry.parquet")
         if not path.is_file():
             return None
-        frame = _to_pandas(_read_parquet(path))
+        frame = _to_pandas(_read_parquet(self.folder, path))
         return frame.reindex(columns=TELEMETRY.names)
 
     def sha256_of(self, path: Path) -> tuple[str, bool]:
@@ -97,7 +98,7 @@ class Campaign:
 
         An artifact that the manifest does not list counts as not confirmed.
         """
-        found = sha256_of(path)
+        found = sha256_of(path, self.folder)
         return found, self.hashes.get(path.relative_to(self.folder).as_posix()) == found
 
 
@@ -113,7 +114,7 @@ def read_campaign(folder: Path) -> Campaign:
         raise StoreError(f"{folder}: no plan.toml there; name the folder that `levelrig run` wrote")
     if not attempts_path.is_file():
         raise StoreError(f"{folder}: no dataset/attempts.parquet; run `levelrig analyse {folder}` first")
-    plan_text = plan_path.read_text(encoding="utf-8-sig")
+    plan_text = inside.read_text(folder, plan_path)
     try:
         plan = Plan.model_validate(tomllib.loads(plan_text))
     except (tomllib.TOMLDecodeError, ValidationError) as error:
@@ -121,10 +122,10 @@ def read_campaign(folder: Path) -> Campaign:
             f"{plan_path}: the campaign's own copy of the plan can't be read ({error}); "
             "put back the plan file that the campaign was run with"
         ) from error
-    attempts = _to_pandas(_read_parquet(attempts_path)).reindex(columns=ATTEMPTS.names)
+    attempts = _to_pandas(_read_parquet(folder, attempts_path)).reindex(columns=ATTEMPTS.names)
     repeats_path = folder / "dataset" / "repeats.parquet"
     repeats = (
-        _to_pandas(_read_parquet(repeats_path)).reindex(columns=REPEATS.names)
+        _to_pandas(_read_parquet(folder, repeats_path)).reindex(columns=REPEATS.names)
         if repeats_path.is_file()
         else attempts[attempts["verdict"] == "accepted"].reset_index(drop=True)
     )
@@ -133,17 +134,18 @@ def read_campaign(folder: Path) -> Campaign:
         folder=folder,
         plan=plan,
         plan_text=plan_text,
-        rig=_read_json(folder / "rig.json"),
+        rig=_read_json(folder, folder / "rig.json"),
         attempts=attempts,
         repeats=repeats[~second].reset_index(drop=True),
         second_looks=repeats[second].reset_index(drop=True),
-        hashes=_manifest_hashes(_read_json(folder / "manifest.json")),
+        hashes=_manifest_hashes(_read_json(folder, folder / "manifest.json")),
     )
 
 
-def _read_parquet(path: Path, columns: list[str] | None = None) -> pa.Table:
+def _read_parquet(folder: Path, path: Path, columns: list[str] | None = None) -> pa.Table:
     try:
-        return pq.read_table(path, columns=columns)
+        with inside.opened(folder, path) as file:
+            return pq.read_table(file, columns=columns)
     except (OSError, pa.ArrowException, KeyError) as error:
         raise StoreError(
             f"{path}: can't be read ({error}); `levelrig verify` on the campaign folder tells what is damaged"
@@ -154,11 +156,11 @@ def _to_pandas(table: pa.Table) -> pd.DataFrame:
     return cast(pd.DataFrame, table.to_pandas())
 
 
-def _read_json(path: Path) -> dict[str, Any]:
+def _read_json(folder: Path, path: Path) -> dict[str, Any]:
     if not path.is_file():
         return {}
     try:
-        loaded = json.loads(path.read_text(encoding="utf-8"))
+        loaded = json.loads(inside.read_bytes(folder, path))
     except (OSError, ValueError) as error:
         raise StoreError(f"{path}: can't be read ({error}); `levelrig verify` tells what to trust") from error
     return loaded if isinstance(loaded, dict) else {}

@@ -23,6 +23,7 @@ from harness.analysis.tables import (
 )
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
+from harness.csvtext import RULE
 from harness.report.folder import Campaign
 from harness.tables import ATTEMPT_COLUMNS, Column
 
@@ -118,7 +119,7 @@ def data_package(campaign: Campaign, files: Sequence[PackagedFile], version: str
             "schema": table_schema(columns),
         }
         if suffix == "csv":
-            resource |= {"profile": "tabular-data-resource", "encoding": "utf-8"}
+            resource |= {"profile": "tabular-data-resource", "encoding": "utf-8", "description": RULE}
         resources.append(resource)
     package: dict[str, Any] = {
         "profile": "data-package",

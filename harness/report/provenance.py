@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from harness import inside
 from harness.analysis import Analysis
 from harness.errors import ReportError
 from harness.report.folder import Campaign, read_campaign
@@ -102,7 +103,7 @@ def explain(folder: Path, number_id: str) -> str:
     if not path.is_file():
         raise ReportError(f"{path}: not there; run `levelrig report {folder}` first")
     try:
-        known = json.loads(path.read_text(encoding="utf-8"))
+        known = json.loads(inside.read_bytes(folder, path))
         numbers: Mapping[str, Any] = known["numbers"]
     except (OSError, ValueError, KeyError) as error:
         raise ReportError(f"{path}: can't be read ({error}); run `levelrig report {folder}` again") from error

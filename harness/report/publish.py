@@ -14,9 +14,10 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from harness.csvtext import csv_text
 from harness.report import look
 from harness.report.charts import Chart
-from harness.report.files import write_bytes, write_text
+from harness.report.files import make_target, write_bytes, write_text
 
 _SVG_SIZE = re.compile(r'(<svg[^>]*?) width="[^"]+" height="[^"]+"', re.DOTALL)
 
@@ -58,14 +59,14 @@ class Dress:
 
 def publish(charts: Iterable[Chart], folder: Path, sizes: Sequence[Format], dress: Dress) -> tuple[Path, ...]:
     """Write every chart in every size into a folder, which is made if it is missing."""
-    folder.mkdir(parents=True, exist_ok=True)
+    make_target(folder.parent, folder)
     return tuple(path for chart in charts for path in publish_chart(chart, folder, sizes, dress))
 
 
 def publish_chart(chart: Chart, folder: Path, sizes: Sequence[Format], dress: Dress) -> list[Path]:
     """Write one chart: its data, and PNG and SVG in every size. Sizes of one shape share a drawing."""
     data = folder / f"{chart.id}.csv"
-    write_text(data, chart.data.to_csv(index=False, lineterminator="\n"))
+    write_text(data, csv_text(chart.data))
     written = [data]
     shapes: dict[tuple[float, float, float], list[Format]] = {}
     for size in sizes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -10,6 +9,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from harness import inside
 from harness.analysis import Analysis, AnalysisSettings, analyse
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS
 from harness.analysis.tables import (
@@ -20,11 +20,12 @@ from harness.analysis.tables import (
 )
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
+from harness.csvtext import csv_text
 from harness.errors import ReportError
 from harness.report import compare, compare_charts, figures, interactive, package, page, provenance, publish
 from harness.report.by_frame_rate import Seconds, frame_rate_table
 from harness.report.charts import Chart
-from harness.report.files import write_parquet, write_text
+from harness.report.files import make_target, write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
 from harness.report.forms import buckets_per_trace, overview_forms, page_data, title_forms
 from harness.report.methods import methods
@@ -85,7 +86,8 @@ def write_report(
 
 
 def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, target: Path) -> ReportFiles:
-    target.mkdir(parents=True, exist_ok=True)
+    make_target(campaign.folder, target)
+    make_target(campaign.folder, campaign.folder / "dataset")
     version = page.tool_version()
     names = Names(campaign)
     looks = figures.looks_of(campaign)
@@ -147,7 +149,7 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
     made = compare_charts.charts_of(several, analysis, names)
     bundle = interactive.bundle()
     forms = compare_charts.forms(several, made, enc) if bundle else {}
-    target.mkdir(parents=True, exist_ok=True)
+    make_target(folders[0].parent, target)
     page_path = target / "index.html"
     view = compare.view_of(several, analysis, names, made, forms, version)
     data = page_data(forms, names.labels, made) if bundle else ""
@@ -184,7 +186,7 @@ def write_tables(target: Path, analysis: Analysis) -> tuple[Path, ...]:
         ("instruments", analysis.instruments, UNCERTAINTY_COLUMNS),
     ):
         csv, parquet = target / f"{name}.csv", target / f"{name}.parquet"
-        write_text(csv, frame.to_csv(index=False, lineterminator="\n"))
+        write_text(csv, csv_text(frame))
         write_parquet(parquet, pa.Table.from_pandas(frame, schema=schema_of(columns), preserve_index=False))
         written += [csv, parquet]
     return tuple(written)
@@ -208,10 +210,10 @@ def _write_package(campaign: Campaign, version: str) -> tuple[Path, ...]:
 def _packaged(campaign: Campaign, paths: Sequence[Path], base: Path) -> Iterator[package.PackagedFile]:
     """Files with size and hash; artifacts of attempts take their hash from the manifest."""
     for path in paths:
-        if path.is_file() and not path.is_symlink() and not path.name.endswith(".part"):
+        if inside.is_file(campaign.folder, path) and not path.name.endswith(".part"):
             listed = campaign.hashes.get(path.relative_to(campaign.folder).as_posix())
             fixed = listed if path.is_relative_to(campaign.folder / "attempts") else None
-            digest = fixed or hashlib.sha256(path.read_bytes()).hexdigest()
+            digest = fixed or campaign.sha256_of(path)[0]
             yield package.PackagedFile(path.relative_to(base).as_posix(), path.stat().st_size, digest)
 
 

@@ -19,6 +19,7 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside, userfiles
 from harness.errors import StoreError
 from harness.store.files import TEMPORARY, SafeFile, SafeFiles, pyarrow_sink
 
@@ -121,7 +122,7 @@ def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: 
 
     def fill(file: SafeFile) -> None:
         nonlocal count
-        with stream.open("rb") as source, pyarrow_sink(file) as sink:
+        with inside.opened(files.folder, stream) as source, pyarrow_sink(file) as sink:
             reader = pa.ipc.open_stream(source)
             with pq.ParquetWriter(sink, reader.schema, compression="zstd") as writer:
                 pending: list[pa.RecordBatch] = []
@@ -144,7 +145,9 @@ def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
         return saved
     known = {artifact.path for artifact in saved}
     finished = [
-        describe(files.folder, p, partial=True) for p in sorted(attempt_folder.iterdir()) if p.is_file()
+        describe(files.folder, p, partial=True)
+        for p in sorted(attempt_folder.iterdir())
+        if inside.is_file(files.folder, p)
     ]
     return saved + [artifact for artifact in finished if artifact.path not in known]
 
@@ -173,7 +176,7 @@ def keep_compressed(files: SafeFiles, source: Path, path: Path) -> Artifact:
 
     def fill(file: SafeFile) -> None:
         with (
-            source.open("rb") as original,
+            userfiles.open_regular(source, "title's file") as original,
             gzip.GzipFile(filename="", fileobj=file, mode="wb", compresslevel=4, mtime=0) as packed,
         ):
             while piece := original.read(_COPY_BYTES):
@@ -185,9 +188,8 @@ def keep_compressed(files: SafeFiles, source: Path, path: Path) -> Artifact:
 
 def describe(folder: Path, path: Path, *, row_count: int | None = None, partial: bool = False) -> Artifact:
     """The artifact's entry for the journal: the hash is taken from the file as it can be read back."""
-    return Artifact(
-        path.relative_to(folder).as_posix(), sha256_of(path), path.stat().st_size, row_count, partial
-    )
+    digest, size_bytes = _sha256_and_size(folder, path)
+    return Artifact(path.relative_to(folder).as_posix(), digest, size_bytes, row_count, partial)
 
 
 def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
@@ -197,15 +199,20 @@ def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
     try:
         if sha256_of(path) != artifact.sha256:
             raise StoreError(f"{path}: its SHA-256 differs from the journal's; put a copy of the file back")
-        return pq.read_table(path)
+        with inside.opened(path.parent, path) as file:
+            return pq.read_table(file)
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"{path}: can't be read ({error}); put a copy of the file back") from error
 
 
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def sha256_of(path: Path, within: Path | None = None) -> str:
+    """SHA-256 of a file, hexadecimal; no link is followed below ``within`` (default: its folder)."""
+    return _sha256_and_size(within or path.parent, path)[0]
+
+
+def _sha256_and_size(root: Path, path: Path) -> tuple[str, int]:
+    with inside.opened(root, path) as file:
+        return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
 
 
 def _whole_batches(reader: pa.RecordBatchStreamReader, *, strict: bool) -> Iterator[pa.RecordBatch]:

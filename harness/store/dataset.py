@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+from harness.csvtext import plain_cell
 from harness.tables import ATTEMPTS
 
 
@@ -49,13 +50,18 @@ def decode_rows(encoded: Sequence[str]) -> pa.Table:
 
 
 def write_csv(table: pa.Table, sink: Any) -> None:
-    """The table as CSV (RFC 4180, UTF-8, header): lists joined by ``;``, null as an empty field."""
+    """The table as CSV (RFC 4180, UTF-8, header): lists joined by ``;``, null as an empty field.
+
+    Text is written by the rule of :mod:`harness.csvtext`.
+    """
     columns = []
     for name, column in zip(table.column_names, table.columns, strict=True):
         if pa.types.is_list(column.type):
             column = pc.binary_join(column, ";")
         elif pa.types.is_timestamp(column.type):
             column = pc.strftime(column, format="%Y-%m-%dT%H:%M:%SZ")
+        if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+            column = pa.chunked_array([[plain_cell(text) for text in column.to_pylist()]], type=pa.string())
         columns.append((name, column))
     pyarrow.csv.write_csv(pa.table(dict(columns)), sink)
 

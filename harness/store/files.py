@@ -23,7 +23,8 @@ from typing import Final
 import pyarrow as pa
 from tenacity import retry, retry_if_exception_type, stop_after_attempt, wait_exponential
 
-from harness.errors import DiskFull, StorageFault, StoreError
+from harness import inside
+from harness.errors import DiskFull, StorageFault, StoreError, UnsafePath
 
 #: Suffix of a file that is being written. Nothing with this suffix is ever read as a result.
 TEMPORARY: Final = ".partial"
@@ -35,14 +36,23 @@ _FULL: Final = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 class FileSystem:
-    """The primitive effects. Each raises OSError (``commit``: sqlite3.Error) and does nothing else."""
+    """The primitive effects. Each raises OSError (``commit``: sqlite3.Error) and does nothing else.
+
+    Attributes:
+        within: The campaign folder, below which :mod:`harness.inside` follows no link; set by SafeFiles.
+    """
+
+    within: Path
 
     def make_folder(self, path: Path) -> None:
-        path.mkdir(exist_ok=True)
+        if path.is_relative_to(self.within):
+            inside.make_folder(self.within, path)
+        else:  # a parent of the campaign folder
+            path.mkdir(exist_ok=True)
 
     def create(self, path: Path) -> FileIO:
         """A new, empty file, unbuffered: what was written has left the process."""
-        return FileIO(path, "w")
+        return FileIO(inside.create(self.within, path), "w")
 
     def write(self, file: FileIO, data: bytes) -> None:
         view = memoryview(data)
@@ -55,22 +65,16 @@ class FileSystem:
     def rename(self, source: Path, target: Path) -> None:
         """Atomic replacement within one folder."""
         if sys.platform == "win32":
-            _replace_when_let(source, target)
+            _replace_when_let(self.within, source, target)
         else:
-            os.replace(source, target)  # noqa: PTH105
+            inside.replace(self.within, source, target)
 
     def fsync_folder(self, path: Path) -> None:
         """Make names durable. Windows has no such call; its journalled file system keeps renames in order."""
-        if sys.platform == "win32":
-            return
-        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        inside.sync_folder(self.within if path.is_relative_to(self.within) else path, path)
 
     def remove(self, path: Path) -> None:
-        path.unlink(missing_ok=True)
+        inside.remove(self.within, path)
 
     def commit(self, connection: sqlite3.Connection, transition: str) -> None:
         """Make one journal transition durable. ``transition`` names it, for tests that aim at one."""
@@ -87,9 +91,9 @@ class FileSystem:
     wait=wait_exponential(multiplier=0.02, max=0.5),
     reraise=True,
 )
-def _replace_when_let(source: Path, target: Path) -> None:
+def _replace_when_let(within: Path, source: Path, target: Path) -> None:
     """On Windows an indexer or virus scanner may hold the target open for a moment."""
-    os.replace(source, target)  # noqa: PTH105
+    inside.replace(within, source, target)
 
 
 class SafeFiles:
@@ -98,6 +102,7 @@ class SafeFiles:
     def __init__(self, folder: Path, file_system: FileSystem | None = None) -> None:
         self.folder = folder
         self.primitives = file_system or FileSystem()
+        self.primitives.within = folder
         #: The disk was found full since these files were opened.
         self.was_full = False
         self._fault: StorageFault | None = None
@@ -116,6 +121,8 @@ class SafeFiles:
             self.check()
         try:
             yield
+        except UnsafePath:
+            raise
         except OSError as error:
             if error.errno in _FULL and not syncing:
                 raise self.full(what) from error

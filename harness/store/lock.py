@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -10,7 +11,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from harness.errors import CampaignBusy, StoreError
+from harness import inside
+from harness.errors import CampaignBusy, StoreError, UnsafePath
 
 LOCK_NAME: Final = "lock"
 _LOCKED_BYTE: Final = 4096  # beyond the text: Windows locks keep others from reading the locked bytes
@@ -26,7 +28,7 @@ class FolderLock:
     def __init__(self, folder: Path, now_utc: datetime) -> None:
         """Raises CampaignBusy with the holder's process id, or StoreError where locks don't work."""
         self._path = folder / LOCK_NAME
-        self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        self._descriptor = _open(folder, self._path)
         holder = self._holder()
         try:
             _lock(self._descriptor)
@@ -65,6 +67,26 @@ class FolderLock:
             os.write(self._descriptor, json.dumps(content).encode())
         except OSError:
             pass  # on a full disk the lock still holds; only its text is missing
+
+
+def _open(folder: Path, path: Path) -> int:
+    """The lock's file, for its owner's eyes only: whoever may read a file may lock it as well."""
+    try:
+        descriptor = inside.open_file(folder, path, os.O_RDWR | os.O_CREAT, 0o600)
+    except UnsafePath:
+        raise
+    except PermissionError as error:
+        raise CampaignBusy(
+            f"{path}: belongs to another user, who began this campaign; run as that user, or use a new folder"
+        ) from error
+    except OSError as error:
+        raise StoreError(
+            f"{path}: can't be opened ({error.strerror}); check the folder's permissions"
+        ) from error
+    if sys.platform != "win32":
+        with contextlib.suppress(OSError):
+            os.fchmod(descriptor, 0o600)
+    return descriptor
 
 
 if sys.platform == "win32":

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.store.artifacts import sha256_of
 from harness.store.files import SafeFiles
 
@@ -35,7 +36,7 @@ def write_manifest(
         path: {"sha256": digest, "bytes": size} for path, (digest, size) in known.items()
     }
     for path in hashed_now:
-        if path.is_file():
+        if inside.is_file(files.folder, path):
             name = path.relative_to(files.folder).as_posix()
             entries[name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
     content = {

@@ -12,6 +12,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.errors import PlanChanged, RigChanged
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
@@ -243,14 +244,18 @@ def _note_resume(
 
 def _keep_ballast(files: SafeFiles) -> None:
     path = files.folder / BALLAST_NAME
-    if not path.exists() or path.stat().st_size != BALLAST_BYTES:
+    if path.is_symlink() or not path.exists() or path.stat().st_size != BALLAST_BYTES:
         files.write_whole(path, os.urandom(BALLAST_BYTES))
 
 
 def _write_if_changed(files: SafeFiles, name: str, content: bytes) -> None:
     path = files.folder / name
-    if not path.exists() or path.read_bytes() != content:
-        files.write_whole(path, content)
+    try:
+        if inside.read_bytes(files.folder, path) == content:
+            return
+    except OSError:  # none there, or something that is no file of ours
+        pass
+    files.write_whole(path, content)
 
 
 def _new_id(plan: PlanInForce, facts: RigFacts, now_utc: datetime) -> str:

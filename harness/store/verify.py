@@ -11,6 +11,7 @@ from typing import Any, Literal
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside
 from harness.errors import StoreError
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, sha256_of
@@ -208,7 +209,8 @@ def _check_rows(folder: Path, journal: Journal) -> list[Finding]:
         relative = path.relative_to(folder).as_posix()
         consequence = "run the plan again on this folder: it is written anew from the journal"
         try:
-            written = pq.read_table(path)
+            with inside.opened(folder, path) as file:
+                written = pq.read_table(file)
         except (OSError, pa.ArrowInvalid) as error:
             found.append(Finding(relative, "damaged", f"it can't be read ({error})", consequence))
             continue
@@ -238,7 +240,7 @@ def _manifest(folder: Path) -> tuple[dict[str, Any], list[Finding]]:
     if not path.exists():
         return {}, [Finding(MANIFEST_NAME, "stale", "not written yet", consequence)]
     try:
-        files: dict[str, Any] = json.loads(path.read_bytes())["files"]
+        files: dict[str, Any] = json.loads(inside.read_bytes(folder, path))["files"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         return {}, [Finding(MANIFEST_NAME, "damaged", f"it can't be read ({error})", consequence)]
     return files, []

@@ -8,6 +8,7 @@ published with the results.
 from __future__ import annotations
 
 import json
+import logging
 import os
 import subprocess
 import threading
@@ -16,7 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from harness.errors import HarnessError
+from harness import userfiles
+from harness.errors import HarnessError, UserFileError
 
 Occasion = Literal["end", "stop", "unstable-profile", "restart"]
 OCCASIONS: Final[tuple[Occasion, ...]] = ("end", "stop", "unstable-profile", "restart")
@@ -68,6 +70,7 @@ class Notifier:
     ) -> None:
         self._command = tuple(command)
         self._occasions = frozenset(occasions)
+        self._secrets = tuple(addresses)
         self._apprise = _open_apprise(addresses) if addresses else None
 
     def send(self, message: Message) -> list[str]:
@@ -83,7 +86,12 @@ class Notifier:
                     failures.append("a notification could not be delivered to at least one address")
             except Exception as error:  # third-party services fail in their own ways
                 failures.append(f"a notification could not be delivered ({type(error).__name__})")
-        return failures
+        return [self._without_secrets(failure) for failure in failures]
+
+    def _without_secrets(self, text: str) -> str:
+        for secret in self._secrets:
+            text = text.replace(secret, "(an address)")
+        return text
 
     def _run_command(self, message: Message) -> list[str]:
         content = {"occasion": message.occasion, "title": message.title, "body": message.body}
@@ -128,11 +136,11 @@ def read_addresses(file: Path | None, environment: Mapping[str, str]) -> list[st
     """
     if file is not None:
         try:
-            text = file.expanduser().read_text(encoding="utf-8")
-        except OSError as error:
+            text = userfiles.read_text(file.expanduser(), "file of addresses")
+        except UserFileError as error:
             raise NotifyError(
-                f"{file}: can't be read ({error.strerror}); name the file with your addresses in "
-                "notify.addresses_file, or remove the key"
+                f"{file}: {error.what}; name the file with your addresses in notify.addresses_file, "
+                "or remove the key"
             ) from error
     else:
         text = environment.get(ADDRESSES_VARIABLE, "")
@@ -148,6 +156,8 @@ def _open_apprise(addresses: Sequence[str]) -> Any:
             "notification addresses are set, but Apprise is not installed; install levelrig[notify], "
             "or use notify.command"
         ) from error
+    logging.getLogger("apprise").addHandler(logging.NullHandler())
+    logging.getLogger("apprise").propagate = False  # it repeats addresses in its messages
     opened = apprise.Apprise()
     for number, address in enumerate(addresses, start=1):
         if not opened.add(address):

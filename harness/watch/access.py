@@ -45,20 +45,26 @@ class Access:
             return is_loopback(host_of(headers.get("host", "")))
         bearer = headers.get("authorization", "").removeprefix("Bearer ")
         return any(
-            hmac.compare_digest(given.encode(), self.token.encode())
+            hmac.compare_digest(given.encode(errors="replace"), self.token.encode())
             for given in (cookies.get(COOKIE_NAME, ""), bearer, query_token or "")
         )
 
     def may_act(self, headers: Mapping[str, str]) -> bool:
         """Whether a request that acts comes from the page itself: same origin, and a header no form sends."""
         origin = headers.get("origin")
-        same = origin is None or urlsplit(origin).netloc == headers.get("host")
+        try:
+            same = origin is None or urlsplit(origin).netloc == headers.get("host")
+        except ValueError:
+            same = False
         return same and headers.get("content-type", "").startswith("application/json")
 
 
 def host_of(host_header: str) -> str:
     """Host name of a ``Host`` header, without port and brackets."""
-    return urlsplit(f"//{host_header}").hostname or ""
+    try:
+        return urlsplit(f"//{host_header}").hostname or ""
+    except ValueError:
+        return ""
 
 
 def is_loopback(host: str) -> bool:

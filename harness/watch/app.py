@@ -20,16 +20,19 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from harness.engine.requests import CONTROL_NAME
+from harness import inside
+from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import StoreError
 from harness.report import look
-from harness.report.files import write_text
 from harness.watch.access import COOKIE_NAME, Access
 from harness.watch.rate import RunningRate
 from harness.watch.state import Watcher, read_now, utc_now
 
 PERIOD_S: Final = 1.0
 _KEEP_ALIVE_S: Final = 15.0
+_BODY_S: Final = 5.0
+#: No report is larger; it is read whole.
+_REPORT_BYTES: Final = 512 << 20
 _ACTIONS: Final = ("pause-after-attempt", "stop", "none")
 _PAGE_RULES: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src data:; "
@@ -79,9 +82,12 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
 
     async def report(request: Request) -> Response:
         path = folder / "report" / "index.html"
-        if not path.is_file():
+        try:
+            return Response(inside.read_bytes(folder, path, _REPORT_BYTES), media_type="text/html")
+        except FileNotFoundError:
             return PlainTextResponse("No report yet; it is written when the run ends.", status_code=404)
-        return Response(path.read_bytes(), media_type="text/html")
+        except OSError as error:
+            return PlainTextResponse(f"The report can't be shown: {error}", status_code=404)
 
     async def static(request: Request) -> Response:
         name = request.path_params["name"]
@@ -108,8 +114,12 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
         if not access.may_act(request.headers):
             return JSONResponse({"error": "actions are taken from this page only"}, status_code=403)
         try:
-            wish = (await request.json()).get("request")
-        except (ValueError, AttributeError):
+            wish = json.loads(await _small_body(request)).get("request")
+        except TimeoutError:
+            return JSONResponse({"error": "the request took too long"}, status_code=408)
+        except _TooLarge:
+            return JSONResponse({"error": "the request is too large"}, status_code=413)
+        except (ValueError, AttributeError, RecursionError):
             wish = None
         if wish not in _ACTIONS:
             return JSONResponse({"error": f"the request is one of {', '.join(_ACTIONS)}"}, status_code=400)
@@ -117,9 +127,10 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
             if not state()["grid"]["running"]:
                 return JSONResponse({"error": "nothing runs in this folder"}, status_code=409)
             if wish == "none":
-                (folder / CONTROL_NAME).unlink(missing_ok=True)
+                inside.remove(folder, folder / CONTROL_NAME)
             else:
-                write_text(folder / CONTROL_NAME, json.dumps({"request": wish}) + "\n")
+                content = json.dumps({"request": wish}) + "\n"
+                inside.write_whole(folder, folder / CONTROL_NAME, content.encode())
         except (OSError, StoreError) as error:
             return JSONResponse({"error": f"could not be passed on: {error}"}, status_code=500)
         return JSONResponse({"request": wish})
@@ -136,6 +147,21 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
         ],
         middleware=[Middleware(_Gate, access=access)],
     )
+
+
+class _TooLarge(Exception):
+    """More than a request may hold."""
+
+
+async def _small_body(request: Request) -> bytes:
+    """What a request says. Raises _TooLarge, or TimeoutError if it does not come within some seconds."""
+    body = b""
+    async with asyncio.timeout(_BODY_S):
+        async for piece in request.stream():
+            body += piece
+            if len(body) > CONTROL_BYTES:
+                raise _TooLarge
+    return body
 
 
 class Unhurried(uvicorn.Server):
@@ -202,7 +228,9 @@ class _Gate:
             said = "This page needs its token: open the whole address that `levelrig watch` printed."
             answer = PlainTextResponse(said, status_code=403)
         elif given is not None and request.method == "GET":
-            answer = response = RedirectResponse(request.url.path, status_code=303)
+            # One slash only: two in front of a name lead to another site.
+            here = "/" + scope["path"].lstrip("/\\")
+            answer = response = RedirectResponse(here, status_code=303)
             if self._access.token is not None:
                 response.set_cookie(COOKIE_NAME, self._access.token, httponly=True, samesite="strict")
 

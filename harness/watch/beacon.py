@@ -18,9 +18,12 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
+from harness import inside
 from harness.engine.progress import Observer, Progress
 
 BEACON_NAME: Final = "live.json"
+#: No beacon is larger.
+BEACON_BYTES: Final = 1 << 20
 _PERIOD_S: Final = 1.0
 _HISTORY_PERIOD_S: Final = 5.0
 _HISTORY_LENGTH: Final = 180
@@ -43,7 +46,8 @@ class Beacon:
     """
 
     def __init__(self, folder: Path, inner: Observer, *, now_s: Callable[[], float] = time.monotonic) -> None:
-        self._path = folder / BEACON_NAME
+        self._folder = folder.absolute()
+        self._path = self._folder / BEACON_NAME
         self._inner = inner
         self._now_s = now_s
         self._written_s = -_PERIOD_S
@@ -77,16 +81,15 @@ class Beacon:
     def close(self) -> None:
         """Take the file away: nothing runs any more. Safe to call twice."""
         try:
-            self._path.unlink(missing_ok=True)
+            inside.remove(self._folder, self._path)
         except OSError:
             return
 
     def _write(self, content: dict[str, Any]) -> None:
         content |= {"pid": os.getpid(), "written_utc": datetime.now(UTC).isoformat(timespec="milliseconds")}
-        part = self._path.with_name(f".{BEACON_NAME}.{os.getpid()}")
         try:
-            part.write_text(json.dumps(content, allow_nan=False, default=_plain), encoding="utf-8")
-            part.replace(self._path)
+            text = json.dumps(content, allow_nan=False, default=_plain)
+            inside.write_whole(self._folder, self._path, text.encode())
         except (OSError, ValueError):  # a page without news is better than a night that ends
             return
 

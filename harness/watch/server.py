@@ -35,6 +35,7 @@ def serve(
         import uvicorn
 
         from harness.watch.app import Unhurried, make_app
+        from harness.watch.protocol import HEADER_BYTES, BoundedProtocol
     except ImportError as error:
         raise ReportError(
             f"the live page needs the extra packages ({error.name} is missing); pip install 'levelrig[watch]'"
@@ -43,9 +44,12 @@ def serve(
         raise StoreError(f"{folder}: no campaign here; name the folder that `levelrig run` writes")
     access = Access.for_host(host, token)
     config = uvicorn.Config(
-        make_app(folder, access),
+        make_app(folder.absolute(), access),
         host=host,
         port=port,
+        http=BoundedProtocol,
+        h11_max_incomplete_event_size=HEADER_BYTES,
+        timeout_keep_alive=10,
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=1,

@@ -13,12 +13,13 @@ from typing import Any
 import psutil
 from pydantic import ValidationError
 
-from harness.engine.requests import CONTROL_NAME
-from harness.errors import StoreError
+from harness import inside
+from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
+from harness.errors import HarnessError, StoreError
 from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
 from harness.store.standing import RepeatStanding, Standing
-from harness.watch.beacon import BEACON_NAME
+from harness.watch.beacon import BEACON_BYTES, BEACON_NAME
 from harness.watch.rate import RunningRate
 
 _LOG_NAME = "log.jsonl"
@@ -61,11 +62,14 @@ class Watcher:
 def read_live(folder: Path, now_utc: datetime) -> dict[str, Any] | None:
     """The beacon's content with its age in ``age_s``; None where there is none or it is too old."""
     try:
-        content = json.loads((folder / BEACON_NAME).read_text(encoding="utf-8"))
+        content = json.loads(inside.read_bytes(folder, folder / BEACON_NAME, BEACON_BYTES))
+        # What no page can be told (NaN, halves of characters) makes it no beacon of ours.
+        json.dumps(content, allow_nan=False, ensure_ascii=False).encode()
         age_s = (now_utc - datetime.fromisoformat(content["written_utc"])).total_seconds()
-    except (OSError, ValueError, KeyError, TypeError):
+        ours = isinstance(content.get("history", []), list)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
-    if not isinstance(content, dict) or age_s > FRESH_S:
+    if not ours or age_s > FRESH_S:
         return None
     return {**content, "age_s": round(max(age_s, 0.0), 1), "request": pending_request(folder)}
 
@@ -78,15 +82,18 @@ def read_now(folder: Path, now_utc: datetime, rate: RunningRate, now_s: float) -
     live = read_live(folder, now_utc)
     frame_log = live.pop("frame_log", None) if live else None
     if live and frame_log:
-        live["running_fps"] = rate.look(frame_log, now_s)
+        try:
+            live["running_fps"] = rate.look(frame_log, now_s)
+        except (HarnessError, OSError, ValueError, TypeError, KeyError, AttributeError):
+            live["running_fps"] = None  # a beacon that levelrig did not write
     return live
 
 
 def pending_request(folder: Path) -> str | None:
     """The request that the campaign has not taken yet; None where there is none."""
     try:
-        content = json.loads((folder / CONTROL_NAME).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        content = json.loads(inside.read_bytes(folder, folder / CONTROL_NAME, CONTROL_BYTES))
+    except (OSError, ValueError, RecursionError):
         return None
     request = content.get("request") if isinstance(content, dict) else None
     return request if isinstance(request, str) else None
@@ -115,7 +122,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         "running": running,
         "complete": standing.complete,
         "outcome": session.outcome,
-        "report": (folder / "report" / "index.html").is_file(),
+        "report": inside.is_file(folder, folder / "report" / "index.html"),
         "accepted": standing.accepted_count,
         "wanted": standing.wanted_count,
         "rejected": sum(v != "accepted" for v in attempts["verdict"].to_pylist()),
@@ -179,7 +186,7 @@ def _plan_names(text: str) -> dict[str, Any]:
 def read_log(folder: Path) -> list[dict[str, str]]:
     """The last lines of the campaign's log: ``time``, ``level``, ``text``. Broken lines are left out."""
     try:
-        with (folder / _LOG_NAME).open("rb") as file:
+        with inside.opened(folder, folder / _LOG_NAME) as file:
             file.seek(0, 2)
             start = max(0, file.tell() - _LOG_BYTES)
             file.seek(start)
@@ -190,7 +197,7 @@ def read_log(folder: Path) -> list[dict[str, str]]:
     for line in lines[1 if start else 0 :][-_LOG_LINES:]:
         try:
             entry = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(entry, dict):
             rest = {k: v for k, v in entry.items() if k not in ("event", "level", "timestamp")}
@@ -198,9 +205,9 @@ def read_log(folder: Path) -> list[dict[str, str]]:
             extra = "  ".join(f"{k}={v}" for k, v in rest.items() if v is not None)
             found.append(
                 {
-                    "time": str(entry.get("timestamp", ""))[:19],
-                    "level": str(entry.get("level", "info")),
-                    "text": f"{text}  {extra}".rstrip()[:500],
+                    "time": str(entry.get("timestamp", ""))[:19].encode(errors="replace").decode(),
+                    "level": str(entry.get("level", "info")).encode(errors="replace").decode(),
+                    "text": f"{text}  {extra}".rstrip()[:500].encode(errors="replace").decode(),
                 }
             )
     return found

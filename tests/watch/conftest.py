@@ -118,11 +118,14 @@ class Server:
         import uvicorn
 
         from harness.watch.app import make_app
+        from harness.watch.protocol import HEADER_BYTES, BoundedProtocol
 
         config = uvicorn.Config(
             make_app(self.folder, self.access, period_s=0.1),
             host="127.0.0.1",
             port=self.port,
+            http=BoundedProtocol,
+            h11_max_incomplete_event_size=HEADER_BYTES,
             log_level="error",
             lifespan="off",
             timeout_graceful_shutdown=0,

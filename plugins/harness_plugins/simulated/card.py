@@ -6,7 +6,8 @@ from pathlib import Path
 
 from pydantic import Field, ValidationError
 
-from harness.errors import PlanError, Problem
+from harness import userfiles
+from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.schema import Part
 
 from .cooling import Cooling
@@ -40,11 +41,9 @@ class CardModel(Part):
 def load_card_model(path: Path) -> CardModel:
     """Read a model that was written as JSON. Raises PlanError."""
     try:
-        return CardModel.model_validate_json(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise PlanError(
-            str(path), [Problem("model", f"can't be read ({error})", "check the path")]
-        ) from error
+        return CardModel.model_validate_json(userfiles.read_text(path, "model"))
+    except UserFileError as error:
+        raise PlanError(str(path), [Problem("model", error.what, error.remedy)]) from error
     except ValidationError as error:
         problems = [
             Problem(

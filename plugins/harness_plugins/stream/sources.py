@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import subprocess
 import sys
 import threading
@@ -18,7 +17,7 @@ from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.lines import LineFollower
 from harness.patterns import LONGEST_LINE
-from harness.processes import MARK, end_dead_runs_titles, new_mark
+from harness.processes import MARK, child_environment, end_dead_runs_titles, new_mark
 
 _LONGEST_QUEUE = 10_000
 
@@ -70,10 +69,7 @@ class ProgramSource:
                 encoding="utf-8",
                 errors="replace",
                 bufsize=1,
-                env={
-                    **os.environ,
-                    MARK: new_mark(),
-                },  # so that the next start ends it if this harness is killed
+                env=child_environment({MARK: new_mark()}),  # marked: the next start ends it if this one can't
                 start_new_session=sys.platform != "win32",
             )
         except OSError as error:

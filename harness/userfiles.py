@@ -1,0 +1,89 @@
+"""The one way in for small files that a user names: plan, assumptions, model, mapping, addresses.
+
+A path may lead anywhere, links included, but what is read must be a regular file of a stated size in UTF-8:
+nothing waits for a FIFO, drains a device, or grows with a file that somebody still writes.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from harness.errors import UserFileError
+
+#: Far beyond any plan, mapping or model, and read in a moment.
+SMALL_BYTES: Final = 4 << 20
+
+
+def read_text(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYTES) -> str:
+    """Text of a small file of the user's.
+
+    Args:
+        path: As the user gave it.
+        what: What it should be, for messages: ``plan``, ``assumptions``…
+        at_most_bytes: Larger files are refused.
+    Returns:
+        The text without a byte order mark, line ends as they stand.
+    Raises:
+        UserFileError: It is missing, unreadable, no regular file, too large or no UTF-8 text.
+    """
+    content = read_bytes(path, what, at_most_bytes=at_most_bytes)
+    try:
+        if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            return content.decode("utf-16")
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise UserFileError(path, f"line {line} is not UTF-8 text", "save it as UTF-8") from error
+
+
+def open_regular(path: Path, what: str = "file") -> BinaryIO:
+    """A regular file of any size, open for reading; the path may be a link to one. Raises UserFileError."""
+    remedy = f"name the {what} itself"
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        mode = path.stat().st_mode
+        if not stat.S_ISREG(mode):  # before opening: opening a device may do something
+            raise UserFileError(path, _kind(mode), remedy)
+        file = os.fdopen(os.open(path, flags), "rb")
+    except FileNotFoundError as error:
+        raise UserFileError(path, f"can't be read: there is no such {what}", "check the path") from error
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or error
+        raise UserFileError(path, f"can't be read ({said})", "check the path and its permissions") from error
+    mode = os.fstat(file.fileno()).st_mode
+    if not stat.S_ISREG(mode):  # exchanged since the look
+        file.close()
+        raise UserFileError(path, _kind(mode), remedy)
+    return file
+
+
+def read_bytes(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYTES) -> bytes:
+    """Content of a small file of the user's; see :func:`read_text`."""
+    with open_regular(path, what) as file:
+        try:
+            content = file.read(at_most_bytes + 1)
+        except OSError as error:
+            raise UserFileError(path, f"can't be read ({error.strerror})", "check the disk") from error
+    if len(content) > at_most_bytes:
+        raise UserFileError(
+            path,
+            f"larger than {at_most_bytes / 2**20:.0f} MiB, which no {what} is",
+            f"name the {what} itself",
+        )
+    return content
+
+
+def _kind(mode: int) -> str:
+    for is_kind, word in (
+        (stat.S_ISDIR, "a folder"),
+        (stat.S_ISFIFO, "a FIFO"),
+        (stat.S_ISCHR, "a device"),
+        (stat.S_ISBLK, "a device"),
+        (stat.S_ISSOCK, "a socket"),
+    ):
+        if is_kind(mode):
+            return f"{word}, not a file"
+    return "not a file"
