@@ -1,4 +1,4 @@
-"""Time as a seam: monotonic seconds, wall clock, sleeping and periodic calls.
+"""Time as a seam: monotonic seconds, wall clock, sleeping, periodic calls and calls with a time limit.
 
 The engine and the sampler see only :class:`Clock`. :class:`SystemClock` is the real one; the simulated
 rig brings a virtual one, under which a ten-hour night passes in seconds through the very same code.
@@ -6,11 +6,14 @@ rig brings a virtual one, under which a ten-hour night passes in seconds through
 
 from __future__ import annotations
 
+import queue
 import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Any, NamedTuple, Protocol, TypeVar
+
+T = TypeVar("T")
 
 
 class Ticker(Protocol):
@@ -18,6 +21,45 @@ class Ticker(Protocol):
 
     def stop(self) -> None:
         """End the periodic call. When this returns, no call is running and none will follow."""
+
+
+class StillRunning(Exception):
+    """A call that was made aside has not returned within the caller's patience. It goes on by itself."""
+
+
+class LateResult(NamedTuple):
+    """What a call returned after its caller had gone on, and the clock time at which it did, s."""
+
+    value: Any
+    ended_s: float
+
+
+class Aside(Protocol):
+    """Makes calls beside the caller, one at a time, so that one that never returns holds nobody up.
+
+    A call that hangs is left behind on a thread that nothing waits for, not even the end of the program.
+    """
+
+    @property
+    def busy(self) -> bool:
+        """A call is still under way."""
+
+    def ask(self, call: Callable[[], T], patience_s: float) -> T:
+        """Make a call and wait for it at most that long. Not while busy.
+
+        Raises:
+            StillRunning: It has not returned; look for it with :meth:`late`.
+            Exception: What the call raised.
+        """
+
+    def late(self) -> LateResult | None:
+        """What the call that was under way came to; None while it is. Raises what the call raised."""
+
+    def abandon(self) -> None:
+        """Give up the call that is under way and be ready for another; what it comes to is thrown away."""
+
+    def close(self) -> None:
+        """No call will follow. Never waits."""
 
 
 class Clock(Protocol):
@@ -39,6 +81,9 @@ class Clock(Protocol):
         because the last call took too long is skipped, not made up for. ``call`` must not raise.
         """
 
+    def aside(self, name: str) -> Aside:
+        """For calls that may hang: a thread on the system clock, the caller itself on a virtual one."""
+
 
 class SystemClock:
     """The machine's own clock; ``every`` runs on a daemon thread."""
@@ -55,6 +100,9 @@ class SystemClock:
 
     def every(self, period_s: float, call: Callable[[], None]) -> Ticker:
         return _ThreadTicker(period_s, call)
+
+    def aside(self, name: str) -> Aside:
+        return _ThreadAside(name)
 
 
 class _ThreadTicker:
@@ -79,3 +127,68 @@ class _ThreadTicker:
         self._stopped.set()
         if threading.current_thread() is not self._thread:
             self._thread.join()
+
+
+class _ThreadAside:
+    """A daemon thread and two queues; the thread is started by the first call."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._calls: queue.SimpleQueue[Callable[[], Any] | None] | None = None
+        self._results: queue.SimpleQueue[tuple[Any, BaseException | None, float]] = queue.SimpleQueue()
+        self._busy = False
+
+    @property
+    def busy(self) -> bool:
+        return self._busy
+
+    def ask(self, call: Callable[[], T], patience_s: float) -> T:
+        if self._busy:
+            raise RuntimeError(f"{self._name}: the call before is still under way")
+        if self._calls is None:
+            self._calls, self._results = queue.SimpleQueue(), queue.SimpleQueue()
+            arguments = (self._calls, self._results)
+            threading.Thread(target=_work, args=arguments, name=self._name, daemon=True).start()
+        self._busy = True
+        self._calls.put(call)
+        try:
+            value: T = self._take(patience_s).value
+        except queue.Empty:
+            raise StillRunning(self._name) from None
+        return value
+
+    def late(self) -> LateResult | None:
+        try:
+            return self._take(None)
+        except queue.Empty:
+            return None
+
+    def _take(self, patience_s: float | None) -> LateResult:
+        value, error, ended_s = self._results.get(patience_s is not None, patience_s)
+        self._busy = False
+        if error is not None:
+            raise error
+        return LateResult(value, ended_s)
+
+    def abandon(self) -> None:
+        self.close()
+        self._busy = False
+
+    def close(self) -> None:
+        if self._calls is not None:
+            self._calls.put(None)
+            self._calls = None
+
+
+def _work(
+    calls: queue.SimpleQueue[Callable[[], Any] | None],
+    results: queue.SimpleQueue[tuple[Any, BaseException | None, float]],
+) -> None:
+    while (call := calls.get()) is not None:
+        value, failure = None, None
+        try:
+            value = call()
+        except BaseException as error:
+            failure = error
+        results.put((value, failure, time.perf_counter()))
+        del call, value, failure

@@ -11,13 +11,13 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from harness.clock import Ticker
+from harness.clock import Aside, LateResult, StillRunning, Ticker
 from harness.errors import ControlRefused, FrameLogError, Problem, SensorUnavailable, WorkloadFailed
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec
 from harness.rig import (
@@ -33,6 +33,8 @@ from harness.rig import (
     WorkloadState,
 )
 from harness.tables import FRAMES
+
+T = TypeVar("T")
 
 #: Wall-clock time at which a :class:`FakeClock` starts unless told otherwise.
 FAKE_START_UTC = datetime(2030, 1, 1, 20, 0, tzinfo=UTC)
@@ -90,6 +92,10 @@ class FakeClock:
         self._push(time_s, event)
         return event
 
+    def aside(self, name: str) -> Aside:
+        """Calls are made by the caller itself; one that raises :class:`NeverReturns` counts as hanging."""
+        return _FakeAside(self)
+
     def _push(self, due_s: float, event: _FakeTicker | _OneCall) -> None:
         self._order += 1
         heapq.heappush(self._due, (due_s, self._order, event))
@@ -122,6 +128,34 @@ class _FakeTicker:
 
     def stop(self) -> None:
         self.stopped = True
+
+
+class NeverReturns(BaseException):
+    """Raised by a double's read: stands in for a call into a driver that hangs for good."""
+
+
+class _FakeAside:
+    """No thread: what can't return at once hangs until it is abandoned."""
+
+    def __init__(self, clock: FakeClock) -> None:
+        self._clock = clock
+        self.busy = False
+
+    def ask(self, call: Callable[[], T], patience_s: float) -> T:
+        try:
+            return call()
+        except NeverReturns:
+            self.busy = True
+            raise StillRunning from None
+
+    def late(self) -> LateResult | None:
+        return None
+
+    def abandon(self) -> None:
+        self.busy = False
+
+    def close(self) -> None:
+        """Nothing runs."""
 
 
 class _OneCall:

@@ -2,7 +2,8 @@
 
 The engine polls a gate about once a second with the latest readings and the time since it began to wait.
 A rule on a temperature that the rig does not have is replaced by a wait of fixed length, and the verdict
-says so. At the timeout a gate stays shut (``timed_out``); what happens then is the plan's ``then``.
+says so. One that the rig has but does not deliver now (lost, frozen, hanging, absurd) is waited for: the gate
+stays shut and says why. At the timeout a gate stays shut (``timed_out``); what happens then is the plan's ``then``.
 """
 
 from __future__ import annotations
@@ -44,12 +45,21 @@ _PASS_GRACE = 1.5
 
 @dataclass(frozen=True)
 class GateReadings:
-    """The latest readings; None for what the rig does not have or did not deliver just now."""
+    """The latest readings; None for what the rig does not have or does not deliver just now.
+
+    Attributes:
+        temp_missing: Why the temperature that the rig has is not read now; None where it is, or is not had.
+        ambient_missing: The same of the ambient temperature.
+        clock_missing: The same of the clock.
+    """
 
     temp_c: float | None = None
     ambient_temp_c: float | None = None
     clock_mhz: float | None = None
     passes: int | None = None
+    temp_missing: str | None = None
+    ambient_missing: str | None = None
+    clock_missing: str | None = None
 
 
 @dataclass(frozen=True)
@@ -178,14 +188,16 @@ class _CooldownGate(_Base):
             if waited_s >= rule.seconds:
                 return _opened("time" if rule.seconds > 0 else "none", f"waited {rule.seconds:g} s")
             return _waiting(rule.seconds - waited_s, f"waiting {rule.seconds:g} s")
-        if not len(self._temp):
+        if not len(self._temp) and readings.temp_missing is None:
             blind_s = max(rule.seconds, min(BLIND_WAIT_S, rule.timeout_s))
             if waited_s >= blind_s:
                 return _opened("time", f"no temperature on this rig: waited {blind_s:g} s")
             return _waiting(blind_s - waited_s, f"no temperature on this rig: waiting {blind_s:g} s")
         temp_c = self._temp.latest(now_s, _RECENT_S)
-        target_c, falling_decides, wish = self._target(now_s)
-        shown = "no reading" if temp_c is None else f"{temp_c:.0f} °C"
+        if readings.temp_missing is not None:
+            temp_c = None
+        target_c, falling_decides, wish = self._target(now_s, readings.ambient_missing)
+        shown = f"{temp_c:.0f} °C" if temp_c is not None else readings.temp_missing or "no reading"
 
         def is_met(t_s: Array, values: Array, at_s: float) -> bool:
             if target_c is not None:
@@ -209,7 +221,7 @@ class _CooldownGate(_Base):
             expected_s = max(expected_s, rule.seconds - waited_s)
         return _waiting(expected_s, f"{shown}, waiting for {wish}")
 
-    def _target(self, now_s: float) -> tuple[float | None, bool, str]:
+    def _target(self, now_s: float, ambient_missing: str | None) -> tuple[float | None, bool, str]:
         """Highest temperature that will do, whether an end of the fall will do too, and both in words."""
         rule = self._rule
         falling = rule.or_stopped_falling
@@ -218,6 +230,8 @@ class _CooldownGate(_Base):
             return rule.until_at_most_c, falling, f"at most {rule.until_at_most_c:g} °C{tail}"
         if rule.until_above_ambient_k is not None:
             ambient_c = self._ambient.latest(now_s, 60.0)
+            if ambient_c is None and ambient_missing is not None:
+                return None, falling, f"the ambient temperature ({ambient_missing}){tail}"
             if ambient_c is None:
                 return None, True, "an end of the fall (no ambient temperature on this rig)"
             target_c = ambient_c + rule.until_above_ambient_k
@@ -247,24 +261,26 @@ class _SteadyTest:
         slope = self._slope_c_per_min
         return slope is None or is_level(t_s, values, at_s, slope, self._window_s)
 
-    def blind(self, temp: History, clock: History) -> bool:
-        """Nothing that this test looks at was ever read."""
-        return (self._slope_c_per_min is None or not len(temp)) and (
-            self._clock_pct is None or not len(clock)
-        )
+    def blind(self, temp: History, clock: History, readings: GateReadings) -> bool:
+        """The rig has nothing that this test looks at."""
+        no_temp = not len(temp) and readings.temp_missing is None
+        no_clock = not len(clock) and readings.clock_missing is None
+        return (self._slope_c_per_min is None or no_temp) and (self._clock_pct is None or no_clock)
 
-    def pending(self, now_s: float, temp: History, clock: History) -> list[str]:
-        """What is not steady yet, in words; a quantity that was never read is left out."""
+    def pending(self, now_s: float, temp: History, clock: History, readings: GateReadings) -> list[str]:
+        """What is not steady yet, in words; a quantity that the rig does not have is left out."""
         open_points = []
         slope, variation = self._slope_c_per_min, self._clock_pct
-        if slope is not None and len(temp) and not self.temp_is_level(*temp.arrays(), now_s):
-            open_points.append(f"temperature within {slope:g} °C/min")
-        if (
-            variation is not None
-            and len(clock)
-            and not varies_little(clock, now_s, variation, self._window_s)
-        ):
-            open_points.append(f"clock within {variation:g} %")
+        if slope is not None:
+            if readings.temp_missing is not None:
+                open_points.append(f"temperature within {slope:g} °C/min ({readings.temp_missing})")
+            elif len(temp) and not self.temp_is_level(*temp.arrays(), now_s):
+                open_points.append(f"temperature within {slope:g} °C/min")
+        if variation is not None:
+            if readings.clock_missing is not None:
+                open_points.append(f"clock within {variation:g} % ({readings.clock_missing})")
+            elif len(clock) and not varies_little(clock, now_s, variation, self._window_s):
+                open_points.append(f"clock within {variation:g} %")
         return open_points
 
 
@@ -287,12 +303,12 @@ class _WarmUpGate(_Base):
             done = "it reports none" if readings.passes is None else f"{readings.passes} done"
             pending.append(f"{rule.passes} passes of the title ({done})")
         if rule.until_steady:
-            if self._steady.blind(self._temp, self._clock):
+            if self._steady.blind(self._temp, self._clock, readings):
                 least_s = max(least_s, min(BLIND_WAIT_S, rule.timeout_s))
                 ended_by = "time" if rule.passes is None else ended_by
             else:
-                if self._news:
-                    self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
+                if self._news or readings.temp_missing or readings.clock_missing:
+                    self._unsteady = self._steady.pending(now_s, self._temp, self._clock, readings)
                 pending += self._unsteady
         if waited_s < least_s:
             pending.append(f"{least_s:g} s")
@@ -334,15 +350,15 @@ class _SoakGate(_Base):
         pass_begins = self._at_pass_start(readings.passes)
         if rule.slope_at_most_c_per_min is None and rule.clock_variation_at_most_pct is None:
             return _opened("none", "no soak rule")
-        if self._steady.blind(self._temp, self._clock):
+        if self._steady.blind(self._temp, self._clock, readings):
             blind_s = max(rule.window_s, min(BLIND_WAIT_S, rule.timeout_s))
             if waited_s >= blind_s:
                 return _opened("time", f"neither temperature nor clock on this rig: soaked {blind_s:g} s")
             return _waiting(blind_s - waited_s, f"neither temperature nor clock: soaking {blind_s:g} s")
         if self._watch is not None and pass_begins and readings.passes is not None:
             self._watch.pass_began(waited_s)
-        if self._news:
-            self._unsteady = self._steady.pending(now_s, self._temp, self._clock)
+        if self._news or readings.temp_missing or readings.clock_missing:
+            self._unsteady = self._steady.pending(now_s, self._temp, self._clock, readings)
         pending = self._unsteady
         if pending:
             self._steady_s = None

@@ -25,6 +25,9 @@ CONFIDENCE = 0.975
 #: Trailing windows that are tried, as multiples of the shortest: a coarse sensor needs a longer one.
 _WINDOW_FACTORS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
 _FRESH_S = 10.0
+#: Readings may be missing inside a window for this long, and for this share of it.
+_HOLE_S = 15.0
+_HOLE_SHARE = 0.25
 
 
 class History:
@@ -77,12 +80,14 @@ class History:
 
 
 def trailing(t_s: Array, values: Array, now_s: float, window_s: float) -> tuple[Array, Array] | None:
-    """Times and values of a series' trailing window; None unless fresh readings cover it."""
+    """Times and values of a series' trailing window; None unless fresh readings cover it without a hole."""
     end = int(np.searchsorted(t_s, now_s, side="right"))
     if end == 0 or t_s[end - 1] < now_s - min(_FRESH_S, window_s) or t_s[0] > now_s - 0.95 * window_s:
         return None
     begin = int(np.searchsorted(t_s, now_s - window_s))
-    return (t_s[begin:end], values[begin:end]) if end - begin >= 4 else None
+    if end - begin < 4 or float(np.diff(t_s[begin:end]).max()) > max(_HOLE_S, _HOLE_SHARE * window_s):
+        return None
+    return t_s[begin:end], values[begin:end]
 
 
 @dataclass(frozen=True)

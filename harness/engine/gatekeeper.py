@@ -83,6 +83,9 @@ class Gatekeeper:
             ambient_temp_c=self._latest("ambient_temp_c"),
             clock_mhz=self._latest("core_clock_mhz"),
             passes=workload.poll().passes if workload is not None else None,
+            temp_missing=self._missing(self.temperature),
+            ambient_missing=self._missing("ambient_temp_c"),
+            clock_missing=self._missing("core_clock_mhz"),
         )
 
     def note_start(self, running: Running) -> None:
@@ -93,3 +96,9 @@ class Gatekeeper:
     def _latest(self, quantity: str | None) -> float | None:
         sample = self._sampler.latest(quantity) if quantity is not None else None
         return None if sample is None else sample.value
+
+    def _missing(self, quantity: str | None) -> str | None:
+        """Why a quantity that this rig has is not read now; None where it is, and where the rig lacks it."""
+        if quantity is None or quantity not in self._sampler.quantities:
+            return None
+        return self._sampler.why_unread(quantity)

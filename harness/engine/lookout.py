@@ -11,12 +11,10 @@ from harness.engine.messages import Failed, Phase, StopRequested
 from harness.engine.progress import StopSignal
 from harness.engine.requests import take_request
 from harness.plan.schema import Plan
+from harness.store.standing import UNWATCHED
+from harness.telemetry.ceilings import Ceilings, limits_of
 from harness.telemetry.sampler import Sampler
 
-#: Quantities that the plan may limit, with their unit.
-LIMITED = {"core_temp_c": "°C", "hotspot_temp_c": "°C", "memory_temp_c": "°C", "power_w": "W"}
-#: A limited quantity that was not read for this long is not known any more, seconds.
-STALE_S = 15.0
 #: Time between two looks for a request in the campaign folder, seconds.
 REQUEST_EVERY_S = 1.0
 
@@ -35,18 +33,33 @@ class Lookout:
     def __init__(self, plan: Plan, clock: Clock, sampler: Sampler, folder: Path, stop: StopSignal) -> None:
         self._plan = plan
         self._clock = clock
-        self._sampler = sampler
+        self._limits = limits_of(plan.limits)
+        self._ceilings = Ceilings(self._limits, sampler)
+        self._losses = 0
         self._folder = folder
         self.stop = stop
         self._origin_s = self._request_due_s = clock.now_s()
 
-    def unwatched_limits(self) -> list[str]:
-        """Limits of the plan that no sensor of this rig can watch."""
-        return [
-            quantity
-            for quantity in LIMITED
-            if getattr(self._plan.limits, quantity) is not None and quantity not in self._sampler.quantities
-        ]
+    def unwatched(self) -> dict[str, str]:
+        """Limits of the plan that nothing watches now, each with the reason in words."""
+        return self._ceilings.unread()
+
+    def awaited(self) -> str | None:
+        """What no title is started without, in words: a limited quantity that is not read now."""
+        if self._plan.limits.unwatched == "accept":
+            return None
+        return "; ".join(f"limits.{name}: {why}" for name, why in self._ceilings.unread().items()) or None
+
+    def attempt_ended(self, reason_code: str | None) -> StopRequested | None:
+        """Count attempts in a row that lost a limited quantity; after too many the night ends."""
+        self._losses = self._losses + 1 if reason_code == UNWATCHED else 0
+        if self._losses < self._plan.retries.attempts_per_repeat:
+            return None
+        reason = (
+            f"a quantity that the plan limits was lost in {self._losses} attempts in a row, each time under "
+            "load; mend its sensor, then the same command goes on"
+        )
+        return StopRequested("conditions", reason)
 
     def stop_request(self) -> StopRequested | None:
         """A stop that was asked for, or that the plan's end of the night makes due."""
@@ -62,18 +75,13 @@ class Lookout:
 
     def danger(self, phase: Phase) -> StopRequested | Failed | None:
         """A limit that is exceeded, or that can't be watched any more while a title heats the card."""
-        now_s = self._clock.now_s()
-        for quantity, unit in LIMITED.items():
-            limit = getattr(self._plan.limits, quantity)
-            sample = self._sampler.latest(quantity) if limit is not None else None
-            if sample is None:
-                continue
-            if sample.value > limit:
-                reason = f"{quantity} is {sample.value:.1f} {unit}, the plan's limit is {limit:.1f} {unit}"
-                return StopRequested("safety", reason)
-            if phase in RUNNING and now_s - sample.t_s > STALE_S:
-                reason = f"{quantity} was not read for {now_s - sample.t_s:.0f} s, and the plan limits it"
-                return Failed("limit-unwatched", reason)
+        if (exceeded := self._ceilings.exceeded()) is not None:
+            return StopRequested("safety", exceeded)
+        warming = phase in RUNNING or phase is Phase.COOLDOWN
+        if warming and self._plan.limits.unwatched == "refuse":
+            lost = self._ceilings.lost()
+            if lost is not None:
+                return Failed(UNWATCHED, f"{lost}; the title was ended")
         return None
 
     def title_trouble(self, running: Running, phase: Phase) -> Failed | None:

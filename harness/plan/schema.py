@@ -212,6 +212,13 @@ class Limits(Part):
     hotspot_temp_c: float | None = Field(default=None, ge=30, le=130)
     memory_temp_c: float | None = Field(default=None, ge=30, le=130)
     power_w: float | None = Field(default=None, gt=0)
+    unwatched: Literal["refuse", "accept"] = Field(
+        default="refuse",
+        description="a limit whose quantity is not read: start no title, or go on without it",
+    )
+    wait_for_readings_s: float = Field(
+        default=1800, gt=0, description="longest wait, between attempts, for a limited quantity that was lost"
+    )
     night_ends_after_s: float | None = Field(default=None, gt=0)
 
 

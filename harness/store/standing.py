@@ -20,8 +20,12 @@ RIG_LOST: Final = "rig-lost"
 PROGRAM_LOST: Final = "program-lost"
 #: The disk was full during the attempt.
 DISK_FULL: Final = "disk-full"
+#: A quantity that the plan limits was not read any more, so the title was ended.
+UNWATCHED: Final = "limit-unwatched"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
-BLAMELESS_CODES: Final = frozenset({PROGRAM_LOST, DISK_FULL, "interrupt", "stop", "pause", "storage"})
+BLAMELESS_CODES: Final = frozenset(
+    {PROGRAM_LOST, DISK_FULL, UNWATCHED, "interrupt", "stop", "pause", "storage"}
+)
 
 SlotKey = tuple[str, int, bool, bool]
 

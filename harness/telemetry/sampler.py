@@ -1,8 +1,13 @@
 """Samples every sensor on one drift-free schedule into bounded columnar buffers.
 
 The sampler never assumes a thread of its own: a real clock calls it from one, a virtual clock calls it
-inline. What it holds is bounded: the last :data:`HISTORY_S` seconds, whatever the night's length; what must
-last is flushed to the writer by row groups every few seconds.
+inline. Each sensor is read aside (:class:`harness.clock.Aside`), so one whose read never returns is left
+behind and delays no row but the first. What is held is bounded: the last :data:`HISTORY_S` seconds, whatever
+the night's length; what must last is flushed to the writer by row groups every few seconds.
+
+A reading has an age. What is older than a few of its periods, what stands still although it can't, and what
+no such quantity can be (:mod:`harness.telemetry.plausible`) is no reading: :meth:`Sampler.latest` does not
+give it, the rows hold a null, and :meth:`Sampler.why_unread` says why.
 """
 
 from __future__ import annotations
@@ -19,14 +24,25 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness import tables
-from harness.clock import Clock, Ticker
+from harness.clock import Clock, StillRunning, Ticker
 from harness.errors import SensorUnavailable
-from harness.rig import Channel, Sensor
+from harness.rig import Channel, Reading, Sensor
+from harness.telemetry.plausible import fresh_for_s
+from harness.telemetry.source import READ_LIMIT_S, Ask, Source
+from harness.telemetry.standstill import LOOK_EVERY_S, StandstillWatch
 
 HISTORY_S = 3600.0
 MOST_ROWS = 72_000
-LONGEST_PAUSE_S = 30.0
 NAN = math.nan
+#: A sensor is given this long to say what it offers, and to close.
+ANSWER_S = 10.0
+CLOSE_S = 3.0
+#: A sensor may take this long longer than usual for its first reading.
+FIRST_READING_S = 10.0
+#: A trouble that is gone for longer than this is another one when it comes back.
+_SAME_TROUBLE_S = 60.0
+#: The same trouble is told again after this long at the earliest.
+_TELL_AGAIN_S = 600.0
 
 OnEvent = Callable[[str, str], None]
 
@@ -45,45 +61,12 @@ class TelemetryWriter(Protocol):
         """Keep these rows."""
 
 
-class _Source:
-    """One sensor, the quantities that are taken from it, and its state."""
+class _Trouble:
+    """Something wrong with one quantity or sensor, as long as it goes on or comes back soon."""
 
-    def __init__(
-        self, sensor: Sensor, channels: Sequence[Channel], first_column: int, period_s: float
-    ) -> None:
-        self.sensor = sensor
-        self.name = sensor.name
-        self.channels = tuple(channels)
-        self.columns = {c.quantity: first_column + i for i, c in enumerate(channels)}
-        periods: dict[float, list[str]] = {}
-        for channel in channels:
-            limit_s = channel.period_s if channel.period_s > period_s * 1.1 else 0.0
-            periods.setdefault(limit_s, []).append(channel.quantity)
-        self.groups = tuple(sorted(periods.items()))
-        self.due_s = [-math.inf] * len(self.groups)
-        self.wanted: dict[int, tuple[str, ...]] = {}
-        self.failures = 0
-        self.lost = False
-        self.again_s = -math.inf
-
-    def due(self, now_s: float, slack_s: float) -> tuple[str, ...]:
-        """Quantities whose value can have changed since they were last read."""
-        mask = 0
-        due_s = self.due_s
-        for index, (period_s, _) in enumerate(self.groups):
-            if now_s >= due_s[index] - slack_s:
-                due_s[index] += period_s
-                if due_s[index] <= now_s:
-                    due_s[index] = now_s + period_s
-                mask |= 1 << index
-        wanted = self.wanted.get(mask)
-        if wanted is None:
-            wanted = tuple(q for i, (_, group) in enumerate(self.groups) if mask >> i & 1 for q in group)
-            self.wanted[mask] = wanted
-        return wanted
-
-    def make_all_due(self) -> None:
-        self.due_s = [-math.inf] * len(self.groups)
+    def __init__(self, code: str, sentence: str, first_s: float) -> None:
+        self.code, self.sentence = code, sentence
+        self.first_s = self.last_s = first_s
 
 
 class Sampler:
@@ -98,7 +81,9 @@ class Sampler:
             tried, with pauses that double up to 30 s.
         on_event: Called as ``on_event(code, sentence)``, from the sampling thread where there is one.
             Codes: ``sensor-lost``, ``sensor-back``, ``sensor-broken`` (it offered nothing or broke its
-            contract), ``sampling-gap`` (over a second without a row), ``recording-failed``.
+            contract), ``sensor-hanging`` (a read does not return), ``reading-lost`` (a quantity is not read
+            any more, or never was), ``reading-frozen``, ``reading-absurd``, ``sampling-gap`` (over a second
+            without a row), ``recording-failed``.
         flush_s: Longest time for which a recorded row is held back from the writer.
     """
 
@@ -120,6 +105,7 @@ class Sampler:
         self._sensor_tries = sensor_tries
         self._on_event = on_event
         self._flush_s = flush_s
+        self._sensors = tuple(sensors)
         self._sources = self._assign(sensors)
         self._columns = {q: column for s in self._sources for q, column in s.columns.items()}
         self._delays_s = {
@@ -131,7 +117,23 @@ class Sampler:
         self._values = [np.frombuffer(b, dtype=np.float64) for b in self._buffers]
         self._t_s, self._read_ms = _buffer(self._capacity), _buffer(self._capacity)
         self._phase_code, self._gap = array("b", bytes(self._capacity)), bytearray(self._capacity)
-        self._last_row = [-1] * len(self._columns)
+        count = len(self._columns)
+        self._names = [c.quantity for s in self._sources for c in s.channels]
+        self._owner = [s for s in self._sources for _ in s.channels]
+        self._fresh_s = [
+            fresh_for_s(max(c.period_s, period_s)) + c.delay_s for s in self._sources for c in s.channels
+        ]
+        self._held, self._moved_s = [NAN] * count, [-math.inf] * count
+        self._frozen: dict[int, str] = {}
+        self._absurd: dict[int, float] = {}
+        self._unread: set[int] = set()
+        self._troubles: dict[str, _Trouble] = {}
+        self._past: list[_Trouble] = []
+        self._told_s: dict[str, float] = {}
+        self._standstill = StandstillWatch({c.quantity: s.name for s in self._sources for c in s.channels})
+        self._look_due_s = -math.inf
+        self._started_s = clock.now_s()
+        self._last_row = [-1] * count
         self._rows = 0
         self._phases: list[str] = []
         self._phase = -1
@@ -145,12 +147,17 @@ class Sampler:
         self._flush_due_s = math.inf
         self._record_failure: Exception | None = None
 
-    def _assign(self, sensors: Sequence[Sensor]) -> list[_Source]:
+    def _assign(self, sensors: Sequence[Sensor]) -> list[Source]:
         taken: set[str] = set()
         sources = []
         for sensor in sensors:
+            aside = self._clock.aside(f"levelrig-{sensor.name}")
             try:
-                offered = [c for c in sensor.channels() if c.quantity not in taken]
+                offered = [c for c in aside.ask(sensor.channels, ANSWER_S) if c.quantity not in taken]
+            except StillRunning:
+                sentence = f"{sensor.name} does not say what it offers within {ANSWER_S:.0f} s; left out"
+                self._on_event("sensor-broken", sentence)
+                continue
             except Exception as error:
                 self._on_event("sensor-broken", f"{sensor.name} does not say what it offers: {error}")
                 continue
@@ -162,7 +169,8 @@ class Sampler:
                 )
             unique = {c.quantity: c for c in reversed(offered) if c.quantity not in unknown}
             if unique:
-                sources.append(_Source(sensor, list(reversed(unique.values())), len(taken), self._period_s))
+                channels = list(reversed(unique.values()))
+                sources.append(Source(sensor, channels, len(taken), self._period_s, aside))
                 taken.update(unique)
         return sources
 
@@ -181,6 +189,7 @@ class Sampler:
         if self._ticker is None:
             for source in self._sources:
                 source.make_all_due()
+            self._started_s = self._clock.now_s()
             self._ticker = self._clock.every(self._period_s, self.tick)
 
     def stop(self) -> None:
@@ -188,6 +197,21 @@ class Sampler:
         if self._ticker is not None:
             self._ticker.stop()
             self._ticker = None
+
+    def close(self) -> None:
+        """End sampling and close the sensors; one that does not let itself be closed in time is left."""
+        self.stop()
+        for source in self._sources:
+            source.aside.close()
+        for sensor in self._sensors:
+            aside = self._clock.aside(f"levelrig-close-{sensor.name}")
+            try:
+                aside.ask(sensor.close, CLOSE_S)
+            except StillRunning:
+                self._on_event("sensor-hanging", f"{sensor.name} could not be closed; it is left as it is")
+            except Exception as error:
+                self._on_event("sensor-broken", f"{sensor.name} could not be closed: {error}")
+            aside.close()
 
     def set_phase(self, name: str) -> None:
         """Name the phase of the attempt that the following rows belong to."""
@@ -197,10 +221,61 @@ class Sampler:
             self._phase = self._phases.index(name)
 
     def latest(self, quantity: str) -> Sample | None:
-        """The last reading of a quantity; None where there is none (yet)."""
+        """The reading of a quantity now; None where there is none that counts: :meth:`why_unread`."""
+        column = self._columns.get(quantity)
+        if column is None or column in self._frozen:
+            return None
+        sample = self._last(column)
+        if sample is None or self._clock.now_s() - sample.t_s > self._fresh_s[column]:
+            return None
+        return sample
+
+    def why_unread(self, quantity: str) -> str | None:
+        """Why there is no reading of a quantity now, in words; None where there is one."""
         column = self._columns.get(quantity)
         if column is None:
+            return f"no sensor of this rig reads {quantity}"
+        if (frozen := self._frozen.get(column)) is not None:
+            return frozen
+        if self.latest(quantity) is not None:
             return None
+        source = self._owner[column]
+        sample = self._last(column)
+        since = (
+            f"{quantity} was not read yet"
+            if sample is None
+            else f"{quantity} was last read {self._clock.now_s() - sample.t_s:.0f} s ago"
+        )
+        if source.hanging:
+            return f"{since} ({source.name}: a read does not return)"
+        if column in self._absurd:
+            return f"{since} ({source.name} gives {self._absurd[column]:g}, which it can't be)"
+        return f"{since} ({source.name} is lost)" if source.lost else since
+
+    def unread_s(self, quantity: str) -> float:
+        """How long a quantity has not been read, s; 0 where its reading is fresh, inf where it never was.
+
+        A frozen one counts from when its value last changed.
+        """
+        column = self._columns.get(quantity)
+        if column is None:
+            return math.inf
+        if column in self._frozen:
+            return self._clock.now_s() - self._moved_s[column]
+        sample = self._last(column)
+        if sample is None:
+            return math.inf
+        age_s = self._clock.now_s() - sample.t_s
+        return age_s if age_s > self._fresh_s[column] else 0.0
+
+    def troubles(self, since_s: float) -> list[str]:
+        """What was wrong with sensors and readings since that clock time: ``code: sentence``, once each."""
+        with self._lock:
+            found = [t for t in (*self._past, *self._troubles.values()) if t.last_s >= since_s]
+        return [f"{trouble.code}: {trouble.sentence}" for trouble in found]
+
+    def _last(self, column: int) -> Sample | None:
+        """The last reading that was taken, however old; None where the buffers hold none."""
         with self._lock:
             row = self._last_row[column]
             if row < 0 or row < self._rows - self._capacity:
@@ -261,35 +336,146 @@ class Sampler:
         start_s = self._clock.now_s()
         missed = self._note_schedule(start_s)
         row: list[tuple[int, float]] = []
+        late: list[tuple[int, float, float]] = []
         broken = tried = False
         for source in self._sources:
+            if source.asked is not None:
+                broken = self._look_after(source, start_s, late) or broken
+                continue
             if source.failures and start_s < source.again_s:
                 broken = True
                 continue
-            wanted = source.due(start_s, self._slack_s)
-            if not wanted:
+            ask = source.due(start_s, self._slack_s)
+            if ask is None:
                 continue
             tried = True
             try:
-                values = source.sensor.read(wanted)
-                for quantity in wanted:
-                    value = values.get(quantity)
-                    if value is not None and value - value == 0:  # finite
-                        row.append((source.columns[quantity], value))
+                self._take(ask, source.aside.ask(ask.call, source.patience_s), start_s, row)
+            except StillRunning:
+                broken = True
+                source.asked, source.asked_s = ask, start_s
             except Exception as error:
                 broken = True
                 self._failed(source, error, start_s)
             else:
-                if source.failures:
+                if source.failures or source.hanging:
                     self._recovered(source)
         end_s = self._clock.now_s()
-        if tried or broken or missed:
+        if tried or broken or missed or late:
             gap = missed or broken or self._was_broken
             self._was_broken = broken
             with self._lock:
-                self._append(row, start_s, end_s, gap)
+                self._append(row, late, start_s, end_s, gap)
+        if start_s >= self._look_due_s:
+            self._look_due_s = start_s + LOOK_EVERY_S - self._slack_s
+            self._look(end_s)
         if end_s >= self._flush_due_s:
             self._flush()
+
+    def _take(
+        self, ask: Ask, values: Mapping[str, Reading], read_s: float, row: list[tuple[int, float]]
+    ) -> None:
+        """Add (column, reading) of an answer to the row; what is no reading is left out."""
+        get, held, frozen = values.get, self._held, self._frozen
+        for quantity, column, low, high in ask.wanted:
+            value = get(quantity)
+            if value is None:
+                continue
+            if low <= value <= high:
+                if value != held[column]:
+                    held[column], self._moved_s[column] = value, read_s
+                    if frozen:
+                        frozen.pop(column, None)
+                elif column in frozen:
+                    continue
+                row.append((column, value))
+            else:
+                self._absurd[column] = value
+                sentence = (
+                    f"{self._owner[column].name} gives {value:g} for {quantity}, which it can't be; "
+                    "that counts as not read"
+                )
+                self._trouble(f"absurd {quantity}", "reading-absurd", sentence, read_s)
+
+    def _look_after(self, source: Source, now_s: float, late: list[tuple[int, float, float]]) -> bool:
+        """A read is still under way: file what it came to, or tell that it hangs. True while it lasts."""
+        ask = source.asked
+        assert ask is not None
+        try:
+            result = source.aside.late()
+            if result is not None:
+                source.answered(result.ended_s)
+                row: list[tuple[int, float]] = []
+                read_s = (source.asked_s + result.ended_s) / 2
+                self._take(ask, result.value, read_s, row)
+                late += [(column, value, read_s) for column, value in row]
+                self._recovered(source)
+                return False
+        except Exception as error:
+            source.answered(now_s)
+            self._failed(source, error, now_s)
+            return True
+        if now_s - source.asked_s >= READ_LIMIT_S and not source.hanging:
+            source.hanging = True
+            sentence = (
+                f"{source.name}: a read has not returned for {now_s - source.asked_s:.0f} s; it is left "
+                "behind, and its readings are missing until it comes back"
+            )
+            self._trouble(f"sensor {source.name}", "sensor-hanging", sentence, now_s)
+        if source.hanging:
+            source.renew(now_s)
+        return True
+
+    def _trouble(self, key: str, code: str, sentence: str, now_s: float) -> None:
+        """Keep a trouble for :meth:`troubles`; tell it where it is new."""
+        known = self._troubles.get(key)
+        if known is not None and now_s - known.last_s <= _SAME_TROUBLE_S and known.code == code:
+            known.last_s = now_s
+            return
+        with self._lock:
+            if known is not None:
+                self._past = [*self._past[-99:], known]
+            self._troubles[key] = _Trouble(code, sentence, now_s)
+        if now_s - self._told_s.get(key + code, -math.inf) >= _TELL_AGAIN_S:
+            self._told_s[key + code] = now_s
+            self._on_event(code, sentence)
+
+    def _goes_on(self, key: str, now_s: float) -> None:
+        if (known := self._troubles.get(key)) is not None:
+            known.last_s = now_s
+
+    def _look(self, now_s: float) -> None:
+        """Once a second: which quantities are not read any more, and which stand still though they can't."""
+        for column, name in enumerate(self._names):
+            source = self._owner[column]
+            if column in self._frozen:
+                self._goes_on(f"frozen {name}", now_s)
+                continue
+            sample = self._last(column)
+            taken_s = self._started_s + FIRST_READING_S if sample is None else sample.t_s
+            if now_s - taken_s <= self._fresh_s[column]:
+                self._absurd.pop(column, None)
+                if column in self._unread:
+                    self._unread.discard(column)
+                    self._on_event("reading-back", f"{name} is read again")
+                continue
+            self._held[column] = NAN  # a value that comes back starts anew
+            if source.hanging or source.lost:
+                self._goes_on(f"sensor {source.name}", now_s)
+            elif column not in self._absurd:
+                self._unread.add(column)
+                what = "has not been read yet" if sample is None else "is not read any more"
+                self._trouble(f"unread {name}", "reading-lost", f"{name} {what} ({source.name})", now_s)
+        for name, why in self._standstill.look(now_s, self._value, self._last_move_s).items():
+            self._frozen[self._columns[name]] = why
+            self._trouble(f"frozen {name}", "reading-frozen", f"{why}; that counts as not read", now_s)
+
+    def _value(self, quantity: str) -> float | None:
+        sample = self.latest(quantity)
+        return None if sample is None else sample.value
+
+    def _last_move_s(self, quantity: str) -> float:
+        return self._moved_s[self._columns[quantity]]
 
     def _note_schedule(self, now_s: float) -> bool:
         """Whether at least one scheduled row is missing before this one."""
@@ -298,26 +484,42 @@ class Sampler:
             return False
         if now_s - last_s > max(1.0, 3 * self._period_s):
             self._on_event("sampling-gap", f"no telemetry for {now_s - last_s:.1f} s; the gap is marked")
+            self._held = [NAN] * len(self._held)  # what stood still meanwhile is not known
         return True
 
-    def _append(self, row: Sequence[tuple[int, float]], start_s: float, end_s: float, gap: bool) -> None:
-        """Write one row of (column, reading). The lock is held."""
-        slot = self._rows % self._capacity
+    def _append(
+        self,
+        row: Sequence[tuple[int, float]],
+        late: Sequence[tuple[int, float, float]],
+        start_s: float,
+        end_s: float,
+        gap: bool,
+    ) -> None:
+        """Write one row of (column, reading); late ones go to the row of their time. The lock is held."""
+        newest = self._rows
+        slot = newest % self._capacity
         for buffer in self._buffers:
             buffer[slot] = NAN
         self._t_s[slot] = middle_s = (start_s + end_s) / 2
         for column, value in row:
-            place = self._rows
             if column in self._delays_s:
-                place = self._row_before(middle_s - self._delays_s[column], self._rows)
-                if place < 0:
-                    continue
-            self._buffers[column][place % self._capacity] = value
-            self._last_row[column] = place
+                self._file(column, value, middle_s - self._delays_s[column], newest)
+            else:
+                self._buffers[column][slot] = value
+                self._last_row[column] = newest
+        for column, value, read_s in late:
+            self._file(column, value, read_s - self._delays_s.get(column, 0.0), newest)
         self._read_ms[slot] = (end_s - start_s) * 1000
         self._phase_code[slot] = self._phase
         self._gap[slot] = gap
         self._rows += 1
+
+    def _file(self, column: int, value: float, t_s: float, newest: int) -> None:
+        """Put a reading into the row of its time."""
+        place = self._row_before(t_s, newest)
+        if place >= 0:
+            self._buffers[column][place % self._capacity] = value
+            self._last_row[column] = max(place, self._last_row[column])
 
     def _row_before(self, t_s: float, newest: int) -> int:
         """The last row, ``newest`` at most, that was taken at or before that time; -1 for none."""
@@ -327,21 +529,16 @@ class Sampler:
                 return row
         return -1
 
-    def _failed(self, source: _Source, error: Exception, now_s: float) -> None:
-        source.failures += 1
-        beyond = source.failures - self._sensor_tries
-        pause_s = 0.0 if beyond < 0 else min(LONGEST_PAUSE_S, self._period_s * 2.0 ** min(beyond + 1, 30))
-        source.again_s = now_s + pause_s
-        source.make_all_due()
-        if beyond >= 0 and not source.lost:
-            source.lost = True
+    def _failed(self, source: Source, error: Exception, now_s: float) -> None:
+        if source.failed(now_s, self._sensor_tries, self._period_s):
             code = "sensor-lost" if isinstance(error, SensorUnavailable) else "sensor-broken"
-            self._on_event(code, f"{source.name}: {error}; its readings are missing until it comes back")
+            sentence = f"{source.name}: {error}; its readings are missing until it comes back"
+            self._trouble(f"sensor {source.name}", code, sentence, now_s)
 
-    def _recovered(self, source: _Source) -> None:
-        if source.lost:
+    def _recovered(self, source: Source) -> None:
+        if source.lost or source.hanging:
             self._on_event("sensor-back", f"{source.name} answers again; the gap is marked")
-        source.failures, source.lost = 0, False
+        source.failures, source.lost, source.hanging = 0, False, False
 
     def _spans(self, first: int, last: int) -> list[tuple[int, int]]:
         """Rows ``first`` to before ``last`` as one or two ranges of buffer slots."""

@@ -32,10 +32,10 @@ def sampler_of(*sensors, clock, period_s=0.1, tries=3, events=None, **options):
 
 def test_every_quantity_is_sampled_at_each_period_of_a_drift_free_schedule():
     clock = FakeClock()
-    sampler = sampler_of(ScriptedSensor({"core_temp_c": lambda t: t}, clock), clock=clock)
+    sampler = sampler_of(ScriptedSensor({"memory_used_mib": lambda t: t}, clock), clock=clock)
     sampler.start()
     clock.sleep_s(100)
-    t_s, value = sampler.history("core_temp_c", 0)
+    t_s, value = sampler.history("memory_used_mib", 0)
     np.testing.assert_allclose(t_s, np.arange(1001) * 0.1, atol=1e-9)
     np.testing.assert_array_equal(t_s, value)
 
@@ -227,16 +227,16 @@ def test_a_writer_that_fails_is_reported_when_it_happens_and_again_at_the_end():
 
 def test_memory_stays_bounded_and_history_right_when_the_ring_wraps():
     clock, kept = FakeClock(), KeptRows()
-    sampler = sampler_of(ScriptedSensor({"core_temp_c": lambda t: t}, clock), clock=clock, period_s=60.0)
+    sampler = sampler_of(ScriptedSensor({"memory_used_mib": lambda t: t}, clock), clock=clock, period_s=60.0)
     sampler.start()
     sampler.record_to(kept)
     clock.sleep_s(12 * 3600)
     sampler.stop_recording()
-    t_s, value = sampler.history("core_temp_c", 0)
+    t_s, value = sampler.history("memory_used_mib", 0)
     assert t_s.size == 64  # an hour at this period is 61 rows; the least that is held is 64
     np.testing.assert_array_equal(t_s, value)
     assert (np.diff(t_s) == 60).all()
-    assert sampler.history("core_temp_c", 43000)[0].tolist() == [43020.0, 43080.0, 43140.0, 43200.0]
+    assert sampler.history("memory_used_mib", 43000)[0].tolist() == [43020.0, 43080.0, 43140.0, 43200.0]
     assert kept.whole().num_rows == 721
     assert kept.whole()["t_s"].to_pylist() == [60.0 * i for i in range(721)]
 
@@ -264,11 +264,11 @@ def test_readers_on_other_threads_see_whole_rows_while_the_sampling_thread_write
             self.count = 0
 
         def channels(self) -> list[Channel]:
-            return [Channel("power_w", "test"), Channel("core_temp_c", "test")]
+            return [Channel("power_w", "test"), Channel("memory_used_mib", "test")]
 
         def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
             self.count += 1
-            return {"power_w": float(self.count), "core_temp_c": float(self.count)}
+            return {"power_w": float(self.count), "memory_used_mib": float(self.count)}
 
         def close(self) -> None: ...
 
@@ -280,7 +280,7 @@ def test_readers_on_other_threads_see_whole_rows_while_the_sampling_thread_write
         end_s = time.monotonic() + 0.25
         while time.monotonic() < end_s:
             t_power, power = sampler.history("power_w", 0)
-            t_temp, temp = sampler.history("core_temp_c", 0)
+            t_temp, temp = sampler.history("memory_used_mib", 0)
             shared = min(power.size, temp.size)
             if not np.array_equal(power[:shared], temp[:shared]) or not np.array_equal(
                 t_power[:shared], t_temp[:shared]
