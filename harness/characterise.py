@@ -17,8 +17,9 @@ from harness.errors import PlanError, Problem, SafetyStop, WorkloadFailed
 from harness.plan.cells import expand
 from harness.plan.schema import Cell, Plan
 from harness.rig import Launch, Rig, Workload
+from harness.telemetry.ceilings import Ceilings, limits_of
 from harness.telemetry.kept import KeptRows
-from harness.telemetry.sampler import Sampler
+from harness.telemetry.sampler import FIRST_READING_S, Sampler
 
 _PULSE_S = 0.25
 _STOP_GRACE_S = 5.0
@@ -73,12 +74,13 @@ def measure_curve(
         Telemetry from the first rest to the last; columns of ``harness.tables.TELEMETRY``.
 
     Raises:
-        SafetyStop: The core passed the plan's limit, or :data:`DEFAULT_LIMIT_C` without one.
+        PlanError: A limited quantity, or the core's temperature, is not read here. Nothing was started.
+        SafetyStop: A limit of the plan was passed (:data:`DEFAULT_LIMIT_C` where it states none for the
+            core), or its quantity was not read any more under load.
         WorkloadFailed: The title did not start or ended too early.
     """
-    sensors = rig.open_sensors()
     sampler = Sampler(
-        sensors,
+        rig.open_sensors(),
         rig.clock,
         times.period_s,
         sensor_tries=plan.retries.sensor_tries,
@@ -86,53 +88,58 @@ def measure_curve(
     )
     kept = KeptRows()
     workload = rig.open_workload(cell)
-    limit_c = plan.limits.core_temp_c or DEFAULT_LIMIT_C
+    ceilings = Ceilings({"core_temp_c": DEFAULT_LIMIT_C} | limits_of(plan.limits), sampler)
     try:
         sampler.start()
+        _require_readings(rig, ceilings)
         sampler.record_to(kept)
         on_phase("rest", times.rest_s)
-        _wait(rig, sampler, limit_c, times.rest_s, None)
+        _wait(rig, ceilings, times.rest_s, None)
         on_phase("load", times.load_s)
         workload.start(Launch(cell=cell, work_folder=folder, output_path=folder / "output.log"))
-        _wait_until_ready(rig, sampler, limit_c, times.start_at_most_s, workload)
-        _wait(rig, sampler, limit_c, times.load_s, workload)
+        _wait_until_ready(rig, ceilings, times.start_at_most_s, workload)
+        _wait(rig, ceilings, times.load_s, workload)
         workload.stop(_STOP_GRACE_S)
         on_phase("cool", times.cool_s)
-        _wait(rig, sampler, limit_c, times.cool_s, None)
+        _wait(rig, ceilings, times.cool_s, None)
     finally:
         workload.stop(_STOP_GRACE_S)
-        sampler.stop()
         sampler.stop_recording()
-        for sensor in sensors:
-            sensor.close()
+        sampler.close()
     return kept.whole()
 
 
-def _wait(rig: Rig, sampler: Sampler, limit_c: float, seconds: float, workload: Workload | None) -> None:
+def _require_readings(rig: Rig, ceilings: Ceilings) -> None:
+    """Wait for the first readings of what is limited; refuse where one does not come."""
+    end_s = rig.clock.now_s() + FIRST_READING_S
+    while ceilings.unread() and rig.clock.now_s() < end_s:
+        rig.clock.sleep_s(_PULSE_S)
+    remedy = "add or mend its sensor; under load it must be watched"
+    problems = [Problem(f"limits.{name}", why, remedy) for name, why in ceilings.unread().items()]
+    if problems:
+        raise PlanError("--characterise", problems)
+
+
+def _wait(rig: Rig, ceilings: Ceilings, seconds: float, workload: Workload | None) -> None:
     end_s = rig.clock.now_s() + seconds
     while (left_s := end_s - rig.clock.now_s()) > 0:
         rig.clock.sleep_s(min(_PULSE_S, left_s))
-        _look(sampler, limit_c, workload)
+        _look(ceilings, workload)
 
 
-def _wait_until_ready(
-    rig: Rig, sampler: Sampler, limit_c: float, at_most_s: float, workload: Workload
-) -> None:
+def _wait_until_ready(rig: Rig, ceilings: Ceilings, at_most_s: float, workload: Workload) -> None:
     end_s = rig.clock.now_s() + at_most_s
     while not workload.poll().ready:
-        _look(sampler, limit_c, workload)
+        _look(ceilings, workload)
         if rig.clock.now_s() > end_s:
             raise WorkloadFailed(f"not ready after {at_most_s:.0f} s; choose another title with --title")
         rig.clock.sleep_s(_PULSE_S)
 
 
-def _look(sampler: Sampler, limit_c: float, workload: Workload | None) -> None:
-    sample = sampler.latest("core_temp_c")
-    if sample is not None and sample.value > limit_c:
-        raise SafetyStop(
-            f"the core came to {sample.value:.0f} °C, over the limit of {limit_c:.0f} °C, and the load was "
-            "ended; improve the cooling before you go on"
-        )
+def _look(ceilings: Ceilings, workload: Workload | None) -> None:
+    trouble = ceilings.exceeded() or (ceilings.lost() if workload is not None else None)
+    if trouble is not None:
+        raise SafetyStop(f"{trouble}; the load was ended: improve the cooling or mend the sensor first")
     if workload is not None:
         state = workload.poll()
         if state.failure is not None or not state.running:

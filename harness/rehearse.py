@@ -19,6 +19,7 @@ from harness.analysis.settings import AnalysisSettings
 from harness.errors import RigLost
 from harness.plan.schema import Plan
 from harness.rig import Rig
+from harness.telemetry.ceilings import limits_of
 
 T = TypeVar("T")
 
@@ -50,6 +51,13 @@ def as_rehearsed(plan: Plan) -> Plan:
         for title in plan.titles
     ]
     return plan.model_copy(update={"titles": titles})
+
+
+def without_unknown_limits(plan: Plan, rig: Rig) -> Plan:
+    """The plan without limits on what the simulated card does not have; the real one may well have it."""
+    offered = {channel.quantity for sensor in rig.open_sensors() for channel in sensor.channels()}
+    unknown = {quantity: None for quantity in limits_of(plan.limits) if quantity not in offered}
+    return plan.model_copy(update={"limits": plan.limits.model_copy(update=unknown)})
 
 
 def through_losses(rig: Rig, run_or_resume: Callable[[Rig], T]) -> tuple[T, int]:

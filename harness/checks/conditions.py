@@ -92,11 +92,40 @@ def _off(name: str, value: float | None, wanted: float | None, band_k: float | N
 
 
 def telemetry_gap(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """Telemetry is missing for too long inside the window."""
+    """Telemetry, or a quantity that limits, conditions or question need, is missing for too long."""
     gap, limit = seen.telemetry_gap_s, limits.telemetry_gap_at_most_s
-    if gap is None or limit is None or gap <= limit:
+    if limit is None:
         return None
-    return f"{gap:.1f} s of the window are without telemetry (limit {limit:g} s)"
+    if gap is not None and gap > limit:
+        return f"{gap:.1f} s of the window are without telemetry (limit {limit:g} s)"
+    found = []
+    for group in seen.core_quantities:
+        gap = min(_gap_s(seen, quantity) for quantity in group)
+        if gap > limit:
+            found.append(f"{' and '.join(group)} for {_length(seen, gap)}")
+    return f"not read: {', '.join(found)} (limit {limit:g} s)" if found else None
+
+
+def readings_missing(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """A quantity that nothing depends on, such as the sound level, is missing for too long."""
+    limit = limits.telemetry_gap_at_most_s
+    core = {quantity for group in seen.core_quantities for quantity in group}
+    found = [
+        f"{quantity} for {_length(seen, gap)}"
+        for quantity, gap in seen.reading_gaps_s.items()
+        if limit is not None and gap > limit and quantity not in core
+    ]
+    return f"not read: {', '.join(found)}" if found else None
+
+
+def _gap_s(seen: AttemptEvidence, quantity: str) -> float:
+    """Time without that quantity; the whole window where it was never read."""
+    return seen.reading_gaps_s.get(quantity, seen.measured_s or 0.0)
+
+
+def _length(seen: AttemptEvidence, gap_s: float) -> str:
+    whole = seen.measured_s is not None and gap_s >= 0.99 * seen.measured_s
+    return "the whole window" if whole else f"{gap_s:.1f} s of the window"
 
 
 def window_short(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -32,6 +32,8 @@ class AttemptEvidence:
         dropped_rows: Rows that could not be used, by reason.
         rows_left_out: Rows left out because the plan asks for it or because they are no frames, by reason.
         telemetry_gap_s: Time without telemetry inside the window.
+        reading_gaps_s: Quantity that was ever read -> time inside the window without a fresh reading of it.
+        core_quantities: Groups of quantities (:mod:`harness.checks.core`); one of each must be read.
         foreign_cpu_load_pct: Mean over the window.
         idle_gpu_load_pct: Mean load of the card just before the launch.
         foreign_gpu_processes: Most seen inside the window.
@@ -66,6 +68,8 @@ class AttemptEvidence:
     dropped_rows: Mapping[str, int] = field(default_factory=dict)
     rows_left_out: Mapping[str, int] = field(default_factory=dict)
     telemetry_gap_s: float | None = None
+    reading_gaps_s: Mapping[str, float] = field(default_factory=dict)
+    core_quantities: Sequence[tuple[str, ...]] = ()
     foreign_cpu_load_pct: float | None = None
     idle_gpu_load_pct: float | None = None
     foreign_gpu_processes: float | None = None

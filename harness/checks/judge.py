@@ -50,6 +50,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("start-temperature", conditions.start_temperature),
     Check("ambient-temperature", conditions.ambient_temperature),
     Check("telemetry-gap", conditions.telemetry_gap),
+    Check("readings-missing", conditions.readings_missing),
     Check("unsteady", steadiness.unsteady),
     Check("outlier", steadiness.outlier),
 )
@@ -79,7 +80,7 @@ class Judgement:
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     """Apply all checks. Pure: the same evidence and thresholds give the same judgement."""
-    only_mark = {*checks.mark_only, "outlier"}
+    only_mark = {*checks.mark_only, "outlier", "readings-missing"}
     if checks.unsteady == "mark":
         only_mark.add("unsteady")
     fired: list[tuple[str, str]] = []

@@ -40,7 +40,7 @@ from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.processes import kill_own_titles
-from harness.rehearse import Outlook, as_rehearsed, outlook, through_losses
+from harness.rehearse import Outlook, as_rehearsed, outlook, through_losses, without_unknown_limits
 from harness.report.folder import read_campaign
 from harness.rig import Rig
 from harness.supervise.boot import campaign_is_over, system_ends_it
@@ -166,6 +166,7 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     rig: Rig | None = host.manager.hook.open_rehearsal(request=request)
     if rig is None:
         raise PluginError("no installed plugin offers a rehearsal; reinstall levelrig")
+    plan = without_unknown_limits(plan, rig)
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
     make_room(folder)
     result, losses = through_losses(rig, lambda rig: _night(plan, arguments, rig, folder, RunOptions()))

@@ -2,8 +2,9 @@
 
 The engine polls a gate about once a second with the latest readings and the time since it began to wait.
 A rule on a temperature that the rig does not have is replaced by a wait of fixed length, and the verdict
-says so. One that the rig has but does not deliver now (lost, frozen, hanging, absurd) is waited for: the gate
-stays shut and says why. At the timeout a gate stays shut (``timed_out``); what happens then is the plan's ``then``.
+says so. One that the rig has but does not deliver now (lost, frozen, hanging, absurd) is waited for: the
+gate stays shut and says why. At the timeout it stays shut (``timed_out``); what happens then is the plan's
+``then``.
 """
 
 from __future__ import annotations

@@ -55,6 +55,8 @@ class Running:
     lost_hold: str = ""
     exit_code: int | None = None
     recording: Recording | None = None
+    fresh_for_s: dict[str, float] = field(default_factory=dict)
+    core: list[tuple[str, ...]] = field(default_factory=list)
     telemetry_saved: bool = False
     metrics: dict[str, Any] = field(default_factory=dict)
     pass_starts_s: list[float] = field(default_factory=list)

@@ -23,6 +23,7 @@ from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
 from harness.engine.progress import GuardedObserver, Observer, StopSignal
+from harness.engine.readings_wait import require_readings
 from harness.engine.recompute import recompute_metrics
 from harness.engine.requests import drop_stale_request
 from harness.engine.schedule import Schedule, WantedCells
@@ -210,13 +211,27 @@ def run_campaign(
         )
         harness_log.write_to(folder / "log.jsonl")
         try:
-            return _run(plan, cells, rig, facts, store, guard, keeper, observer, stop, wanted_cells, options)
+            return _run(
+                plan,
+                plan_source,
+                cells,
+                rig,
+                facts,
+                store,
+                guard,
+                keeper,
+                observer,
+                stop,
+                wanted_cells,
+                options,
+            )
         finally:
             harness_log.write_to(None)
 
 
 def _run(
     plan: Plan,
+    plan_source: str,
     cells: tuple[Cell, ...],
     rig: GuardedRig,
     facts: RigFacts,
@@ -254,42 +269,39 @@ def _run(
         on_event=lambda kind, text: _sensor_event(store, observer, kind, text),
     )
     lookout = Lookout(plan, rig.clock, sampler, folder, stop)
-    for quantity in lookout.unwatched_limits():
-        observer.on_message(
-            "warning", f"limits.{quantity}: no sensor of this rig reads it, so it is not watched"
+    with contextlib.closing(sampler):
+        sampler.start()
+        resumed = store.attempts_table().num_rows > 0
+        for message in require_readings(lookout, sampler, rig.clock, plan_source, resumed=resumed):
+            observer.on_message("warning", message)
+            store.note("limit-unwatched", message)
+        schedule = Schedule(store, wanted_cells, plan.checks)
+        driver = Driver(
+            plan=plan,
+            cells={cell.cell_id: cell for cell in cells},
+            rig=rig,
+            store=store,
+            sampler=sampler,
+            keeper=keeper,
+            observer=observer,
+            lookout=lookout,
+            sign_of_life=guard.beat,
+            boot_id=facts.boot_id,
+            memory_total_mib=memory_sizes_mib(facts),
+            schedule=schedule,
+            typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
         )
-    schedule = Schedule(store, wanted_cells, plan.checks)
-    driver = Driver(
-        plan=plan,
-        cells={cell.cell_id: cell for cell in cells},
-        rig=rig,
-        store=store,
-        sampler=sampler,
-        keeper=keeper,
-        observer=observer,
-        lookout=lookout,
-        sign_of_life=guard.beat,
-        boot_id=facts.boot_id,
-        memory_total_mib=memory_sizes_mib(facts),
-        schedule=schedule,
-        typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
-    )
-    log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=schedule.counts().left)
-    sampler.start()
-    try:
-        end = driver.run()
-    except (Exception, KeyboardInterrupt, SystemExit) as error:
-        driver.abandon()
+        log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=schedule.counts().left)
         try:
-            keeper.restore()
-        except HarnessError as failure:  # the watch goes on trying
-            store.note("unrestored", str(failure))
-            raise NotRestored(f"{error or type(error).__name__}; and: {failure}") from error
-        raise
-    finally:
-        sampler.stop()
-        for sensor in sensors:
-            sensor.close()
+            end = driver.run()
+        except (Exception, KeyboardInterrupt, SystemExit) as error:
+            driver.abandon()
+            try:
+                keeper.restore()
+            except HarnessError as failure:  # the watch goes on trying
+                store.note("unrestored", str(failure))
+                raise NotRestored(f"{error or type(error).__name__}; and: {failure}") from error
+            raise
     return _finish(store, schedule, end)
 
 

@@ -16,6 +16,7 @@ import tenacity
 
 from harness import inside
 from harness.boundary import note_fault, told
+from harness.checks.core import core_quantities
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
@@ -53,6 +54,7 @@ from harness.engine.messages import (
 )
 from harness.engine.profiles import ProfileKeeper, restore_patiently
 from harness.engine.progress import Observer
+from harness.engine.readings_wait import ReadingsWait
 from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
 from harness.engine.signs import Signs
@@ -268,7 +270,31 @@ class Driver:
         while self._schedule.news:
             self._observer.on_message("info", self._schedule.news.pop(0))
         self._signs.count_repeats()
+        if slot is not None:
+            self._await_readings()
         return SlotOffered(slot)
+
+    def _await_readings(self) -> None:
+        """Start no title while a limited quantity is not read. No try is used; at last the night ends."""
+        wait = ReadingsWait(self._clock, self._plan.limits.wait_for_readings_s)
+        told = False
+        while self._state.stop is None and (missing := self._lookout.awaited()) is not None:
+            if not told:
+                told = True
+                patience_s = self._plan.limits.wait_for_readings_s
+                text = f"no title is started, up to {patience_s:.0f} s, while {missing}"
+                self._observer.on_message("warning", text)
+                self._store.note("waiting-for-readings", text)
+            if (stop := wait.over(missing) or self._stop_request()) is not None:
+                self._step(stop)
+                return
+            if wait.restore_due():
+                try:
+                    self._keeper.restore()
+                except HarnessError as error:  # it is tried again at the end, whatever ends the night
+                    self._observer.on_message("error", str(error))
+            self._signs.give(self._state.phase, None, f"waiting: {missing}", None)
+            self._clock.sleep_s(PULSE_S)
 
     def _begin(self, slot: Slot) -> Event:
         now_s, now_utc = self._clock.now_s(), self._clock.now_utc()
@@ -412,6 +438,8 @@ class Driver:
     def _close(self) -> Event:
         running = self._now
         self._sampler.stop_recording()
+        running.fresh_for_s = self._sampler.expected()
+        running.core = core_quantities(self._plan, self._gatekeeper.temperature, self._sampler.quantities)
         if running.workload is not None:
             running.workload.stop(STOP_GRACE_S)
             if running.exit_code is None:
@@ -434,6 +462,10 @@ class Driver:
         inside.remove_tree(self._store.folder, running.work_folder)
         if instruction.verdict == "failed":
             self._keeper.forget()  # a driver reset may have undone the profile
+        for text in self._sampler.troubles(running.start_s):
+            running.mark(text)
+        if (stop := self._lookout.attempt_ended(instruction.reason_code)) is not None:
+            self._lookout.stop.request(stop.kind, stop.reason)
         now_s = self._clock.now_s()
         row = self._put_down(running, instruction, now_s)
         self._history.add(row)

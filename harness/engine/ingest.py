@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
+from harness.checks.gaps import reading_gaps_s
 from harness.checks.passes import Pass, passes_of
 from harness.conditions.settling import course_fps, long_frames
 from harness.engine.attempt import Running
@@ -27,6 +28,7 @@ from harness.plan.schema import Plan
 from harness.reasons import permanent_code
 from harness.rig import FrameLog, Rig, Workload
 from harness.store.campaign import CampaignStore
+from harness.tables import TELEMETRY
 from harness.telemetry.summary import summarise_window
 
 T = TypeVar("T")
@@ -219,13 +221,17 @@ def _telemetry(running: Running, history: History, frame_count: int | None) -> d
     """Metrics and evidence of the telemetry; empty where nothing was recorded."""
     measured_s = running.measured_s
     table = running.telemetry_table()
-    if table is None or not measured_s:
+    if not measured_s or (table is None and not running.core):
         return {}
+    if table is None:
+        table = TELEMETRY.empty_table()
     found = summarise_window(table, 0.0, measured_s, frame_count=frame_count)
     for text in found.pop("marks"):
         running.mark(text)
     running.metrics |= found
     return telemetry_evidence(table, measured_s, history.memory_total_mib) | {
+        "reading_gaps_s": reading_gaps_s(table, measured_s, running.fresh_for_s),
+        "core_quantities": running.core,
         "telemetry_gap_s": found["telemetry_gap_s"],
         "foreign_cpu_load_pct": found["mean_foreign_cpu_load_pct"],
         "mean_gpu_load_pct": found["mean_gpu_load_pct"],

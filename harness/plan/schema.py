@@ -43,6 +43,7 @@ CheckCode = Literal[
     "start-temperature",
     "ambient-temperature",
     "telemetry-gap",
+    "readings-missing",
     "unsteady",
     "outlier",
 ]

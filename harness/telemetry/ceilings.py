@@ -23,7 +23,7 @@ def limits_of(limits: Limits) -> dict[str, float]:
 
 
 class Ceilings:
-    """Watches.
+    """Watches limits.
 
     Args:
         limits: Quantity -> highest value, in the quantity's unit.
@@ -45,7 +45,7 @@ class Ceilings:
             sample = self._sampler.latest(quantity)
             if sample is not None and sample.value > limit:
                 unit = LIMITED[quantity]
-                return f"{quantity} is {sample.value:.1f} {unit}, the plan's limit is {limit:.1f} {unit}"
+                return f"{quantity} is {sample.value:.1f} {unit}, over the limit of {limit:g} {unit}"
         return None
 
     def lost(self) -> str | None:

@@ -268,6 +268,14 @@ class Sampler:
         age_s = self._clock.now_s() - sample.t_s
         return age_s if age_s > self._fresh_s[column] else 0.0
 
+    def expected(self) -> dict[str, float]:
+        """What was ever read -> how long a reading of it stays fresh, s."""
+        return {
+            name: self._fresh_s[column]
+            for column, name in enumerate(self._names)
+            if self._last_row[column] >= 0
+        }
+
     def troubles(self, since_s: float) -> list[str]:
         """What was wrong with sensors and readings since that clock time: ``code: sentence``, once each."""
         with self._lock:

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.tables import QUANTITIES
 from harness.telemetry.limits import IDLE_BIT, all_reasons
 
 Floats = NDArray[np.float64]
@@ -21,7 +22,8 @@ ENERGY_TOLERANCE_PCT = 2.0
 #: Share of the window that readings must span for a mean or an energy to be stated.
 LEAST_SPAN = 0.5
 
-_MEANS = {
+#: Column of the attempts table -> quantity whose mean over the window it is.
+MEANS = {
     "mean_core_temp_c": "core_temp_c",
     "mean_hotspot_temp_c": "hotspot_temp_c",
     "mean_memory_temp_c": "memory_temp_c",
@@ -63,7 +65,7 @@ def summarise_window(
         raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
     window = _Window(telemetry, start_s, end_s)
     duration_s = end_s - start_s
-    found: dict[str, Any] = {name: window.mean(quantity) for name, quantity in _MEANS.items()}
+    found: dict[str, Any] = {name: window.mean(quantity) for name, quantity in MEANS.items()}
     found |= _energy(window, duration_s, frame_count)
     found["mean_wall_power_w"] = window.mean_power("wall_energy_j", "wall_power_w")
     found["mean_cpu_power_w"] = window.mean_power("cpu_energy_j", "cpu_power_w")
@@ -180,7 +182,7 @@ class _Window:
         first, last = np.flatnonzero(self._inside)[[0, -1]]
         before = np.concatenate([[self._start_s], t_s[:-1]])
         steps = np.minimum(t_s, self._end_s) - np.maximum(before, self._start_s)
-        marked = _gaps(self._telemetry)
+        marked = _gaps(self._telemetry) & _nothing_read(self._telemetry, t_s)
         touching = slice(first, min(last + 2, t_s.size))  # the row after the window closes its last step
         total = float(steps[touching][marked[touching]].clip(min=0).sum())
         usual_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else 0.0
@@ -221,6 +223,18 @@ def _floats(table: pa.Table, name: str) -> Floats:
         return np.full(table.num_rows, np.nan)
     column = table.column(name).cast(pa.float64(), safe=False)
     return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def _nothing_read(telemetry: pa.Table, t_s: Floats) -> NDArray[np.bool_]:
+    """Rows before which all telemetry is missing: rows were left out, or this one or the last is empty."""
+    empty = np.ones(t_s.size, dtype=np.bool_)
+    for quantity in QUANTITIES:
+        if quantity in telemetry.column_names:
+            empty &= telemetry.column(quantity).is_null().to_numpy()
+    steps = np.diff(t_s, prepend=t_s[:1])
+    usual_s = float(np.median(steps[1:])) if t_s.size > 1 else 0.0
+    empty[1:] |= empty[:-1].copy()
+    return np.asarray(empty | (steps > 1.5 * usual_s), dtype=np.bool_)
 
 
 def _gaps(table: pa.Table) -> NDArray[np.bool_]:

@@ -118,12 +118,15 @@ FAULTS: list[tuple[str, dict[str, Any]]] = [
     ("limit-reasons", {"limit_reasons": np.array([0x4] * 90 + [0x24] * 10)}),
     ("limit-reasons", {"limit_reasons": np.array([0x4] * 90 + [0x80] * 10)}),
     ("telemetry-gap", {"telemetry_gap_s": 6.0}),
+    ("telemetry-gap", {"core_quantities": [("core_temp_c",)], "reading_gaps_s": {"core_temp_c": 3.0}}),
+    ("telemetry-gap", {"core_quantities": [("energy_j", "power_w")]}),
 ]
 MARKED: list[tuple[str, dict[str, Any]]] = [
     ("start-temperature", {"start_temp_c": 55.0}),
     ("ambient-temperature", {"ambient_temp_c": 28.0}),
     ("frame-cap", {"frametime_ms": capped(F, 60)}),
     ("frame-cap", {"frametime_ms": np.ceil(F / (1000 / 144)) * (1000 / 144)}),
+    ("readings-missing", {"reading_gaps_s": {"sound_level_dba": 60.0}}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=35, slow=1.12), "other_courses": others()}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=10, slow=1.10), "other_courses": others()}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=30, slow=1.15), "other_courses": others(shift_s=11)}),
