@@ -130,6 +130,7 @@ class TitleProcess:
             with contextlib.nullcontext(subprocess.PIPE) if marked else _appended(output_path) as output:
                 self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)
             if self._popen.stdout is not None:
+                self._family.pipe = os.fstat(self._popen.stdout.fileno()).st_ino
                 self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep)
         except (OSError, ValueError) as error:
             raise WorkloadFailed(

@@ -113,11 +113,26 @@ def mark_of(pid: int) -> str:
         return ""
 
 
+def writes_into(pid: int, pipe: int) -> bool:
+    """Whether a process has that pipe as its standard output or error. Linux only; elsewhere never."""
+    for descriptor in (1, 2) if sys.platform == "linux" else ():
+        with contextlib.suppress(OSError):
+            if os.readlink(f"/proc/{pid}/fd/{descriptor}") == f"pipe:[{pipe}]":  # noqa: PTH115
+                return True
+    return False
+
+
 class Family:
-    """A process and all that it started, directly or not, and all that carries its mark."""
+    """A process and all that it started, directly or not.
+
+    One that left its parent and its session is known by the family's mark in its environment, and one that
+    threw that away too by the family's output, which nobody else can have.
+    """
 
     def __init__(self, mark: str = "") -> None:
         self.mark = mark
+        #: Number of the pipe that takes its output; 0 where there is none.
+        self.pipe = 0
         self.members: dict[int, Seen] = {}
         #: Sessions of which this family is sure: those that a member leads.
         self.sessions: set[int] = set()
@@ -136,6 +151,7 @@ class Family:
             seen.parent in self.members
             or (seen.session != 0 and seen.session in self.sessions)
             or (bool(self.mark) and mark == self.mark)
+            or (bool(self.pipe) and not mark and writes_into(seen.pid, self.pipe))
         )
 
     @property

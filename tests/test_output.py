@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
 import subprocess
 import sys
@@ -11,6 +9,7 @@ import threading
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -111,27 +110,33 @@ def test_a_line_without_end_is_no_burden_and_what_follows_is_read(tmp_path: Path
     assert blocks[-1].endswith(b"next\n")
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="builds its stranger from POSIX sessions")
-def test_a_stranger_that_holds_the_output_open_keeps_nobody_waiting(tmp_path: Path) -> None:
-    # It carries no mark and has a session of its own, so it is no part of the tree any more.
-    stranger = "import time; time.sleep(30)"
-    program = (
-        "import os, subprocess, sys\n"
-        f"p = subprocess.Popen([sys.executable, '-c', {stranger!r}], env={{}}, start_new_session=True)\n"
-        "print('pid', p.pid, flush=True); os._exit(0)"
-    )
+@pytest.mark.skipif(sys.platform != "linux", reason="a pipe's holders can be told on Linux only")
+def test_a_program_that_left_session_parent_and_environment_is_known_by_its_output_and_ended(
+    tmp_path: Path,
+) -> None:
     title = TitleProcess(
-        [sys.executable, "-c", program], SystemClock(), cwd=tmp_path, output_path=tmp_path / "output.log"
+        [sys.executable, "-c", DOUBLE_FORK], SystemClock(), cwd=tmp_path, output_path=tmp_path / "output.log"
     )
     end_s = time.monotonic() + 20
     while title.exit_code() is None and time.monotonic() < end_s:
         time.sleep(0.01)
     assert title.exit_code() == 0
-    title.end(0.0)
-    names = {thread.name for thread in threading.enumerate()}
-    pid = int(title.last_words()[0].split()[1])
-    try:
-        assert "levelrig-output" not in names
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(pid, 9)
+    assert title.alive()
+    (left,) = title.tree()
+    title.end(0.3)
+    assert not left.is_running() or left.status() == psutil.STATUS_ZOMBIE
+    assert not title.alive()
+    assert "levelrig-output" not in {thread.name for thread in threading.enumerate()}
+
+
+#: Leaves a grandchild in a session of its own, with an empty environment, that ignores the request to end.
+DOUBLE_FORK = """
+import os, sys
+if os.fork() == 0:
+    os.setsid()
+    if os.fork() == 0:
+        code = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(600)"
+        os.execve(sys.executable, [sys.executable, "-c", code], {})
+    os._exit(0)
+os.wait()
+"""

@@ -370,3 +370,72 @@ def test_wrong_options_are_refused_with_their_reason(options: dict[str, Any], me
 
 def test_braces_that_are_no_placeholder_stay() -> None:
     assert fill('{"a": {b}, "C": {}}', {"b": 2}) == '{"a": 2, "C": {}}'
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are POSIX")
+def test_a_title_that_ignores_the_request_to_end_is_ended_and_that_is_no_failure_of_it(run: Make) -> None:
+    program = (
+        "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); print('up'); time.sleep(600)"
+    )
+    workload = run(program, ready_line="up")
+    poll_until(workload, lambda s: s.ready)
+    workload.stop(0.3)
+    state = workload.poll()
+    assert (state.running, state.exit_code, state.failure) == (False, -9, None)
+
+
+def test_a_command_that_leaves_before_the_title_is_ready_says_how_a_launcher_is_planned(run: Make) -> None:
+    state = poll_until(run("print('asked the service')", ready_line="in game"), lambda s: not s.running)
+    assert not state.finished
+    assert state.failure is not None
+    assert "process_name" in state.failure
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="builds its title from a POSIX program")
+def test_copies_of_a_title_that_a_launcher_starts_do_not_pile_up(run: Make, tmp_path: Path) -> None:
+    title = tmp_path / "pile-demo"
+    shutil.copy(shutil.which("sleep") or "", title)
+    program = (
+        "import subprocess, time\n"
+        f"subprocess.Popen([{str(title)!r}, '600'], env={{}}, start_new_session=True, stdout=-3, stderr=-3)"
+    )
+
+    def copies() -> int:
+        found = [p for p in psutil.process_iter(["name", "status"]) if p.info["name"] == "pile-demo"]
+        return sum(p.info["status"] != psutil.STATUS_ZOMBIE for p in found)
+
+    for _ in range(3):
+        workload = run(program, process_name="pile-demo")
+        poll_until(workload, lambda s: s.exit_code == 0)
+        assert copies() == 1
+    workload.stop(0.2)
+    assert copies() == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="builds its title from a POSIX program")
+def test_a_copy_that_runs_since_before_the_run_is_not_ended_but_told(run: Make, tmp_path: Path) -> None:
+    title = tmp_path / "own-demo"
+    shutil.copy(shutil.which("sleep") or "", title)
+    before = psutil.Popen([str(title), "600"])
+    try:
+        time.sleep(1.2)
+        with pytest.raises(WorkloadFailed, match="own-demo runs already"):
+            run("pass", process_name="own-demo")
+        assert before.is_running()
+    finally:
+        before.kill()
+        before.wait(10)
+
+
+def test_a_pattern_that_runs_away_elsewhere_does_not_hold_the_watching_up(run: Make) -> None:
+    program = "import time\nwhile True: print('a' * 60000 + '!'); time.sleep(0.01)"
+    workload = run(program, end_line="(a+)+$", fail_line="^(a|aa)+$", pass_line="(.*a){9}!x")
+    begun_s = time.monotonic()
+    longest_s = 0.0
+    while time.monotonic() - begun_s < 2.0:
+        looked_s = time.monotonic()
+        state = workload.poll()
+        longest_s = max(longest_s, time.monotonic() - looked_s)
+        time.sleep(0.01)
+    assert (state.running, state.finished, state.failure) == (True, False, None)
+    assert longest_s < 2.0  # a backtracking engine would not have come back at all
