@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import statistics
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from harness.clock import Clock, SystemClock
@@ -84,17 +83,27 @@ def examine(host: PluginHost, clock: Clock | None = None, watch_s: float = WATCH
         watch_s: How long each sensor is watched.
     """
     clock = clock or SystemClock()
-    told = [f for group in host.manager.hook.examine(clock=clock) for f in group or ()]
+    told = [f for _, f in host.ask_all("examine", lambda f: isinstance(f, Finding), clock=clock)]
     quantities, delivered = _quantities(host, clock, watch_s)
-    return [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
+    found = [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
+    return found + _failures(host)
+
+
+def _failures(host: PluginHost) -> list[Finding]:
+    """Plugins that are left out, and hooks that failed since the host was made."""
+    told, host.news[:] = list(host.news), []
+    remedy = "reinstall or uninstall it"
+    return [
+        *(Finding(f"plugin {p.name} {p.source}".strip(), "missing", p.error, remedy) for p in host.broken),
+        *(Finding("plugins", "missing", sentence, remedy) for sentence in told),
+    ]
 
 
 def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Finding], set[str]]:
     """One line per quantity of each sensor that works here, as read and measured; and their names."""
     findings: list[Finding] = []
     delivered: set[str] = set()
-    groups: Iterable[Iterable[Sensor] | None] = host.manager.hook.open_sensors(clock=clock, specs=[])
-    for sensor in [sensor for group in groups for sensor in group or ()]:
+    for sensor in host.open_sensors(clock, []):
         try:
             watched = watch(sensor, clock, watch_s)
             sources = {channel.quantity: channel.source for channel in sensor.channels()}

@@ -1,53 +1,121 @@
-"""Loads plugins and builds a rig from them. Loading is explicit and idempotent per :class:`PluginHost`."""
+"""Loads plugins and builds a rig from them. Loading is explicit and idempotent per :class:`PluginHost`.
+
+Each plugin is loaded, asked and called by itself. One that is broken is left out and named in
+:attr:`PluginHost.broken`; a hook that raises costs that plugin's share only.
+"""
 
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any
+from functools import partial
+from importlib import metadata
+from typing import Any, cast
 
 import pluggy
 import psutil
+import pyarrow as pa
+from pydantic import BaseModel
 
+from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
+from harness.boundary.crossing import PASSING
+from harness.boundary.fitness import plain_state
 from harness.clock import Clock, SystemClock
-from harness.errors import PluginError
-from harness.hookspecs import HarnessSpec, Kind
+from harness.errors import ControlRefused, HarnessError, PluginError
+from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.places import state_folder
 from harness.plan.schema import Cell, Plan, SensorSpec
-from harness.rig import Control, FrameLog, FrameLogSource, RigFacts, Sensor, Workload
+from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
 from harness.rig_identity import read_machine_id, rig_id
 
 ENTRY_POINT_GROUP = "harness.plugins"
 
 
+@dataclass(frozen=True)
+class BrokenPlugin:
+    """A plugin that is left out.
+
+    Attributes:
+        name: Its entry point, or the name it was given by.
+        source: Distribution and version that it came with; empty where unknown.
+        error: What is wrong with it.
+    """
+
+    name: str
+    source: str
+    error: str
+
+    def __str__(self) -> str:
+        origin = f" ({self.source})" if self.source else ""
+        return f"plugin {self.name}{origin} is broken and left out: {self.error}; reinstall or uninstall it"
+
+
 class PluginHost:
-    """The loaded plugins and the kinds that they bring."""
+    """The loaded plugins and the kinds that they bring.
+
+    Attributes:
+        manager: Pluggy's own bookkeeping. Call hooks through this class: it keeps plugins apart.
+        kinds: (role, name) -> kind.
+        broken: Plugins that could not be loaded, or that broke their contract in loading.
+        news: Hooks that failed since; whoever tells of them takes them out.
+    """
 
     def __init__(self, plugins: Mapping[str, object] | None = None) -> None:
         """Load the installed plugins, or exactly the given ones (for tests)."""
         self.manager = pluggy.PluginManager("levelrig")
         self.manager.add_hookspecs(HarnessSpec)
+        self.kinds: dict[tuple[str, str], Kind] = {}
+        self.broken: list[BrokenPlugin] = []
+        self.news: list[str] = []
+        self._bringers: dict[tuple[str, str], object] = {}
         if plugins is None:
-            self._load_installed()
+            for name, source, load in _entry_points():
+                self._admit(name, source, load)
         else:
             for name, plugin in plugins.items():
-                self.manager.register(plugin, name)
-        self.manager.check_pending()
-        self.kinds: dict[tuple[str, str], Kind] = {}
-        for offered in self.manager.hook.kinds():
-            for kind in offered:
-                if (kind.role, kind.name) in self.kinds:
-                    raise PluginError(
-                        f"two plugins bring the {kind.role} {kind.name!r}; uninstall one of them"
-                    )
-                self.kinds[kind.role, kind.name] = kind
+                self._admit(name, "", partial(_given, plugin))
 
-    def _load_installed(self) -> None:
+    # --- loading ------------------------------------------------------------------------------------------
+
+    def _admit(self, name: str, source: str, load: Callable[[], object]) -> None:
+        """Load one plugin, check its hooks and take its kinds; leave it out whole where any of it fails."""
+        plugin: object = None
+        registered = False
         try:
-            self.manager.load_setuptools_entrypoints(ENTRY_POINT_GROUP)
-        except Exception as error:
-            raise PluginError(f"a plugin can't be loaded ({error}); reinstall or uninstall it") from error
+            plugin = load()
+            if self.manager.is_registered(plugin):
+                raise PluginError("it is there already, under another name")
+            registered = True
+            self.manager.register(plugin, name)
+            self.manager.check_pending()
+            brought = self._brought_by(plugin)
+        except PASSING:
+            raise
+        except BaseException as error:
+            note_fault(f"loading plugin {name}", error)
+            self.broken.append(BrokenPlugin(name, source, _why(error)))
+            if registered and self.manager.is_registered(plugin):
+                self.manager.unregister(plugin)
+            return
+        self.kinds |= brought
+        self._bringers |= dict.fromkeys(brought, plugin)
+
+    def _brought_by(self, plugin: object) -> dict[tuple[str, str], Kind]:
+        """The kinds of one plugin. Raises PluginError where one is not fit, or is there already."""
+        found: dict[tuple[str, str], Kind] = {}
+        if not self._has("kinds", plugin):
+            return found
+        for kind in self._call("kinds", plugin) or ():
+            _check_kind(kind)
+            key = (kind.role, kind.name)
+            if key in self.kinds or key in found:
+                raise PluginError(f"another plugin brings the {kind.role} {kind.name!r} already")
+            found[key] = kind
+        return found
+
+    # --- looking up ---------------------------------------------------------------------------------------
 
     def names(self, role: str) -> list[str]:
         """Names of the kinds of one role, sorted."""
@@ -58,30 +126,213 @@ class PluginHost:
         found = self.kinds.get((role, name))
         if found is None:
             near = get_close_matches(name, self.names(role), n=1) or self.names(role)
-            raise PluginError(f"no {role} {name!r}; nearest: {', '.join(near) or 'none installed'}")
+            known = ", ".join(near) or "none installed"
+            raise PluginError(f"no {role} {name!r}; nearest: {known}{self._told()}")
         return found
+
+    # --- hooks, each plugin by itself ---------------------------------------------------------------------
+
+    def ask_each(self, hook: str, **arguments: Any) -> Iterator[tuple[str, Any]]:
+        """Call a hook of every plugin that has it: (plugin's name, what it gave). None is left out.
+
+        The plugin loaded last comes first. One that raises is left out, logged and told in :attr:`news`.
+        """
+        for name, plugin in reversed(self.manager.list_name_plugin()):
+            if plugin is None or not self._has(hook, plugin):
+                continue
+            try:
+                given = self._call(hook, plugin, **arguments)
+            except PASSING:
+                raise
+            except BaseException as error:
+                self.complain(name, hook, error)
+                continue
+            if given is not None:
+                yield name, given
+
+    def ask_all(self, hook: str, fits: Callable[[object], bool], **arguments: Any) -> list[tuple[str, Any]]:
+        """Call a hook that gives lists: (plugin's name, entry). Unfit entries are left out and told."""
+        found: list[tuple[str, Any]] = []
+        for name, given in self.ask_each(hook, **arguments):
+            try:
+                entries = list(given)
+            except Exception as error:
+                self.complain(name, hook, error)
+                continue
+            for entry in entries:
+                try:
+                    if not fits(entry):
+                        raise PluginError(f"it gave {type(entry).__name__}, which is not what {hook} gives")
+                except Exception as error:
+                    self.complain(name, hook, error)
+                else:
+                    found.append((name, entry))
+        return found
+
+    def complain(self, plugin: str, hook: str, error: BaseException) -> None:
+        """Log a plugin's failure and tell of it."""
+        note_fault(f"{hook} of plugin {plugin}", error)
+        self.news.append(f"plugin {plugin} failed in {hook}, and its share is missing: {_why(error)}")
+
+    def _has(self, hook: str, plugin: object) -> bool:
+        return any(impl.plugin is plugin for impl in getattr(self.manager.hook, hook).get_hookimpls())
+
+    def _call(self, hook: str, plugin: object, **arguments: Any) -> Any:
+        """Call a hook of one plugin. Raises what it raises."""
+        for impl in getattr(self.manager.hook, hook).get_hookimpls():
+            if impl.plugin is plugin:
+                return impl.function(*(arguments[name] for name in impl.argnames))
+        return None
+
+    def _call_bringer(self, hook: str, role: str, name: str, **arguments: Any) -> Any:
+        """Call a hook of the plugin that brings a kind, and of no other. Raises what it raises."""
+        self.kind(role, name)
+        return self._call(hook, self._bringers[role, name], **arguments)
+
+    # --- what a rig is made of ----------------------------------------------------------------------------
+
+    def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> list[Sensor]:
+        """Every plugin's sensors; one plugin's failure costs its own."""
+        found = self.ask_all("open_sensors", _is_sensor, clock=clock, specs=specs)
+        return [GuardedSensor(sensor) for _, sensor in found]
+
+    def open_control(self, kind: str, clock: Clock) -> GuardedControl:
+        """The control of that kind, behind its boundary. Raises PluginError, ControlRefused."""
+
+        def opened() -> Control:
+            control: Control | None = self._call_bringer(
+                "open_control", "control", kind, kind=kind, clock=clock
+            )
+            if control is None:
+                raise PluginError(f"control {kind!r} is listed but does not open; reinstall its plugin")
+            return control
+
+        return cross(f"control {kind}", ControlRefused, opened, lambda c: GuardedControl.around(c, kind))
+
+    def open_workload(self, cell: Cell, clock: Clock) -> Workload:
+        """One run of the cell's title. Raises PluginError."""
+        kind = cell.title.workload
+        workload: Workload | None = self._call_bringer(
+            "open_workload", "workload", kind, kind=kind, cell=cell, clock=clock
+        )
+        if workload is None:
+            raise PluginError(f"workload {kind!r} is listed but does not open; reinstall its plugin")
+        return workload
+
+    def open_rehearsal(self, request: RehearsalRequest) -> Rig:
+        """A rig on a virtual clock. Raises HarnessError: what the plugin says, or that there is none."""
+        rig = self._ask_first("open_rehearsal", request=request)
+        if rig is None:
+            raise PluginError(f"no installed plugin offers a rehearsal; reinstall levelrig{self._told()}")
+        return cast(Rig, rig)
+
+    def fit_card_model(self, telemetry: pa.Table, name: str) -> FittedCard:
+        """Fit a card's model to a curve. Raises HarnessError: what the curve lacks, or no plugin fits one."""
+        fitted = self._ask_first("fit_card_model", telemetry=telemetry, name=name)
+        if not isinstance(fitted, FittedCard):
+            raise PluginError(f"no installed plugin fits a card's model; reinstall levelrig{self._told()}")
+        return fitted
+
+    def _ask_first(self, hook: str, **arguments: Any) -> Any:
+        """What the first plugin that has something to give gives. Raises HarnessError, as that plugin did."""
+        for name, plugin in reversed(self.manager.list_name_plugin()):
+            try:
+                given = None if plugin is None else self._call(hook, plugin, **arguments)
+            except (HarnessError, *PASSING):
+                raise
+            except BaseException as error:
+                self.complain(name, hook, error)
+                continue
+            if given is not None:
+                return given
+        return None
+
+    def _told(self) -> str:
+        """What is known of failed plugins, to be put at a message's end."""
+        return "".join(f"; {line}" for line in (*self.broken, *self.news))
+
+    def read_frame_log(self, source: FrameLogSource) -> FrameLog:
+        """Read a frame log by its mapping. Raises PluginError, FrameLogError."""
+        reader = source.spec.reader
+        log: FrameLog | None = self._call_bringer("read_frame_log", "reader", reader, source=source)
+        if log is None:
+            raise PluginError(f"reader {reader!r} is listed but reads nothing; reinstall its plugin")
+        return log
+
+
+def _given(plugin: object) -> object:
+    return plugin
+
+
+def _is_sensor(value: object) -> bool:
+    return isinstance(value, Sensor)
+
+
+def _why(error: BaseException) -> str:
+    """An error in one line, with the place of a mistake in the plugin's own text."""
+    text = " ".join(told(error).split())
+    return f"{text}, in {error.filename} line {error.lineno}" if isinstance(error, SyntaxError) else text
+
+
+def _check_kind(kind: object) -> None:
+    """Raises PluginError where it is not what :class:`harness.hookspecs.Kind` says."""
+    if not isinstance(kind, Kind):
+        raise PluginError(f"kinds gave {type(kind).__name__} where Kind belongs")
+    whole = (
+        kind.role in ("sensor", "control", "workload", "reader")
+        and isinstance(kind.name, str)
+        and kind.name != ""
+        and isinstance(kind.summary, str)
+        and isinstance(kind.changes_hardware, bool)
+        and (kind.setting_options is None or isinstance(kind.setting_options, frozenset))
+        and (kind.options is None or (isinstance(kind.options, type) and issubclass(kind.options, BaseModel)))
+    )
+    if not whole:
+        raise PluginError(f"kinds gave one whose parts are not what Kind says: {printable(kind, 200)}")
+
+
+def _entry_points() -> list[tuple[str, str, Callable[[], object]]]:
+    """(name, source, how to load it) of every installed plugin: levelrig's own first, then by distribution.
+
+    A distribution whose metadata can't be read is a plugin that can't be loaded only if it is told to be
+    one, so it says nothing here.
+    """
+    found: dict[tuple[str, str], tuple[str, str, Callable[[], object]]] = {}
+    for distribution in metadata.distributions():
+        try:
+            owner = str(distribution.metadata["Name"] or "")
+            entries = distribution.entry_points.select(group=ENTRY_POINT_GROUP)
+            for entry in entries:  # of two copies on the path the first counts, as in an import
+                found.setdefault(
+                    (owner.lower(), entry.name), (entry.name, f"{owner} {distribution.version}", entry.load)
+                )
+        except Exception as error:
+            note_fault("reading an installed distribution's metadata", error)
+    return [found[key] for key in sorted(found, key=lambda key: (key[0] != "levelrig", key))]
 
 
 class PluginRig:
-    """The real machine, through the installed plugins. See :class:`harness.rig.Rig`."""
+    """The real machine, through the installed plugins. See :class:`harness.rig.Rig`.
+
+    Attributes:
+        news: Plugins that are broken, and hooks that failed; whoever tells of them takes them out.
+    """
 
     def __init__(self, host: PluginHost, plan: Plan, clock: Clock | None = None) -> None:
         self.clock: Clock = clock or SystemClock()
         self._host = host
         self._plan = plan
         self._controls: dict[str, Control] = {}
+        self.news = [str(plugin) for plugin in host.broken]
 
     def facts(self) -> RigFacts:
         return machine_facts(self._host)
 
     def open_sensors(self) -> Sequence[Sensor]:
         wanted = self._plan.sampling.sensors
-        specs: list[SensorSpec] = list(self._plan.sensors)
-        opened = [
-            sensor
-            for group in self._host.manager.hook.open_sensors(clock=self.clock, specs=specs)
-            for sensor in group or ()
-        ]
+        opened = self._host.open_sensors(self.clock, list(self._plan.sensors))
+        self.news += self._host.news
+        self._host.news.clear()
         keep = [s for s in opened if wanted is None or s.name.split(":")[0] in wanted]
         for sensor in opened:
             if sensor not in keep:
@@ -90,31 +341,14 @@ class PluginRig:
 
     def open_control(self, kind: str) -> Control:
         if kind not in self._controls:
-            self._host.kind("control", kind)
-            control = self._host.manager.hook.open_control(kind=kind, clock=self.clock)
-            if control is None:
-                raise PluginError(f"control {kind!r} is listed but does not open; reinstall its plugin")
-            self._controls[kind] = control
+            self._controls[kind] = self._host.open_control(kind, self.clock)
         return self._controls[kind]
 
     def open_workload(self, cell: Cell) -> Workload:
-        kind = cell.title.workload
-        self._host.kind("workload", kind)
-        workload: Workload | None = self._host.manager.hook.open_workload(
-            kind=kind, cell=cell, clock=self.clock
-        )
-        if workload is None:
-            raise PluginError(f"workload {kind!r} is listed but does not open; reinstall its plugin")
-        return workload
+        return self._host.open_workload(cell, self.clock)
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
-        self._host.kind("reader", source.spec.reader)
-        log: FrameLog | None = self._host.manager.hook.read_frame_log(source=source)
-        if log is None:
-            raise PluginError(
-                f"reader {source.spec.reader!r} is listed but reads nothing; reinstall its plugin"
-            )
-        return log
+        return self._host.read_frame_log(source)
 
 
 def machine_facts(host: PluginHost) -> RigFacts:
@@ -133,9 +367,12 @@ def machine_facts(host: PluginHost) -> RigFacts:
         },
         "memory": {"total_mib": psutil.virtual_memory().total // 2**20},
     }
-    for section in host.manager.hook.rig_facts():
-        for name, values in (section or {}).items():
-            facts.setdefault(name, {}).update(values)
+    for plugin, given in host.ask_each("rig_facts"):
+        try:
+            for name, values in plain_state(given).items():
+                facts.setdefault(name, {}).update(values)
+        except Exception as error:
+            host.complain(plugin, "rig_facts", error)
     machine = read_machine_id(state_folder())
     facts["system"]["identity_from"] = machine.source
     return RigFacts(rig_id=rig_id(machine, facts.get("card", {}).get("uuid")), boot_id=boot_id(), facts=facts)

@@ -17,7 +17,7 @@ control  ControlRefused
 Two things pass: the user's own KeyboardInterrupt, and RigLost, after which nothing runs any more.
 """
 
-from harness.boundary.crossing import note_fault, printable, told
+from harness.boundary.crossing import cross, note_fault, printable, told
 from harness.boundary.wrappers import (
     GuardedControl,
     GuardedRig,
@@ -32,6 +32,7 @@ __all__ = [
     "GuardedSensor",
     "GuardedWorkload",
     "behind_boundary",
+    "cross",
     "note_fault",
     "printable",
     "told",

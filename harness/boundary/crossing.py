@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
@@ -11,6 +12,7 @@ from harness.errors import RigLost, SeamError
 
 #: Longest sentence that is kept of a foreign message, characters.
 MOST_CHARACTERS: Final = 600
+_MOST_TRACEBACK: Final = 20_000
 #: What no boundary holds back: the user's own stop, and the end of the whole machine.
 PASSING: Final = (KeyboardInterrupt, RigLost)
 
@@ -47,11 +49,12 @@ def told(error: BaseException) -> str:
 def note_fault(what: str, error: BaseException) -> None:
     """Put a fault with its traceback in the log. Never raises, so that it can be called anywhere."""
     try:
-        log.error("fault", what=what, error=told(error), exc_info=error)
+        lines = "".join(traceback.format_exception(error))
     except PASSING:
         raise
-    except BaseException:  # a traceback that can't be rendered
-        log.error("fault", what=what, error=told(error))
+    except BaseException:
+        lines = "(a traceback that can't be printed)"
+    log.error("fault", what=what, error=told(error), traceback=printable(lines, _MOST_TRACEBACK))
 
 
 def cross(what: str, raises: type[SeamError], call: Callable[[], Any], fit: Callable[[Any], T]) -> T:

@@ -77,7 +77,7 @@ class GuardedRig:
             self.news.append(f"no sensor could be opened: {told(error)}; log.jsonl has the traceback")
             opened = []
         self.news += [printable(line) for line in take_news(self._rig)]
-        return [GuardedSensor(sensor) for sensor in opened]
+        return [GuardedSensor.around(sensor) for sensor in opened]
 
     def open_control(self, kind: str) -> GuardedControl:
         return cross(
@@ -130,6 +130,11 @@ class GuardedSensor:
         self._sensor = sensor
         self.name: str = quietly("the name of a sensor", lambda: sensor.name, printable, "nameless")
         self._complained: set[str] = set()
+
+    @classmethod
+    def around(cls, sensor: Sensor) -> GuardedSensor:
+        """The sensor behind its boundary, once."""
+        return sensor if isinstance(sensor, cls) else cls(sensor)
 
     def channels(self) -> Sequence[Channel]:
         what = f"sensor {self.name}"

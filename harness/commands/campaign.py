@@ -32,7 +32,7 @@ from harness.engine.campaign import (
 from harness.engine.progress import Observer, Silent, StopSignal
 from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
-from harness.errors import DiskFull, Interrupted, PlanError, PluginError, Problem, ReportMissing
+from harness.errors import DiskFull, Interrupted, PlanError, Problem, ReportMissing
 from harness.hookspecs import RehearsalRequest
 from harness.places import state_folder
 from harness.plan.load import load_plan
@@ -163,9 +163,7 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     plan = as_rehearsed(load_plan(arguments.plan, host))
     assumed = _assumptions(arguments.assume) if arguments.assume else {}
     request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model, options=assumed)
-    rig: Rig | None = host.manager.hook.open_rehearsal(request=request)
-    if rig is None:
-        raise PluginError("no installed plugin offers a rehearsal; reinstall levelrig")
+    rig = host.open_rehearsal(request)
     plan = without_unknown_limits(plan, rig)
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
     make_room(folder)

@@ -15,10 +15,10 @@ from rich.text import Text
 from harness.characterise import load_of, measure_curve, read_trace
 from harness.commands import add_command, print_json
 from harness.doctor import examine
-from harness.errors import PluginError, RecordNotOurs
+from harness.errors import RecordNotOurs
 from harness.guard import HardwareLock, restore_machine
 from harness.guard.record import records_of_others
-from harness.hookspecs import Finding, FittedCard
+from harness.hookspecs import Finding
 from harness.marks import end_dead_runs_titles
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost, PluginRig
@@ -96,9 +96,7 @@ def _characterise(arguments: argparse.Namespace) -> int:
             telemetry = measure_curve(PluginRig(host, plan), plan, cell, Path(folder), on_phase=tell)
     else:
         telemetry = read_trace(source)
-    fitted: FittedCard | None = host.manager.hook.fit_card_model(telemetry=telemetry, name=source.stem)
-    if fitted is None:
-        raise PluginError("no installed plugin fits a card's model; reinstall levelrig")
+    fitted = host.fit_card_model(telemetry, source.stem)
     arguments.model_into.write_text(fitted.document + "\n", encoding="utf-8")
     if arguments.json:
         print_json({"model": str(arguments.model_into), "summary": fitted.summary})

@@ -389,7 +389,7 @@ class Driver:
             wait=tenacity.wait_fixed(2.0),
             retry=tenacity.retry_if_exception(_may_pass),
             sleep=self._clock.sleep_s,
-            before_sleep=lambda call: log.warning("launch failed, trying again", exc_info=_error_of(call)),
+            before_sleep=_note_launch,
             reraise=True,
         )
         running.workload = retrying(self._start_title, running.cell, launch)
@@ -563,5 +563,7 @@ def _reason_of(error: Exception) -> str:
     return f"levelrig could not go on with it: {told(error)}; log.jsonl has the traceback, please report it"
 
 
-def _error_of(call: tenacity.RetryCallState) -> BaseException | None:
-    return call.outcome.exception() if call.outcome is not None else None
+def _note_launch(call: tenacity.RetryCallState) -> None:
+    error = call.outcome.exception() if call.outcome is not None else None
+    if error is not None:
+        note_fault("a launch, which is tried again", error)

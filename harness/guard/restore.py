@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from harness.clock import SystemClock
-from harness.errors import ControlRefused, HarnessError, RecordDamaged, RestoreUnproven, StoreError
+from harness.errors import HarnessError, RecordDamaged, RestoreUnproven, StoreError
 from harness.guard.changers import end_changers
 from harness.guard.record import RestoreRecord
 from harness.plugins import PluginHost
@@ -136,11 +136,7 @@ def opener(host: PluginHost) -> OpenControl:
     clock = SystemClock()
 
     def open_control(kind: str) -> Control:
-        host.kind("control", kind)
-        control: Control | None = host.manager.hook.open_control(kind=kind, clock=clock)
-        if control is None:
-            raise ControlRefused(f"control {kind} does not open; reinstall its plugin")
-        return control
+        return host.open_control(kind, clock)
 
     return open_control
 

@@ -12,9 +12,15 @@ from harness.plan.locate import LineIndex, Path, path_text
 
 
 class Findings:
-    """Problems found so far. The same complaint about the same place is kept once."""
+    """Problems found so far. The same complaint about the same place is kept once.
 
-    def __init__(self, lines: LineIndex) -> None:
+    Args:
+        lines: Knows the line of each table and key.
+        broken: Plugins that are installed and broken, a sentence each: what the plan lacks may be theirs.
+    """
+
+    def __init__(self, lines: LineIndex, broken: Sequence[str] = ()) -> None:
+        self.broken = tuple(broken)
         self._lines = lines
         self._problems: dict[tuple[Path, str], Problem] = {}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,16 +31,17 @@ def load_plan(path: Path, host: PluginHost) -> Plan:
         text = userfiles.read_text(path, "plan")
     except UserFileError as error:
         raise PlanError(str(path), [Problem("the file", error.what, error.remedy)]) from error
-    return parse_plan(text, str(path), host.kinds)
+    return parse_plan(text, str(path), host.kinds, [str(plugin) for plugin in host.broken])
 
 
-def parse_plan(text: str, source: str, kinds: Kinds) -> Plan:
+def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ()) -> Plan:
     """Validate a plan's text.
 
     Args:
         text: The TOML text.
         source: What to call it in messages.
         kinds: (role, name) -> kind, as the plugins bring them.
+        broken: Plugins that are installed and broken, a sentence each.
     Returns:
         The plan. Every ``options`` is a plain dict of JSON values that has passed its plugin's model, with
         the model's defaults filled in; a setting's ``options`` include its title's.
@@ -47,7 +49,7 @@ def parse_plan(text: str, source: str, kinds: Kinds) -> Plan:
         PlanError: With all problems found, by line.
     """
     raw = _parse_toml(text.removeprefix("\ufeff"), source)
-    found = Findings(LineIndex(text))
+    found = Findings(LineIndex(text), broken)
     filled = fill_options(raw, kinds, found)
     plan: Plan | None = None
     try:

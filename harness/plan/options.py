@@ -71,10 +71,11 @@ def _find_kind(role: str, name: Any, key: str, path: Path, kinds: Kinds, found: 
     names = [known for known_role, known in kinds if known_role == role]
     if role == "control":
         names.append(NO_CONTROL)
+    remedy = nearest(name, names) if names else f"install a plugin that brings this {role}"
     found.add(
         (*path, key),
         f"no {role} {shown(name)} is installed",
-        nearest(name, names) if names else f"install a plugin that brings this {role}",
+        "; ".join((remedy, *(f"or mend what may bring it: {plugin}" for plugin in found.broken))),
     )
     return None
 

@@ -17,8 +17,8 @@ Look = Callable[[], Sequence[str]]
 
 def look_at_everything() -> Sequence[str]:
     """Ask every installed plugin that can read a device's tuning."""
-    answers = _host().manager.hook.factory_deviations()
-    return [sentence for answer in answers for sentence in answer or ()]
+    answers = _host().ask_all("factory_deviations", lambda answer: isinstance(answer, str))
+    return [sentence for _, sentence in answers]
 
 
 @functools.cache
