@@ -55,8 +55,8 @@ class ProfileKeeper:
 
     def longest_s(self, profile: ProfileSpec) -> float:
         """Longest time that :meth:`apply` of this profile may take: restore, apply and read back."""
-        kinds = dict.fromkeys([profile.control, *self._open_kinds()])
-        return 3 * sum(_longest_call_s(self._open_control(kind)) for kind in kinds)
+        calls = [*self._open_kinds(), *[profile.control] * 3]  # restores; then snapshot, apply, read back
+        return sum(_longest_call_s(self._open_control(kind)) for kind in calls)
 
     def longest_restore_s(self) -> float:
         """Longest time that :meth:`restore` may take."""

@@ -6,21 +6,27 @@ or what clocks and power must be under load.
 
 from __future__ import annotations
 
+import dataclasses
 import statistics
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from harness.checks import missing_lines
-from harness.errors import ControlRefused, PluginError, Problem, WorkloadFailed
+from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven, WorkloadFailed
+from harness.guard.times import LONGEST_COMMAND_S
 from harness.patterns import check_pattern
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness.tables import QUANTITIES
-from harness_plugins.external_control.run import Outcome, find_program, run_command
+from harness_plugins.external_control.run import Outcome, find_program, resolved, run_command
 
 _LEAST_READINGS = 10
+#: Starting a command, and ending it at its limit with all that it started, takes no longer than this.
+_ENDING_S = 15.0
 
 
 class Bounds(BaseModel):
@@ -55,12 +61,18 @@ class CommandControlOptions(BaseModel):
     verify_line: str | None = Field(
         None, description="… and prints a line that this regular expression matches"
     )
+    restored_line: str | None = Field(
+        None,
+        description="after the restore, verify prints a line that this matches: proof of the factory state",
+    )
     under_load: dict[str, Bounds] = Field(
         default_factory=dict, description="quantity -> where its median must lie in the first seconds of load"
     )
-    timeout_s: float = Field(60.0, gt=0, le=600, description="a command that takes longer is ended: refused")
+    timeout_s: float = Field(
+        60.0, gt=0, le=LONGEST_COMMAND_S, description="a command that takes longer is ended: refused"
+    )
 
-    @field_validator("verify_line")
+    @field_validator("verify_line", "restored_line")
     @classmethod
     def _check_pattern(cls, value: str | None) -> str | None:
         return None if value is None else check_pattern(value)
@@ -71,24 +83,55 @@ class CommandControlOptions(BaseModel):
             raise ValueError("give verify or under_load: that apply ended well does not prove the setting")
         if self.verify_line is not None and self.verify is None:
             raise ValueError("verify_line needs verify")
+        if self.restored_line is not None and self.verify is None:
+            raise ValueError("restored_line needs verify")
         unknown = sorted(set(self.under_load) - set(QUANTITIES))
         if unknown:
             raise ValueError(f"under_load: there is no quantity {', '.join(unknown)}")
         return self
 
 
+@dataclass(frozen=True)
+class Proof:
+    """How a profile is read back, and what shows that it is gone again.
+
+    Attributes:
+        profile: Its name.
+        words: The command, program resolved.
+        limit_s: It may take this long.
+        line: Pattern of the line that shows the profile in force; None: its exit code tells.
+        restored_line: Pattern of the line that shows the factory state; None: not stated.
+    """
+
+    profile: str
+    words: tuple[str, ...]
+    limit_s: float
+    line: str | None
+    restored_line: str | None
+
+
 class CommandControl:
     """Control ``command``. See :class:`harness.rig.Control`.
 
-    ``check`` collects the restore commands of all profiles; the snapshot holds them, so that the next start
-    after a crash can restore without the plan. A restore runs each different one once.
+    ``check`` collects the restore and verify commands of all profiles, their programs as absolute paths; the
+    snapshot holds them, so that a watch or the next start after a crash can restore without the plan. A
+    restore runs each different restore command once, and then reads back by the verify commands.
     """
 
     kind = "command"
     changes_hardware = True
 
     def __init__(self) -> None:
+        self._folder = Path.cwd()
         self._restores: list[tuple[tuple[str, ...], float]] = []
+        self._proofs: list[Proof] = []
+        self._found: dict[Proof, bool | None] = {}
+
+    @property
+    def longest_call_s(self) -> float:
+        """Longest that any one call may take, by the time-outs of the commands: that is a restore."""
+        limits = [limit_s for _, limit_s in self._restores] + [proof.limit_s for proof in self._proofs]
+        return sum(limits) + _ENDING_S * (1 + len(limits))
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         options, where = options_of(profile), f"profiles.{profile.name}"
@@ -101,29 +144,54 @@ class CommandControl:
             if words is not None and find_program(words[0]) is None:
                 remedy = "write its full path, or install it"
                 problems.append(Problem(f"{where}.{key}", f"there is no program {words[0]!r}", remedy))
-        restore = tuple(options.restore), options.timeout_s
+        restore = resolved(options.restore), options.timeout_s
         if restore not in self._restores:
             self._restores.append(restore)
+        if options.verify is not None:
+            proof = Proof(
+                profile.name,
+                resolved(options.verify),
+                options.timeout_s,
+                options.verify_line,
+                options.restored_line,
+            )
+            if proof not in self._proofs:
+                self._proofs.append(proof)
         return problems
 
     def snapshot(self) -> dict[str, Any]:
+        """The way back, and which profiles seem to be in force already: those prove nothing when restored."""
+        for proof in self._proofs:
+            if proof not in self._found:
+                self._found[proof] = _in_force(proof, self._folder)
         return {
-            "restore": [{"words": list(words), "timeout_s": limit_s} for words, limit_s in self._restores]
+            "folder": str(self._folder),
+            "restore": [{"words": list(words), "timeout_s": limit_s} for words, limit_s in self._restores],
+            "proofs": [
+                {
+                    **dataclasses.asdict(proof),
+                    "words": list(proof.words),
+                    "found_in_force": self._found[proof],
+                }
+                for proof in self._proofs
+            ],
         }
 
     def apply(self, profile: ProfileSpec) -> None:
         options = options_of(profile)
-        if (tuple(options.restore), options.timeout_s) not in self._restores:
+        if (resolved(options.restore), options.timeout_s) not in self._restores:
             raise PluginError(
                 f"profile {profile.name} was not checked before it was applied; this is our mistake"
             )
-        self._run(f"profile {profile.name}: apply", options.apply, options.timeout_s)
+        what = f"profile {profile.name}: apply"
+        _run(what, resolved(options.apply), options.timeout_s, self._folder, changes=True)
 
     def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
         options = options_of(profile)
         if options.verify is None:
             return {"applied_by": options.apply, "proof": "under load"}
-        outcome = self._run(f"profile {profile.name}: verify", options.verify, options.timeout_s)
+        what = f"profile {profile.name}: verify"
+        outcome = _run(what, resolved(options.verify), options.timeout_s, self._folder, changes=False)
         if options.verify_line is not None and missing_lines(outcome.output, [options.verify_line]):
             raise ControlRefused(
                 f"profile {profile.name}: no line of verify matches {options.verify_line!r}; it printed: "
@@ -155,31 +223,115 @@ class CommandControl:
         return found
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
+        """Run the restore commands, then read back.
+
+        Raises:
+            ControlRefused: A command failed, or a profile is still in force.
+            RestoreUnproven: All commands ended well, and no verify command can tell the states apart.
+        """
+        if not snapshot:
+            return  # nothing is known to have been changed by commands
+        try:
+            folder = _folder_of(snapshot)
+            commands = [
+                (_words_of(command), _limit_of(command["timeout_s"])) for command in snapshot["restore"]
+            ]
+            proofs = [(_proof_of(entry), entry["found_in_force"]) for entry in snapshot.get("proofs", ())]
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise ControlRefused(
+                f"the record does not tell how to restore ({error!r}); put the factory state back by hand"
+            ) from error
         failures = []
-        for command in snapshot.get("restore", ()):
+        for words, limit_s in commands:
             try:
-                self._run("restore", command["words"], command["timeout_s"])
+                _run("restore", words, limit_s, folder, changes=True)
             except ControlRefused as error:
                 failures.append(str(error))
         if failures:
             raise ControlRefused(f"{'; '.join(failures)}; put the factory state back by hand")
+        _prove_restored(proofs, folder)
 
-    @staticmethod
-    def _run(what: str, words: Sequence[str], limit_s: float) -> Outcome:
-        try:
-            outcome = run_command(words, limit_s)
-        except (OSError, WorkloadFailed) as error:
-            raise ControlRefused(
-                f"{what}: {words[0]} can't be started ({error}); check the command"
-            ) from error
-        if outcome.exit_code is None:
-            raise ControlRefused(f"{what}: {words[0]} was still running after {limit_s:g} s and was ended")
-        if outcome.exit_code != 0:
-            raise ControlRefused(
-                f"{what}: {words[0]} ended with exit code {outcome.exit_code}: "
-                f"{outcome.tail or 'no output'}; try the command by hand, with the same rights"
-            )
-        return outcome
+
+def _prove_restored(proofs: Sequence[tuple[Proof, bool | None]], folder: Path) -> None:
+    told = 0
+    failures = []
+    for proof, found_in_force in proofs:
+        if found_in_force is not False and proof.restored_line is None:
+            continue  # its verify says the same of the factory state
+        if proof.restored_line is not None:
+            outcome = _outcome(proof, folder)
+            back = None if outcome is None else not missing_lines(outcome.output, [proof.restored_line])
+        else:
+            still = _in_force(proof, folder)
+            back = None if still is None else not still
+        if back is False:
+            failures.append(f"verify of profile {proof.profile} does not show the state that was found")
+        told += back is True
+    if failures:
+        raise ControlRefused(
+            f"the restore commands ended well, but {'; '.join(failures)}; put the factory state back by hand"
+        )
+    if not told:
+        raise RestoreUnproven(
+            "the restore commands ended well, but nothing reads back that they worked; give the profiles a "
+            "verify that tells their state from the factory's, or restored_line"
+        )
+
+
+def _in_force(proof: Proof, folder: Path) -> bool | None:
+    """Whether verify says that the profile is in force; None where it can't be asked."""
+    outcome = _outcome(proof, folder)
+    if outcome is None:
+        return None
+    return outcome.exit_code == 0 and (proof.line is None or not missing_lines(outcome.output, [proof.line]))
+
+
+def _outcome(proof: Proof, folder: Path) -> Outcome | None:
+    try:
+        outcome = run_command(proof.words, proof.limit_s, folder, changes=False)
+    except (OSError, WorkloadFailed):
+        return None
+    return None if outcome.exit_code is None else outcome
+
+
+def _run(what: str, words: Sequence[str], limit_s: float, folder: Path, *, changes: bool) -> Outcome:
+    try:
+        outcome = run_command(words, limit_s, folder, changes=changes)
+    except (OSError, WorkloadFailed) as error:
+        raise ControlRefused(f"{what}: {words[0]} can't be started ({error}); check the command") from error
+    if outcome.exit_code is None:
+        raise ControlRefused(f"{what}: {words[0]} was still running after {limit_s:g} s and was ended")
+    if outcome.exit_code != 0:
+        raise ControlRefused(
+            f"{what}: {words[0]} ended with exit code {outcome.exit_code}: "
+            f"{outcome.tail or 'no output'}; try the command by hand, with the same rights"
+        )
+    return outcome
+
+
+def _folder_of(snapshot: Mapping[str, Any]) -> Path:
+    """Where the commands were given; where that is gone, somewhere that is there."""
+    folder = Path(snapshot.get("folder") or Path.cwd())
+    return folder if folder.is_dir() else Path(folder.anchor or "/")
+
+
+def _words_of(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    words = entry["words"]
+    if not isinstance(words, list) or not words or not all(isinstance(word, str) for word in words):
+        raise ValueError("words is no list of words")
+    return tuple(words)
+
+
+def _limit_of(value: Any) -> float:
+    return min(max(float(value), 1.0), LONGEST_COMMAND_S)
+
+
+def _proof_of(entry: Mapping[str, Any]) -> Proof:
+    line, restored_line = entry["line"], entry["restored_line"]
+    for pattern in (line, restored_line):
+        if pattern is not None:
+            check_pattern(pattern)
+    return Proof(str(entry["profile"]), _words_of(entry), _limit_of(entry["limit_s"]), line, restored_line)
 
 
 def options_of(profile: ProfileSpec) -> CommandControlOptions:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from harness.clock import SystemClock
 from harness.errors import WorkloadFailed
+from harness.guard.changers import end_changers, mark
 from harness.processes import TitleProcess
 
 _POLL_S = 0.02
@@ -36,9 +37,23 @@ def find_program(word: str) -> Path | None:
     return None if found is None else Path(found).absolute()
 
 
-def run_command(words: Sequence[str], limit_s: float) -> Outcome:
-    """Run it without a shell, standard error with its output; its whole tree is ended at the limit.
+def resolved(words: Sequence[str]) -> tuple[str, ...]:
+    """The command with its program as an absolute path; as it is where there is no such program."""
+    program = find_program(words[0])
+    return tuple(words) if program is None else (str(program), *words[1:])
 
+
+def run_command(words: Sequence[str], limit_s: float, folder: Path, *, changes: bool) -> Outcome:
+    """Run it without a shell, standard error with its output.
+
+    Its whole tree is ended at the limit, and by whatever interrupts the wait for it, such as a second Ctrl-C.
+
+    Args:
+        words: The command.
+        limit_s: It may take this long.
+        folder: Its working folder.
+        changes: It changes the hardware: all that it started, also what it detached, carries a mark by which
+            it is found and ended before a restore (:mod:`harness.guard.changers`).
     Raises:
         OSError, WorkloadFailed: It can't be started.
     """
@@ -46,20 +61,32 @@ def run_command(words: Sequence[str], limit_s: float) -> Outcome:
     if program is None:
         raise FileNotFoundError(f"there is no program {words[0]!r}")
     clock = SystemClock()
-    with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
-        output = Path(folder) / "output.log"
-        process = TitleProcess(
-            [str(program), *words[1:]], clock, cwd=Path.cwd(), output_path=output, marked=False
-        )
-        end_s = clock.now_s() + limit_s
+    with tempfile.TemporaryDirectory(prefix="levelrig-") as own_folder:
+        output = Path(own_folder) / "output.log"
+        exit_code: int | None = None
+        process: TitleProcess | None = None
         size = 0
-        while (exit_code := process.exit_code()) is None and clock.now_s() < end_s:
-            size = output.stat().st_size
-            if size > _MOST_OUTPUT_BYTES:
-                break
-            clock.sleep_s(_POLL_S)
-        if exit_code is None:
-            process.end(1.0)
+        try:
+            process = TitleProcess(
+                [str(program), *words[1:]],
+                clock,
+                cwd=folder,
+                output_path=output,
+                environment=mark() if changes else None,
+                marked=False,
+            )
+            end_s = clock.now_s() + limit_s
+            while (exit_code := process.exit_code()) is None and clock.now_s() < end_s:
+                size = output.stat().st_size
+                if size > _MOST_OUTPUT_BYTES:
+                    break
+                clock.sleep_s(_POLL_S)
+        finally:
+            if exit_code is None:
+                if process is not None:
+                    process.end(1.0)
+                if changes:
+                    end_changers()
         if size > _MOST_OUTPUT_BYTES:
             raise WorkloadFailed(f"it printed over {_MOST_OUTPUT_BYTES} bytes and was ended")
         with output.open("rb") as file:
