@@ -53,6 +53,7 @@ def test_a_second_ctrl_c_while_apply_runs_ends_the_command_and_restores(pretendi
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_sigterm_while_apply_runs_restores(pretending, pretend):
     pretend.options(apply_s=2.0)
     run = start(pretending, pretend)
@@ -63,6 +64,7 @@ def test_sigterm_while_apply_runs_restores(pretending, pretend):
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_a_kill_while_the_restore_runs_ends_that_and_restores_once_more(pretending, pretend):
     pretend.options(restore_s=2.0)
     run = start(pretending, pretend)
@@ -72,6 +74,7 @@ def test_a_kill_while_the_restore_runs_ends_that_and_restores_once_more(pretendi
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_an_apply_longer_than_the_watchs_patience_is_left_alone(pretending, pretend):
     """The watch counts a program as hung after 7 s here; the command takes 9 and may take 60."""
     pretend.options(apply_s=9.0)
@@ -83,6 +86,7 @@ def test_an_apply_longer_than_the_watchs_patience_is_left_alone(pretending, pret
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_a_harness_that_is_stopped_for_long_and_killed_later_leaves_the_factory_state(pretending, pretend):
     pretend.options(apply_s=3.0)
     run = pretending.levelrig(pretend, "run", pretend.plan(), "--into", "c", silent_s=7.0)
@@ -96,6 +100,7 @@ def test_a_harness_that_is_stopped_for_long_and_killed_later_leaves_the_factory_
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_a_harness_that_goes_on_after_its_watch_restored_rejects_and_applies_anew(pretending, pretend):
     run = pretending.levelrig(pretend, "run", pretend.plan(measure_s=3), "--into", "c", silent_s=7.0)
     title = str(pretend.folder / "title.py")
@@ -110,6 +115,7 @@ def test_a_harness_that_goes_on_after_its_watch_restored_rejects_and_applies_ane
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_a_watch_that_is_killed_is_replaced_and_still_restores(pretending, pretend):
     run = start(pretending, pretend, repeats=9, measure_s=8)
     watch = lambda: [p for p in pretending.marked(str(pretend.record)) if "--watch" in p.cmdline()]  # noqa: E731
@@ -122,6 +128,7 @@ def test_a_watch_that_is_killed_is_replaced_and_still_restores(pretending, prete
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_others_neither_touch_the_live_run_nor_its_record(pretending, pretend):
     run = start(pretending, pretend, repeats=3, measure_s=4)
     assert pretending.wait_until(lambda: pretend.state == "quiet")
@@ -156,6 +163,7 @@ def test_others_neither_touch_the_live_run_nor_its_record(pretending, pretend):
     assert_back(pretending, pretend)
 
 
+@pytest.mark.endurance
 def test_a_restore_that_can_not_be_made_is_in_the_last_line_the_exit_code_and_the_status(pretending, pretend):
     launcher_pauses = pretend.folder / "stuck"
     run = start(pretending, pretend, repeats=1, measure_s=3)

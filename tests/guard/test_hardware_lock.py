@@ -185,8 +185,11 @@ def test_a_run_that_changes_no_hardware_neither_waits_nor_touches_the_live_runs_
 
 
 def test_an_identity_tells_a_process_from_a_later_one_of_the_same_number():
-    pid, _, born_s = own_identity().partition("/")
+    pid, born_s, *place = own_identity().split("/")
     assert lives(own_identity())
-    assert not lives(f"{pid}/{float(born_s) - 100:.2f}")
+    assert not lives("/".join((pid, f"{float(born_s) - 100:.2f}", *place)))
+    boot, namespace, user = place
+    assert not lives("/".join((pid, born_s, "another-boot", namespace, user)))
+    assert lives("/".join(("999999", born_s, boot, "another-container", user)))  # not for us to judge
     assert not lives("")
     assert not lives("x/y")

@@ -43,7 +43,9 @@ def resolved(words: Sequence[str]) -> tuple[str, ...]:
     return tuple(words) if program is None else (str(program), *words[1:])
 
 
-def run_command(words: Sequence[str], limit_s: float, folder: Path, *, changes: bool) -> Outcome:
+def run_command(
+    words: Sequence[str], limit_s: float, folder: Path | None = None, *, changes: bool = False
+) -> Outcome:
     """Run it without a shell, standard error with its output.
 
     Its whole tree is ended at the limit, and by whatever interrupts the wait for it, such as a second Ctrl-C.
@@ -51,7 +53,7 @@ def run_command(words: Sequence[str], limit_s: float, folder: Path, *, changes: 
     Args:
         words: The command.
         limit_s: It may take this long.
-        folder: Its working folder.
+        folder: Its working folder; default: this process's.
         changes: It changes the hardware: all that it started, also what it detached, carries a mark by which
             it is found and ended before a restore (:mod:`harness.guard.changers`).
     Raises:
@@ -70,7 +72,7 @@ def run_command(words: Sequence[str], limit_s: float, folder: Path, *, changes: 
             process = TitleProcess(
                 [str(program), *words[1:]],
                 clock,
-                cwd=folder,
+                cwd=folder or Path.cwd(),
                 output_path=output,
                 environment=mark() if changes else None,
                 marked=False,
