@@ -151,14 +151,13 @@ def remove_tree(root: Path, path: Path) -> None:
 
 def sync_folder(root: Path, path: Path) -> None:
     """Make the names in a folder durable. Windows has no such call; it keeps renames in order."""
-    if sys.platform == "win32":
-        return
-    with _folder(root, path) as folder:
-        descriptor = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=folder)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    if sys.platform != "win32":
+        with _folder(root, path) as folder:
+            descriptor = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=folder)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def is_file(root: Path, path: Path) -> bool:
@@ -187,9 +186,9 @@ def _parent(root: Path, path: Path) -> Iterator[tuple[int | None, str]]:
     if sys.platform == "win32":
         _look_at(root, path)
         yield None, path.name
-        return
-    with _folder(root, path.parent) as descriptor:
-        yield descriptor, path.name
+    else:
+        with _folder(root, path.parent) as descriptor:
+            yield descriptor, path.name
 
 
 if sys.platform == "win32":

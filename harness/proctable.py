@@ -26,7 +26,10 @@ MARK = "LEVELRIG_PROCESS_MARK"
 
 _MARK_BYTES = MARK.encode() + b"="
 _GONE = (psutil.NoSuchProcess, psutil.ZombieProcess, psutil.AccessDenied)
-_TICKS_PER_S = os.sysconf("SC_CLK_TCK") if sys.platform != "win32" else 1
+if sys.platform == "win32":
+    _TICKS_PER_S = 1
+else:
+    _TICKS_PER_S = os.sysconf("SC_CLK_TCK")
 
 
 class Seen(NamedTuple):

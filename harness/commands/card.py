@@ -36,6 +36,12 @@ def register(commands: Any) -> None:
         reports=True,
     )
     doctor.add_argument(
+        "--self-test",
+        action="store_true",
+        help="instead, try in about a minute what a night needs of this machine and system: programs, files, "
+        "clocks, sensors, live page; the table is made to be sent with a question (exit code 1: a failure)",
+    )
+    doctor.add_argument(
         "--characterise",
         type=Path,
         metavar="FILE",
@@ -106,6 +112,8 @@ def _characterise(arguments: argparse.Namespace) -> int:
 
 
 def _doctor(arguments: argparse.Namespace) -> int:
+    if arguments.self_test:
+        return _self_test(arguments)
     if arguments.characterise is not None:
         return _characterise(arguments)
     findings = examine(PluginHost())
@@ -116,6 +124,26 @@ def _doctor(arguments: argparse.Namespace) -> int:
         with paged(out):
             _show(out, findings)
     return 0
+
+
+def _self_test(arguments: argparse.Namespace) -> int:
+    from harness import selftest
+
+    seen = selftest.run_self_test(selftest.all_items(PluginHost()))
+    failed = sum(outcome.verdict == "fail" for outcome in seen)
+    about = selftest.about_this_machine()
+    if arguments.json:
+        print_json({"about": about, "items": [dataclasses.asdict(o) for o in seen], "failed": failed})
+        return 1 if failed else 0
+    out = console()
+    out.print(about, markup=False)
+    out.print()
+    rows = [[o.item, o.verdict, f"{o.took_s:.1f} s", o.detail] for o in seen]
+    print_table(out, "", ["tried", "result", "took", "seen"], rows)
+    out.print()
+    said = "Everything that could be tried works." if not failed else f"{failed} of {len(seen)} failed."
+    out.print(f"{said} Nothing was changed. Send this table along with a question.")
+    return 1 if failed else 0
 
 
 def _show(out: Console, findings: Sequence[Finding]) -> None:
