@@ -45,6 +45,7 @@ class Running:
     read_back: dict[str, Any] = field(default_factory=dict)
     workload: Workload | None = None
     launch_s: float | None = None
+    ended_s: float | None = None  # the title's end, which may come after the window's
     window_start_s: float | None = None
     window_end_s: float | None = None
     start_temp_c: float | None = None

@@ -442,6 +442,7 @@ class Driver:
         running.core = core_quantities(self._plan, self._gatekeeper.temperature, self._sampler.quantities)
         if running.workload is not None:
             running.workload.stop(STOP_GRACE_S)
+            running.ended_s = self._clock.now_s()
             if running.exit_code is None:
                 running.exit_code = running.workload.poll().exit_code
         return Closed()

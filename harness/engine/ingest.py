@@ -115,7 +115,8 @@ class _Parts:
 def _known(running: Running, history: History) -> dict[str, Any]:
     """Evidence that needs no log."""
     title = running.cell.title
-    ended_s, launch_s = running.window_end_s, running.launch_s
+    # One that ignores the request to end writes on until it is ended.
+    ended_s, launch_s = running.ended_s or running.window_end_s, running.launch_s
     return {
         "planned_s": title.measure_s,
         "measured_s": running.measured_s,
