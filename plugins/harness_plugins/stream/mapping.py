@@ -20,7 +20,8 @@ Fields = Mapping[str, str]
 #: says whether it is the first line of its file or program.
 LineReader = Callable[[str, bool], Fields | None]
 
-_PAIR = re.compile(r"([A-Za-z_][\w./-]*)\s*[=:]\s*([-+]?[\d.,]+(?:[eE][-+]?\d+)?)")
+#: A name is tried from the start of its word only, so that garbage of any length costs linear time.
+_PAIR = re.compile(r"(?<![\w./-])[\d./-]*([A-Za-z_][\w./-]*+)\s*+[=:]\s*+([-+]?[\d.,]+(?:[eE][-+]?\d+)?)")
 _TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
 

@@ -52,7 +52,7 @@ class StreamOptions(Readings):
 
 
 def open_stream(options: StreamOptions, number: int, clock: Clock) -> LineSensor:
-    """Start the program. Raises SensorUnavailable."""
+    """Start the program. One that does not start is tried again later; its readings are missing till then."""
     readers: dict[str, LineReader] = {"pairs": read_pairs, "json": read_json}
     if options.format == "csv":
         read_line: LineReader = CsvReader(options.delimiter, options.columns)

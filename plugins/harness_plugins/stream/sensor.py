@@ -61,7 +61,10 @@ class LineSensor:
                 continue  # its time is not readable: where it belongs is not known
             t_s = line.arrived_s - self._options.delay_s if own_s is None else own_s
             for quantity, value in values_of(fields, self._options).items():
-                self._kept[quantity].append((t_s, value))
+                kept = self._kept[quantity]
+                while kept and kept[-1][0] > t_s:  # its clock was set back
+                    kept.pop()
+                kept.append((t_s, value))
 
     def _reading_at(self, quantity: str, t_s: float) -> float | None:
         """The last reading at or before that time, unless it is too old."""

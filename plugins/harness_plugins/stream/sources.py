@@ -20,6 +20,12 @@ from harness.patterns import LONGEST_LINE
 from harness.processes import MARK, child_environment, end_dead_runs_titles, new_mark
 
 _LONGEST_QUEUE = 10_000
+_LAST_WORDS = 200
+#: A program that prints more than this is not an instrument.
+MOST_BYTES_PER_S = 1024 * 1024
+#: Pauses between two starts of a program that ends, s.
+FIRST_PAUSE_S = 5.0
+LONGEST_PAUSE_S = 60.0
 
 
 class Line(NamedTuple):
@@ -41,83 +47,109 @@ class LineSource(Protocol):
 
 
 class ProgramSource:
-    """Runs a program and reads its output on a thread; starts it anew, at most every 5 s, when it ended."""
+    """Runs a program and reads its output on a thread.
 
-    _PAUSE_S = 5.0
+    A program that can't be started, or that ended, is started anew after a pause that doubles from 5 s to a
+    minute; one that ran well for a minute begins with the short pause again. Whatever it prints costs bounded
+    memory and time: a line counts up to :data:`LONGEST_LINE`, and a program that prints more than
+    :data:`MOST_BYTES_PER_S` is ended like one that failed.
+    """
 
     def __init__(self, words: Sequence[str], clock: Clock) -> None:
         self._words = list(words)
         self._clock = clock
         self._lines: deque[Line] = deque(maxlen=_LONGEST_QUEUE)
-        self._process: subprocess.Popen[str] | None = None
+        self._process: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
         self._last_words = ""
+        self._trouble = ""
         self._started_s = 0.0
+        self._pause_s = FIRST_PAUSE_S
         self._closed = False
         end_dead_runs_titles()  # one that a killed harness left may hold the instrument
         self._start()
 
     def _start(self) -> None:
         self._started_s = self._clock.now_s()
+        self._ended_s: float | None = None
+        self._last_words = self._trouble = ""
         try:
             self._process = subprocess.Popen(
                 self._words,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
-                text=True,
-                encoding="utf-8",
-                errors="replace",
-                bufsize=1,
                 env=child_environment({MARK: new_mark()}),  # marked: the next start ends it if this one can't
                 start_new_session=sys.platform != "win32",
             )
-        except OSError as error:
+        except (OSError, ValueError) as error:
             self._process = None
-            raise SensorUnavailable(
-                f"stream: {self._words[0]} can't be started ({error}); check the sensor's command"
-            ) from error
+            self._trouble = f"can't be started ({error}); check the sensor's command"
+            return
         self._thread = threading.Thread(target=self._follow, args=(self._process,), daemon=True)
         self._thread.start()
 
-    def _follow(self, process: subprocess.Popen[str]) -> None:
+    def _follow(self, process: subprocess.Popen[bytes]) -> None:
+        """Take lines until the output ends, or until there is too much of it."""
         assert process.stdout is not None
-        with process.stdout as output:
-            for number, line in enumerate(iter(lambda: output.readline(LONGEST_LINE), "")):
-                self._lines.append(Line(self._clock.now_s(), line.rstrip("\r\n"), number == 0))
-                self._last_words = line.strip() or self._last_words
+        first, whole = True, True
+        second_s, seen = self._clock.now_s(), 0
+        with process.stdout as output, contextlib.suppress(OSError, ValueError):
+            while piece := output.readline(LONGEST_LINE):
+                now_s = self._clock.now_s()
+                if now_s - second_s >= 1.0:
+                    second_s, seen = now_s, 0
+                seen += len(piece)
+                if seen > MOST_BYTES_PER_S:
+                    self._trouble = f"printed over {MOST_BYTES_PER_S // 1024} KiB in a second and was ended"
+                    _end_tree(process)
+                    return
+                if whole:  # the rest of an overlong line is dropped
+                    text = piece.decode("utf-8", "replace").rstrip("\r\n")
+                    self._lines.append(Line(now_s, text, first))
+                    self._last_words = text.strip()[:_LAST_WORDS] or self._last_words
+                    first = False
+                whole = piece.endswith(b"\n")
 
     def take(self) -> list[Line]:
-        ended = self._process is None or self._process.poll() is not None
-        if ended and self._thread is not None:
-            self._thread.join(timeout=1.0)
         taken = [self._lines.popleft() for _ in range(len(self._lines))]
-        if ended and not taken:
+        if taken or (self._process is not None and self._process.poll() is None and not self._trouble):
+            return taken
+        now_s = self._clock.now_s()
+        if self._ended_s is None:
+            self._ended_s = now_s
+        if self._thread is not None and self._thread.is_alive() and now_s - self._ended_s < 1.0:
+            return []  # its last lines are still under way
+        what = self._trouble
+        if not what:
             code = None if self._process is None else self._process.returncode
-            if not self._closed and self._clock.now_s() - self._started_s >= self._PAUSE_S:
-                self._start()
-            raise SensorUnavailable(
-                f"stream: {self._words[0]} ended with exit code {code}: "
-                f"{self._last_words or 'it wrote nothing'}"
-            )
-        return taken
+            what = f"ended with exit code {code}: {self._last_words or 'it wrote nothing'}"
+        if not self._closed and now_s - self._started_s >= self._pause_s:
+            well = now_s - self._started_s >= LONGEST_PAUSE_S + self._pause_s
+            self._pause_s = FIRST_PAUSE_S if well else min(LONGEST_PAUSE_S, 2 * self._pause_s)
+            self._start()
+        raise SensorUnavailable(f"stream: {self._words[0]} {what}")
 
     def close(self) -> None:
         self._closed = True
-        process = self._process
-        if process is None:
-            return
-        tree = []
-        with contextlib.suppress(psutil.NoSuchProcess):
-            tree = psutil.Process(process.pid).children(recursive=True)
-        process.kill()
-        for child in tree:
-            with contextlib.suppress(psutil.NoSuchProcess, psutil.AccessDenied):
-                child.kill()
-        with contextlib.suppress(subprocess.TimeoutExpired):  # one that hangs in the driver can't be ended
-            process.wait(timeout=5.0)
+        if self._process is not None:
+            _end_tree(self._process)
         if self._thread is not None:
             self._thread.join(timeout=2.0)
+
+
+def _end_tree(process: subprocess.Popen[bytes]) -> None:
+    """End a program with all that it started. Never waits for long: one that can't be ended is left."""
+    tree = []
+    with contextlib.suppress(psutil.Error):
+        tree = psutil.Process(process.pid).children(recursive=True)
+    with contextlib.suppress(OSError):
+        process.kill()
+    for child in tree:
+        with contextlib.suppress(psutil.Error):
+            child.kill()
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(timeout=2.0)
 
 
 class FileSource:

@@ -15,9 +15,11 @@ from pydantic import ValidationError
 
 from harness.clock import SystemClock
 from harness.errors import SensorUnavailable
+from harness.plan.schema import SensorSpec
 from harness.telemetry import Sampler
 from harness.testing import FakeClock
 from harness_plugins.imported import ImportOptions, open_import
+from harness_plugins.stream import open_sensors, sources
 from harness_plugins.stream.mapping import (
     CsvReader,
     Readings,
@@ -255,10 +257,89 @@ def test_a_program_that_ended_is_told_with_its_last_words(meter: Any) -> None:
     assert "exit code 4: no meter on this port" in told[0]
 
 
-def test_a_program_that_does_not_exist_is_told_at_once(clock: SystemClock) -> None:
-    options = StreamOptions(command=["no-such-meter"], **readings(wall_power_w={"name": "P"}))
-    with pytest.raises(SensorUnavailable, match="no-such-meter can't be started"):
-        open_stream(options, 1, clock)
+def test_a_program_that_does_not_exist_is_told_at_the_first_read_and_ends_no_other_sensor(
+    clock: SystemClock,
+) -> None:
+    words = [sys.executable, "-u", "-c", "import time\nwhile True: print('P=100'); time.sleep(0.05)"]
+    quantities = {"wall_power_w": {"name": "P", "unit": "W"}}
+    specs = [
+        SensorSpec(kind="stream", options={"command": words, "quantities": quantities}),
+        SensorSpec(
+            kind="stream",
+            options={"command": ["no-such-meter"], "quantities": {"ambient_temp_c": {"name": "T"}}},
+        ),
+    ]
+    first, second = open_sensors(clock=clock, specs=specs)
+    try:
+        with pytest.raises(SensorUnavailable, match="no-such-meter can't be started"):
+            second.read(["ambient_temp_c"])
+        assert value_within_s(first, "wall_power_w", 20) == 100
+    finally:
+        first.close()
+        second.close()
+
+
+def value_within_s(sensor: LineSensor, quantity: str, seconds: float) -> float | None:
+    """The first reading that comes; None where none does."""
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        with contextlib.suppress(SensorUnavailable):
+            value = sensor.read([quantity])[quantity]
+            if value is not None:
+                return float(value)
+        time.sleep(0.02)
+    return None
+
+
+def test_a_program_that_dies_is_started_again_after_a_pause_that_grows(monkeypatch: Any, meter: Any) -> None:
+    monkeypatch.setattr(sources, "FIRST_PAUSE_S", 0.2)
+    monkeypatch.setattr(sources, "LONGEST_PAUSE_S", 0.8)
+    sensor = meter("print('P=100')", **readings(wall_power_w={"name": "P", "unit": "W"}), period_s=0.05)
+    source = sensor._source
+    starts: list[float] = []
+    end_s = time.monotonic() + 30
+    while len(starts) < 5 and time.monotonic() < end_s:
+        with contextlib.suppress(SensorUnavailable):
+            sensor.read(["wall_power_w"])
+        if not starts or source._started_s != starts[-1]:
+            starts.append(source._started_s)
+        time.sleep(0.01)
+    pauses = np.diff(starts)
+    assert len(pauses) == 4
+    assert (pauses >= np.array([0.2, 0.4, 0.8, 0.8]) - 0.01).all()
+
+
+def test_a_program_that_floods_is_ended_and_costs_bounded_memory(meter: Any) -> None:
+    program = "import sys\nwhile True: sys.stdout.write('x' * 65536)"
+    sensor = meter(program, **readings(wall_power_w={"name": "P", "unit": "W"}))
+    told = ""
+    end_s = time.monotonic() + 30
+    while not told and time.monotonic() < end_s:
+        try:
+            assert sensor.read(["wall_power_w"]) == {"wall_power_w": None}
+        except SensorUnavailable as error:
+            told = str(error)
+        time.sleep(0.02)
+    assert "KiB in a second and was ended" in told
+    assert sensor._source._process.poll() is not None
+
+
+def test_a_program_that_stops_printing_or_whose_own_clock_stands_still_gives_no_reading(meter: Any) -> None:
+    silent = meter(
+        "import time\nprint('P=100')\ntime.sleep(600)",
+        **readings(wall_power_w={"name": "P", "unit": "W"}),
+        period_s=0.1,
+    )
+    frozen = meter(
+        "import time\nwhile True: print('P=100 t=1893456000'); time.sleep(0.05)",
+        **readings(wall_power_w={"name": "P", "unit": "W"}),
+        time={"name": "t"},
+        period_s=0.1,
+    )
+    assert value_within_s(silent, "wall_power_w", 20) == 100
+    time.sleep(0.5)
+    assert silent.read(["wall_power_w"]) == {"wall_power_w": None}
+    assert frozen.read(["wall_power_w"]) == {"wall_power_w": None}
 
 
 @pytest.mark.parametrize(
