@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import subprocess
 import sys
 import textwrap
 import time
 
+import psutil
 import pytest
 
 from harness.commands.holding import hold_hardware
@@ -88,14 +90,8 @@ def start_holder(state, kind):
 
 
 def end_watch(pid):
-    import psutil
-
-    try:
-        watch = psutil.Process(pid)
-        watch.kill()
-        watch.wait(10)
-    except psutil.NoSuchProcess:
-        pass
+    with contextlib.suppress(psutil.NoSuchProcess):
+        psutil.Process(pid).kill()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL; locks can't be inherited")

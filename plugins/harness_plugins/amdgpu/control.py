@@ -1,7 +1,7 @@
 """Tuning of an AMD card through the kernel's files: power cap, clock ceilings, lower voltage.
 
-Nothing is ever raised above the maker's state but the power limit, and that only inside the range that the
-driver states. Every write is read back; the way back is a snapshot taken before the first write.
+Nothing is ever raised above the state that was found: neither clocks nor voltage nor the power limit. Every
+write is read back; the way back is a snapshot taken before the first write.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from harness.errors import ControlRefused, PluginError, Problem
+from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness_plugins.amdgpu.table import ClockTable, parse_table
@@ -23,6 +23,12 @@ from harness_plugins.hwmon.sysfs import ROOT, Chip, find_chips, read_number, rea
 
 _LEVEL = "power_dpm_force_performance_level"
 _TABLE = "pp_od_clk_voltage"
+_TABLE_KEYS = ("core_clock_ceiling_mhz", "memory_clock_ceiling_mhz", "voltage_offset_mv")
+#: Words of the level file that the kernel documents and that a person may have chosen.
+_LEVELS = frozenset(
+    {"auto", "low", "high", "manual", "perf_determinism"}
+    | {f"profile_{name}" for name in ("standard", "min_sclk", "min_mclk", "peak")}
+)
 #: Clocks and power overshoot their limit for moments; the median may lie this far above.
 _TOLERANCE_PCT = 3.0
 #: Fewer readings than this prove nothing.
@@ -140,18 +146,24 @@ class AmdgpuControl:
         ]
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
-        """Put every card of the snapshot back; tries all steps, then tells what failed."""
+        """Put every card of the snapshot back, every other one to the maker's state; then read back.
+
+        Tries all steps, then tells what failed. A state that no card can have had (outside the driver's
+        range, or a raised voltage) is never written: the maker's is set then, and that is told.
+        """
         present = {card.address: card for card in self._cards()}
-        failures = []
-        for address, state in snapshot.items():
-            if address not in present:
-                failures.append(f"card {address} is gone")
-                continue
-            failures += _restore_card(present[address], state)
+        failures = [f"card {address} is gone" for address in snapshot if address not in present]
+        doubts: list[str] = []
+        for address, card in present.items():
+            state, refused = _possible(card, snapshot.get(address, {}))
+            doubts += [f"card {address}: {what}" for what in refused]
+            failures += _restore_card(card, state)
         if failures:
             raise ControlRefused(
                 f"not restored: {'; '.join(failures)}; a restart puts these cards back to their factory state"
             )
+        if doubts:
+            raise RestoreUnproven(f"{'; '.join(doubts)}; the maker's state was set instead")
 
     def factory_deviations(self) -> list[str]:
         """What can be seen to differ from the maker's state."""
@@ -195,11 +207,14 @@ def _check_power(card: Chip, wanted_w: int, where: str) -> list[Problem]:
         read_number(card.folder / "power1_cap_min"),
         read_number(card.folder / "power1_cap_max"),
     )
-    if _cap_uw(card) is None or lowest_uw is None or highest_uw is None:
+    found_uw = _cap_uw(card)
+    if found_uw is None or lowest_uw is None or highest_uw is None:
         return [Problem(where, f"card {card.address} states no power limit and range", "leave it out here")]
+    highest_uw = min(highest_uw, found_uw)
     if not lowest_uw <= wanted_w * 1_000_000 <= highest_uw:
+        what = f"{wanted_w} W is outside the driver's range or above the limit that was found"
         allowed = f"{lowest_uw / 1e6:.0f} to {highest_uw / 1e6:.0f} W"
-        return [Problem(where, f"{wanted_w} W is outside the driver's range", f"choose from {allowed}")]
+        return [Problem(where, what, f"choose from {allowed}; nothing is raised above the state found")]
     return _check_right(path, where)
 
 
@@ -225,12 +240,14 @@ def _check_table(card: Chip, options: AmdgpuOptions, where: str) -> list[Problem
         lowest, highest = table.ranges.get(range_name, (wanted, wanted))
         if isinstance(now, tuple):
             lowest, highest = max(lowest, now[0]), min(highest, now[1])
+        else:
+            highest = min(highest, now)
         if not lowest <= wanted <= highest:
             problems.append(
                 Problem(
                     f"{where}.{key}",
                     f"{wanted} {unit} is outside what the card allows and the maker set",
-                    f"choose from {lowest} to {highest} {unit}; nothing is raised above the factory state",
+                    f"choose from {lowest} to {highest} {unit}; nothing is raised above the state found",
                 )
             )
     for path in (card.device / _TABLE, card.device / _LEVEL):
@@ -285,11 +302,43 @@ def _state(card: Chip) -> dict[str, Any]:
     }
 
 
+def _possible(card: Chip, state: Any) -> tuple[dict[str, Any], list[str]]:
+    """What to put a card back to: the state that was found, and the maker's for what it lacks or can't be.
+
+    Returns:
+        The state; None for what is the maker's and only a reset brings. And what of the given was refused.
+    """
+    found: dict[str, Any] = dict.fromkeys(_TABLE_KEYS)
+    found |= {"power1_cap": read_number(card.folder / "power1_cap_default"), _LEVEL: "auto"}
+    refused = []
+    ranges = _table(card).ranges
+    cap_uw = read_number(card.folder / "power1_cap_min"), read_number(card.folder / "power1_cap_max")
+    limits: dict[str, tuple[int | None, int | None]] = {
+        "power1_cap": cap_uw,
+        "core_clock_ceiling_mhz": ranges.get("SCLK", (None, None)),
+        "memory_clock_ceiling_mhz": ranges.get("MCLK", (None, None)),
+        "voltage_offset_mv": (ranges.get("VDDGFX_OFFSET", (None, None))[0], 0),
+    }
+    for key, value in state.items() if isinstance(state, Mapping) else ():
+        if value is None:
+            continue
+        if key == _LEVEL and isinstance(value, str) and value in _LEVELS:
+            found[key] = value
+        elif key in limits and isinstance(value, int) and not isinstance(value, bool):
+            lowest, highest = limits[key]
+            if (lowest is None or lowest <= value) and (highest is None or value <= highest):
+                found[key] = value
+            else:
+                refused.append(f"{key} {value} can't be what was found")
+        else:
+            refused.append(f"{key} {value!r} is not known")
+    return found, refused
+
+
 def _restore_card(card: Chip, state: Mapping[str, Any]) -> list[str]:
     """Write what differs, the table first, the level last. Returns what could not be done."""
     failures: list[str] = []
-    present = _state(card)
-    keys = ("core_clock_ceiling_mhz", "memory_clock_ceiling_mhz", "voltage_offset_mv")
+    present, table = _state(card), _table(card)
 
     def attempt(path: Path, text: str) -> None:
         try:
@@ -297,22 +346,33 @@ def _restore_card(card: Chip, state: Mapping[str, Any]) -> list[str]:
         except ControlRefused as error:
             failures.append(str(error))
 
+    differs = any(state[key] is not None and present[key] != state[key] for key in _TABLE_KEYS)
+    # What nothing is known of: an offset shows by itself; a ceiling goes with the level that it needs.
+    differs = differs or (state["voltage_offset_mv"] is None and bool(table.voltage_offset_mv))
+    expected = dict(state)
     # At the level "manual" there may also be values that were written but never committed.
-    if any(present[key] != state[key] for key in keys) or present[_LEVEL] == "manual" != state[_LEVEL]:
+    if differs or present[_LEVEL] == "manual" != state[_LEVEL]:
         attempt(card.device / _LEVEL, "manual")
         attempt(card.device / _TABLE, "r")
         attempt(card.device / _TABLE, "c")
         defaults = _state(card)
-        before = {key: state[key] for key in keys if state[key] is not None and state[key] != defaults[key]}
+        before = {
+            key: state[key] for key in _TABLE_KEYS if state[key] is not None and state[key] != defaults[key]
+        }
         for command in _commands(AmdgpuOptions.model_construct(**before)):  # the user's own state, as it was
             attempt(card.device / _TABLE, command)
         if before:
             attempt(card.device / _TABLE, "c")
+        expected |= {key: defaults[key] for key in _TABLE_KEYS if state[key] is None}
     if state["power1_cap"] is not None and _cap_uw(card) != state["power1_cap"]:
         attempt(card.folder / "power1_cap", str(state["power1_cap"]))
-    if state[_LEVEL] is not None and read_text(card.device / _LEVEL) != state[_LEVEL]:
+    if present[_LEVEL] is not None and read_text(card.device / _LEVEL) != state[_LEVEL]:
         attempt(card.device / _LEVEL, state[_LEVEL])
-    left = {key: value for key, value in _state(card).items() if value != state.get(key)}
+    left = {
+        key: value
+        for key, value in _state(card).items()
+        if expected.get(key) is not None and value != expected[key] and present[key] is not None
+    }
     if left and not failures:
         failures.append(f"card {card.address} reads back {left} after the restore")
     return failures

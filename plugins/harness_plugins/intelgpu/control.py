@@ -104,17 +104,21 @@ class IntelgpuControl:
         return [f"power under load is {statistics.median(power):.0f} W in the median, above {limit_w} W"]
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
-        """A limit that was off before comes back as the maker's limit: 0 is never written."""
+        """Put every card of the snapshot back, every other one to the maker's limit; then read back.
+
+        A limit that was off before comes back as the maker's limit: 0 is never written, nor anything above
+        the maker's limit.
+        """
         present = {card.address: card for card in self.cards()}
-        failures = []
-        for address, before_uw in snapshot.items():
-            card = present.get(address)
-            if card is None:
-                failures.append(f"card {address} is gone")
-                continue
-            wanted_uw = before_uw or read_number(card.folder / _RATED)
-            if not wanted_uw or read_number(card.folder / _LIMIT) in (before_uw, wanted_uw):
-                continue
+        failures = [f"card {address} is gone" for address in snapshot if address not in present]
+        for address, card in present.items():
+            before_uw, rated_uw = snapshot.get(address), read_number(card.folder / _RATED)
+            wanted_uw = rated_uw
+            if type(before_uw) is int and 0 < before_uw <= (rated_uw or before_uw):
+                wanted_uw = before_uw
+            seen_uw = read_number(card.folder / _LIMIT)
+            if wanted_uw is None or seen_uw == wanted_uw or (seen_uw == 0 == before_uw):
+                continue  # without a maker's limit nothing was changed here, see check
             try:
                 _write_limit(card, wanted_uw)
             except ControlRefused as error:

@@ -8,6 +8,7 @@ the curve is shifted up by an offset and the clock is held by a ceiling.
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -182,7 +183,9 @@ class NvmlControl:
     def restore(self, snapshot: Mapping[str, Any]) -> None:
         """Put every card back to the state of the snapshot; to the maker's state where it says nothing.
 
-        Clock ceilings can't be read, so they are always taken off. Tries everything before it raises.
+        A value outside the range that the driver reports is not the state of a card: the maker's is set then.
+        All that has a getter is read back. Clock ceilings have none, so they are always taken off. Tries
+        everything before it raises.
         """
         failures: list[str] = []
         try:
@@ -193,41 +196,61 @@ class NvmlControl:
             raise _refused("the cards can't be opened to restore them", error) from error
         known = {state.get("uuid"): state for state in snapshot.get("cards", {}).values()}
         for card in cards:
-            failures += self._restore(card, known.get(card.uuid, {}))
+            failures += self._restore(card, known.pop(card.uuid, {}))
+        failures += [f"card {uuid} is gone, so it can't be put back" for uuid in known]
         if failures:
             raise ControlRefused("; ".join(failures))
 
     def _restore(self, card: Card, before: Mapping[str, Any]) -> list[str]:
         library, failures = card.library, []
 
-        def attempt(words: str, call: Callable[..., None], *arguments: Any) -> None:
+        def attempt(words: str, call: Callable[..., Any], *arguments: Any) -> Any:
             try:
-                call(card.handle, *arguments)
+                return call(*arguments)
             except CallFailed as error:
                 if not error.absent:
                     failures.append(str(_refused(f"card {card.index}: {words} could not be put back", error)))
+                return None
 
         for key, clock in _OFFSETS:
-            target_mhz = int(before.get(key, 0))
-            offset = _quiet(card, "clock_offset", clock)
-            if isinstance(offset, ClockOffset) and offset.offset_mhz != target_mhz:
-                attempt(key, library.set_clock_offset_mhz, clock, target_mhz)
-        attempt("core clock ceiling", library.unlock_core_clocks)
-        attempt("memory clock ceiling", library.unlock_memory_clocks)
-        limit_mw, factory_mw = _quiet(card, "power_limit_mw"), _quiet(card, "default_power_limit_mw")
-        if before.get("power_limit_w") is not None:
-            factory_mw = round(before["power_limit_w"] * 1000)
-        if factory_mw is not None and limit_mw != factory_mw:
-            attempt("power limit", library.set_power_limit_mw, factory_mw)
+            offset = attempt(key, card.ask, "clock_offset", clock)
+            target_mhz = _offset_to_restore(offset, before.get(key))
+            if offset is not None and offset.offset_mhz != target_mhz:
+                attempt(key, library.set_clock_offset_mhz, card.handle, clock, target_mhz)
+                offset = attempt(key, card.ask, "clock_offset", clock)
+                if offset is not None and offset.offset_mhz != target_mhz:
+                    failures.append(f"card {card.index}: {key} is still {offset.offset_mhz:+d} MHz")
+        attempt("core clock ceiling", library.unlock_core_clocks, card.handle)
+        attempt("memory clock ceiling", library.unlock_memory_clocks, card.handle)
+        limit_mw = attempt("power limit", card.ask, "power_limit_mw")
+        target_mw = attempt("power limit", self._limit_to_restore_mw, card, before.get("power_limit_w"))
+        if target_mw is not None and limit_mw != target_mw:
+            attempt("power limit", library.set_power_limit_mw, card.handle, target_mw)
+            limit_mw = attempt("power limit", card.ask, "power_limit_mw")
+            if limit_mw != target_mw and not failures:
+                seen = "can't be read" if limit_mw is None else f"is still {limit_mw / 1000:g} W"
+                failures.append(f"card {card.index}: the power limit {seen}")
         return failures
 
+    @staticmethod
+    def _limit_to_restore_mw(card: Card, before_w: Any) -> int | None:
+        """The limit that was found, if it can have been; else the maker's; None for a card without limits."""
+        limits = card.ask("power_limit_range_mw")
+        if _is_number(before_w) and limits and limits[0] <= round(before_w * 1000) <= limits[1]:
+            return round(before_w * 1000)
+        default_mw: int | None = card.ask("default_power_limit_mw")
+        return default_mw
 
-def _quiet(card: Card, call: str, *arguments: Any) -> Any:
-    """A reading, None if it fails for whatever reason; restoring goes on without it."""
-    try:
-        return card.ask(call, *arguments)
-    except CallFailed:
-        return None
+
+def _offset_to_restore(offset: ClockOffset | None, before_mhz: Any) -> int:
+    """The offset that was found, if it can have been; else none."""
+    if offset is None or not _is_number(before_mhz):
+        return 0
+    return int(before_mhz) if offset.least_mhz <= before_mhz <= offset.most_mhz else 0
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _state(card: Card) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from harness.errors import ControlRefused
+from harness.errors import ControlRefused, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness_plugins.amdgpu.control import AmdgpuControl
 from harness_plugins.amdgpu.doctor import examine_controls
@@ -174,15 +174,15 @@ def test_what_another_program_changed_afterwards_is_found(sysfs: Any, driver: Fa
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"power_limit_w": 99}, "choose from 100 to 233 W"),
-        ({"power_limit_w": 234}, "choose from 100 to 233 W"),
+        ({"power_limit_w": 99}, "choose from 100 to 203 W"),
+        ({"power_limit_w": 204}, "choose from 100 to 203 W"),
         ({"core_clock_ceiling_mhz": 2600}, "choose from 500 to 2581 MHz"),
         ({"core_clock_ceiling_mhz": 400}, "choose from 500 to 2581 MHz"),
         ({"memory_clock_ceiling_mhz": 1050}, "choose from 674 to 1000 MHz"),
         ({"voltage_offset_mv": -250}, "choose from -200 to 0 mV"),
     ],
 )
-def test_values_outside_the_drivers_range_or_above_the_factory_state_are_refused_and_nothing_is_written(
+def test_values_outside_the_drivers_range_or_above_the_state_found_are_refused_and_nothing_is_written(
     sysfs: Any, driver: FakeDriver, options: dict[str, int], message: str
 ) -> None:
     (problem,) = control_of(sysfs).check(profile_of(**options))
@@ -190,6 +190,71 @@ def test_values_outside_the_drivers_range_or_above_the_factory_state_are_refused
     with pytest.raises(ControlRefused):
         control_of(sysfs).apply(profile_of(**options))
     assert driver.writes == []
+
+
+def test_nothing_is_raised_above_the_state_found_where_that_is_below_the_makers(
+    sysfs: Any, driver: FakeDriver
+) -> None:
+    (driver.folder / "power1_cap").write_text("180000000\n")
+    driver.values["offset"] = -80
+    driver._show()
+    (power,) = control_of(sysfs).check(profile_of(power_limit_w=190))
+    assert "choose from 100 to 180 W" in power.remedy
+    (voltage,) = control_of(sysfs).check(profile_of(voltage_offset_mv=-60))
+    assert "choose from -200 to -80 mV" in voltage.remedy
+    assert driver.writes == []
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        ({"voltage_offset_mv": 150}, "voltage_offset_mv 150 can't be what was found"),
+        ({"power1_cap": 999_000_000}, "power1_cap 999000000 can't be"),
+        ({"power1_cap": 0}, "power1_cap 0 can't be"),
+        ({"core_clock_ceiling_mhz": 4000}, "core_clock_ceiling_mhz 4000 can't be"),
+        ({"memory_clock_ceiling_mhz": -5}, "memory_clock_ceiling_mhz -5 can't be"),
+        ({"power1_cap": "150000000\nrm"}, "is not known"),
+        ({"power_dpm_force_performance_level": "anything"}, "is not known"),
+        ({"power_dpm_force_performance_level": ["auto"]}, "is not known"),
+        ({"no such key": 1}, "is not known"),
+    ],
+)
+def test_a_planted_state_is_never_written_the_makers_is(
+    sysfs: Any, driver: FakeDriver, state: dict[str, Any], said: str
+) -> None:
+    before = files_of(driver)
+    control = control_of(sysfs)
+    control.apply(QUIET)
+    with pytest.raises(RestoreUnproven, match=said):
+        control.restore({CARD: state})
+    assert files_of(driver) == before
+    planted = {str(value) for value in state.values()}
+    assert not [write for write in driver.writes if write.split(maxsplit=1)[1].split()[-1] in planted - {"1"}]
+
+
+def test_without_a_record_a_tuned_card_goes_to_the_makers_state_and_an_untouched_one_is_not_written_to(
+    sysfs: Any, driver: FakeDriver
+) -> None:
+    control, before = control_of(sysfs), files_of(driver)
+    control.restore({})
+    assert driver.writes == []
+    control.apply(QUIET)
+    control.restore({})
+    assert files_of(driver) == before
+
+
+@pytest.mark.parametrize(
+    "deaf", ["power1_cap 203", "pp_od_clk_voltage c", "power_dpm_force_performance_level auto"]
+)
+def test_a_driver_that_says_yes_and_does_nothing_is_found_when_the_restore_is_read_back(
+    sysfs: Any, driver: FakeDriver, deaf: str
+) -> None:
+    control = control_of(sysfs)
+    snapshot = control.snapshot()
+    control.apply(QUIET)
+    driver.deaf_to = deaf
+    with pytest.raises(ControlRefused, match="not restored"):
+        control.restore(snapshot)
 
 
 def test_voltage_is_never_raised(sysfs: Any, driver: FakeDriver) -> None:

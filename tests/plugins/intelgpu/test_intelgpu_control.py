@@ -99,3 +99,18 @@ def test_a_machine_without_such_a_card_refuses_the_profile(tmp_path: Path) -> No
     (problem,) = IntelgpuControl(tmp_path).check(profile_of(150))
     assert "no Intel card" in problem.what
     assert IntelgpuControl(tmp_path).snapshot() == {}
+
+
+@pytest.mark.parametrize("planted", [999_000_000, -1, 0, "190000000", None, True, 1e9])
+def test_a_planted_limit_is_never_written_the_makers_is(sysfs: Any, planted: Any) -> None:
+    folder, control = card_in(sysfs), IntelgpuControl(sysfs.root)
+    control.apply(profile_of(150))
+    control.restore({CARD: planted})
+    assert limit_of(folder) == "190000000"
+
+
+def test_without_a_record_a_card_goes_to_the_makers_limit(sysfs: Any) -> None:
+    folder, control = card_in(sysfs), IntelgpuControl(sysfs.root)
+    control.apply(profile_of(150))
+    control.restore({})
+    assert limit_of(folder) == "190000000"

@@ -271,6 +271,65 @@ def test_restore_on_a_card_that_offers_no_ceilings_or_offsets_is_no_failure(cont
     assert driver.limit_mw == 300_000
 
 
+@pytest.mark.parametrize(
+    ("deaf", "said"),
+    [
+        ("nvmlDeviceSetPowerManagementLimit", "power limit is still 220 W"),
+        ("nvmlDeviceSetClockOffsets", r"core_clock_offset_mhz is still \+120 MHz"),
+    ],
+)
+def test_a_setter_that_does_nothing_counts_as_not_restored(control, driver, deaf, said):
+    snapshot = control.snapshot()
+    control.apply(QUIET)
+    driver.deaf.add(deaf)
+    for state in (snapshot, {}):
+        with pytest.raises(ControlRefused, match=said):
+            control.restore(state)
+
+
+@pytest.mark.parametrize("code", [10, 15, 999])
+@pytest.mark.parametrize(
+    "getter",
+    [
+        "nvmlDeviceGetPowerManagementLimit",
+        "nvmlDeviceGetPowerManagementDefaultLimit",
+        "nvmlDeviceGetPowerManagementLimitConstraints",
+        "nvmlDeviceGetClockOffsets",
+    ],
+)
+def test_a_getter_that_fails_counts_as_not_restored(control, driver, getter, code):
+    control.apply(QUIET)
+    driver.faults[getter] = code
+    with pytest.raises(ControlRefused, match="could not be put back"):
+        control.restore({})
+    driver.faults.clear()
+    control.restore({})
+    assert driver.state() == FACTORY
+
+
+@pytest.mark.parametrize(
+    "planted",
+    [
+        {"power_limit_w": 999.0},
+        {"power_limit_w": 1.0},
+        {"power_limit_w": "220"},
+        {"power_limit_w": True},
+        {"core_clock_offset_mhz": 5000},
+        {"memory_clock_offset_mhz": -5000},
+        {"core_clock_offset_mhz": "300"},
+    ],
+)
+def test_a_planted_state_outside_the_drivers_range_is_never_set(control, driver, planted):
+    control.apply(QUIET)
+    control.restore({"cards": {"0": {"uuid": "GPU-invented", **planted}}})
+    assert driver.state() == FACTORY
+
+
+def test_a_card_of_the_record_that_is_gone_is_said(control):
+    with pytest.raises(ControlRefused, match="card GPU-other is gone"):
+        control.restore({"cards": {"0": {"uuid": "GPU-other", "power_limit_w": 300}}})
+
+
 def test_restore_on_a_machine_without_such_a_card_does_nothing():
     def find(index):
         return Card(Library(Replay({}, {"nvmlInitWithFlags": 12})))
