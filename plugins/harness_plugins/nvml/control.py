@@ -237,7 +237,8 @@ class NvmlControl:
         """The limit that was found, if it can have been; else the maker's; None for a card without limits."""
         limits = card.ask("power_limit_range_mw")
         if _is_number(before_w) and limits and limits[0] <= round(before_w * 1000) <= limits[1]:
-            return round(before_w * 1000)
+            before_mw: int = round(before_w * 1000)
+            return before_mw
         default_mw: int | None = card.ask("default_power_limit_mw")
         return default_mw
 
