@@ -19,6 +19,7 @@ from typing import Any, Final
 from harness.errors import RecordDamaged, RecordNotOurs, StoreError
 from harness.identity import own_identity
 from harness.places import MACHINES_FOLDER, state_folder
+from harness.windows_acl import protect
 
 FILE_NAME: Final = "restore.json"
 _FORMAT: Final = 2
@@ -196,7 +197,9 @@ def make_state_folder(folder: Path) -> None:
     """Make the state folder, which only its owner can write. Raises OSError."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     # Root's can be looked into, so that other users learn that root's run has changed the card.
-    folder.mkdir(mode=0o755 if folder == MACHINES_FOLDER else 0o700, exist_ok=True)
+    if not folder.is_dir():
+        folder.mkdir(mode=0o755 if folder == MACHINES_FOLDER else 0o700, exist_ok=True)
+        protect(folder)
 
 
 def _private(path: str, flags: int) -> int:

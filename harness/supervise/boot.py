@@ -8,9 +8,11 @@ for a small file in the campaign folder that the end of the campaign removes.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -18,10 +20,12 @@ from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree
 
+from harness import inside
 from harness.errors import StoreError
 from harness.guard import RestoreRecord
 from harness.isolated import python_command
 from harness.store.journal import JOURNAL_NAME
+from harness.supervise import at_boot
 
 FLAG_NAME: Final = "resume-at-boot"
 TASK_NAMESPACE: Final = "http://schemas.microsoft.com/windows/2004/02/mit/task"
@@ -49,7 +53,7 @@ class Resumption:
     @property
     def name(self) -> str:
         """Name of the unit: the folder's name and what tells folders of the same name apart."""
-        clean = "".join(c if c.isalnum() or c in "-_" else "-" for c in self.folder.name)
+        clean = re.sub(r"[^A-Za-z0-9_-]", "-", self.folder.name)[:80]
         return f"levelrig-{clean}-{sha256(str(self.folder).encode()).hexdigest()[:6]}"
 
     @property
@@ -72,11 +76,15 @@ def systemd_unit(resumption: Resumption) -> str:
     """The unit file's text (systemd.unit(5), systemd.service(5)).
 
     ``ExecStartPre`` has no leading ``-``: where the factory state can't be restored, nothing is started.
+
+    Raises:
+        StoreError: A folder's name can't stand in a unit file; the message says why.
     """
+    _refuse_unspeakable(resumption)
     user = [f"User={resumption.user}"] if resumption.user else []
     lines = [
         "[Unit]",
-        f"Description=levelrig goes on with {_percent(str(resumption.folder))}",
+        f"Description={resumption.name}",
         f"ConditionPathExists={_percent(str(resumption.flag))}",
         "After=multi-user.target graphical.target",
         "",
@@ -101,7 +109,12 @@ def systemd_unit(resumption: Resumption) -> str:
 
 
 def task_xml(resumption: Resumption) -> str:
-    """The Task Scheduler's definition (schema version 1.2, [MS-TSCH] section 2.5)."""
+    """The Task Scheduler's definition (schema version 1.2, [MS-TSCH] section 2.5).
+
+    Raises:
+        StoreError: A folder's name can't stand in it; the message says why.
+    """
+    _refuse_unspeakable(resumption)
     ElementTree.register_namespace("", TASK_NAMESPACE)
     task = ElementTree.Element(f"{{{TASK_NAMESPACE}}}Task", {"version": "1.2"})
 
@@ -126,13 +139,13 @@ def task_xml(resumption: Resumption) -> str:
     add(settings, "ExecutionTimeLimit", "PT0S")
     actions = add(task, "Actions")
     actions.set("Context", "Author")
-    # The second action starts once the first has ended. cmd.exe looks for the flag: a task has no condition.
+    # The second action starts once the first has ended. A task has no condition: at_boot looks for the flag.
     for command in (resumption.restore_command, resumption.run_command):
+        word = at_boot.packed(resumption.flag, resumption.work_folder, command)
+        program, *words = python_command("harness.supervise.at_boot", word, python=resumption.python)
         action = add(actions, "Exec")
-        add(action, "Command", r"%SystemRoot%\System32\cmd.exe")
-        line = subprocess.list2cmdline(command)
-        add(action, "Arguments", f'/d /s /c "if exist "{resumption.flag}" {line} <nul"')
-        add(action, "WorkingDirectory", str(resumption.work_folder))
+        add(action, "Command", program)
+        add(action, "Arguments", subprocess.list2cmdline(words))
     ElementTree.indent(task)
     return '<?xml version="1.0" encoding="UTF-16"?>\n' + ElementTree.tostring(task, encoding="unicode") + "\n"
 
@@ -146,16 +159,19 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
     run = run or _run
     if not (resumption.folder / JOURNAL_NAME).exists():
         raise StoreError(f"{resumption.folder}: no campaign here; start it once with `levelrig run` first")
-    resumption.flag.write_text("The campaign goes on after a reboot while this file is here.\n")
+    unit = task_xml(resumption) if sys.platform == "win32" else systemd_unit(resumption)
+    inside.write_whole(
+        resumption.folder, resumption.flag, b"The campaign goes on after a reboot while this file is here.\n"
+    )
     if sys.platform == "win32":
         path = resumption.folder / f"{FLAG_NAME}.xml"
-        path.write_text(task_xml(resumption), encoding="utf-16")
+        inside.write_whole(resumption.folder, path, unit.encode("utf-16"))
         run(["schtasks", "/Create", "/F", "/TN", resumption.name, "/XML", str(path)])
         return path
     folder = unit_folder or unit_folder_of_this_user()
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{resumption.name}.service"
-    path.write_text(systemd_unit(resumption), encoding="utf-8")
+    inside.write_whole(folder, path, unit.encode())
     scope = ["--user"] if user_scope() else []
     run(["systemctl", *scope, "daemon-reload"])
     run(["systemctl", *scope, "enable", path.name])
@@ -167,7 +183,7 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
 def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | None = None) -> None:
     """Switch the unit off and remove it. Nothing there is no error."""
     run = run or _run
-    resumption.flag.unlink(missing_ok=True)
+    inside.remove(resumption.folder, resumption.flag)
     if sys.platform == "win32":
         run(["schtasks", "/Delete", "/F", "/TN", resumption.name])
         return
@@ -228,6 +244,26 @@ def unit_folder_of_this_user() -> Path:
         return Path("/etc/systemd/system")
     home = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
     return Path(home) / "systemd" / "user"
+
+
+def _refuse_unspeakable(resumption: Resumption) -> None:
+    """Names that neither a unit file nor XML can hold, so that none of them becomes a line of its own."""
+    for path in (resumption.folder, resumption.plan, resumption.work_folder, resumption.python):
+        name = str(path)
+        try:
+            name.encode()
+        except UnicodeEncodeError:
+            why = "is no valid text"
+        else:
+            if any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in name):
+                why = "holds a line break or another control character"
+            elif name != name.strip() or name.endswith("\\"):
+                why = "ends in a space or a backslash"
+            else:
+                continue
+        raise StoreError(
+            f"{name!r} {why}, which the system's own file can't hold; rename it, then enable again"
+        )
 
 
 def _exec_line(words: Sequence[str]) -> str:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 
 from harness.errors import StoreError
-from harness.supervise import boot
+from harness.supervise import at_boot, boot
 from harness.supervise.boot import Resumption, disable, enable, systemd_unit, task_xml
 
 
@@ -54,8 +55,10 @@ def test_the_windows_task_is_valid_by_the_published_schema(resumption):
 def test_the_windows_task_restores_first_and_quotes_the_folder(resumption):
     task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
     arguments = [a.text for a in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments")]
-    assert "harness.guard" in arguments[0]
-    assert " run " in arguments[1]
+    flags, folders, commands = zip(*(at_boot.unpacked(text.split()[-1]) for text in arguments), strict=True)
+    assert set(flags) == {resumption.flag}
+    assert set(folders) == {resumption.work_folder}
+    assert list(commands) == [resumption.restore_command, resumption.run_command]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="writes a systemd unit")
@@ -79,3 +82,54 @@ def test_the_end_of_the_campaign_leaves_the_unit_with_nothing_to_start(resumptio
     resumption.flag.touch()
     boot.campaign_is_over(resumption.folder)
     assert not resumption.flag.exists()
+
+
+#: Signs that mean something to systemd, cmd.exe, the Task Scheduler or XML.
+ODD = [
+    "a%h%n",
+    "$HOME ${X} $$",
+    'it\'s "quoted"',
+    "a\\b",
+    "a&b|c<d>e^f",
+    "$(Arg0) %TEMP%",
+    "größe 日本",
+    "-x",
+    "; rm",
+    "]]>&amp;",
+]
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_any_folder_name_stays_one_word_for_systemd_and_for_windows(name, tmp_path):
+    """Words are read back by rules of their own: systemd.service(5), "Command lines"; base64 by RFC 4648."""
+    resumption = Resumption(tmp_path / name, tmp_path / "p.toml", tmp_path / name, Path(sys.executable))
+    unit = systemd_unit(resumption)
+    start = next(line for line in unit.splitlines() if line.startswith("ExecStart=")).removeprefix(
+        "ExecStart="
+    )
+    words = re.findall(r'"((?:[^"\\]|\\.)*)"', start)
+    read = [re.sub(r"\\(.)", r"\1", w).replace("$$", "$").replace("%%", "%") for w in words]
+    assert read == resumption.run_command
+    assert re.fullmatch(r"levelrig-[A-Za-z0-9_-]+", resumption.name)
+    task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
+    for arguments in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments"):
+        assert re.fullmatch(r"-[IP] -m harness\.supervise\.at_boot [A-Za-z0-9_-]+", arguments.text)
+
+
+@pytest.mark.parametrize(
+    "name", ["a\nExecStart=/bin/evil", "a\rb", "a\x1bb", "a\u2028b", "a\x85b", "end\\", "end ", "\udcff"]
+)
+def test_a_name_that_the_systems_file_can_not_hold_is_refused_before_anything_is_written(name, tmp_path):
+    resumption = Resumption(tmp_path / name, tmp_path / "p.toml", tmp_path, Path(sys.executable))
+    for make in (systemd_unit, task_xml):
+        with pytest.raises(StoreError, match="rename it"):
+            make(resumption)
+
+
+def test_what_windows_starts_at_boot_runs_the_words_while_the_flag_is_there(tmp_path):
+    flag = tmp_path / "flag"
+    words = [sys.executable, "-c", "import sys; assert sys.stdin.read() == ''; sys.exit(7)"]
+    word = at_boot.packed(flag, tmp_path, words)
+    assert at_boot.main(word) == 0
+    flag.touch()
+    assert at_boot.main(word) == 7
