@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import shtab
 
 from harness import __version__, log
-from harness.commands import campaign, card, evidence, gather, planning, publish, stop, unattended
+from harness.commands import campaign, card, evidence, gather, planning, publish, rebuild, stop, unattended
 from harness.errors import HarnessError, Interrupted
 from harness.terminal import console
 
@@ -35,7 +35,7 @@ def build_parser() -> argparse.ArgumentParser:
         parser, ["--print-completion"], help="print a completion script for bash, zsh or tcsh and end"
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in (planning, campaign, evidence, gather, publish, card, unattended, stop):
+    for module in (planning, campaign, evidence, gather, publish, rebuild, card, unattended, stop):
         module.register(commands)
     return parser
 

@@ -161,6 +161,16 @@ class NotWritable(StoreError):
     exit_code = 3
 
 
+class JournalDamaged(StorageFault):
+    """The journal is gone, empty, damaged or foreign. It is never begun anew beside what was measured."""
+
+
+class NotACampaign(StoreError):
+    """The folder holds no campaign. Likely causes: a typing error, the folder above it, or one never run."""
+
+    exit_code = 2
+
+
 class PlanChanged(StoreError):
     """The plan differs from the folder's so that measured work would be discarded; ask for it by flag."""
 

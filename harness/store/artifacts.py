@@ -24,6 +24,8 @@ from harness.errors import StoreError
 from harness.store.files import TEMPORARY, SafeFile, SafeFiles, pyarrow_sink
 
 STREAM_SUFFIX: Final = ".arrows" + TEMPORARY
+#: An ended attempt's row (columns of ``harness.tables.ATTEMPTS``) as JSON, in its folder.
+ROW_NAME: Final = "attempt.json"
 _ROW_GROUP_ROWS: Final = 262_144
 _COPY_BYTES: Final = 1 << 20
 
@@ -114,6 +116,13 @@ def write_table(files: SafeFiles, path: Path, table: pa.Table) -> Artifact:
 
     files.write_through(path, fill)
     return describe(files.folder, path, row_count=table.num_rows)
+
+
+def write_row(files: SafeFiles, attempt_folder: Path, encoded: str) -> Artifact:
+    """Keep an attempt's row of the journal beside its files, so that a lost journal can be built anew."""
+    path = attempt_folder / ROW_NAME
+    files.write_whole(path, encoded.encode())
+    return describe(files.folder, path)
 
 
 def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: bool = False) -> Artifact:

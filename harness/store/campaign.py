@@ -8,14 +8,14 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Self
 
 import pyarrow as pa
 
 from harness.errors import DiskFull, RigLost, StoreError
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
-from harness.store import dataset, opening, records
+from harness.store import dataset, export, opening, records
 from harness.store.artifacts import (
     Artifact,
     TableWriter,
@@ -24,21 +24,19 @@ from harness.store.artifacts import (
     salvage,
     salvage_streams,
     sweep,
+    write_row,
     write_table,
 )
 from harness.store.changes import PlanChange
-from harness.store.files import FileSystem, SafeFiles, pyarrow_sink
-from harness.store.journal import JOURNAL_NAME, Journal, add_event
+from harness.store.files import FileSystem, SafeFiles
+from harness.store.journal import Journal, add_event
 from harness.store.lock import FolderLock
-from harness.store.manifest import write_manifest
-from harness.store.opening import ATTEMPTS_FOLDER, PLAN_NAME
-from harness.store.records import RIG_NAME
+from harness.store.opening import ATTEMPTS_FOLDER
 from harness.store.revise import revise
+from harness.store.soundness import open_sound, read_sound, seal
 from harness.store.space import SpaceNeed, space_needed
 from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
 from harness.store.view import CampaignView
-
-DATASET_FOLDER: Final = "dataset"
 
 
 @dataclass(frozen=True)
@@ -143,7 +141,7 @@ class CampaignStore(CampaignView):
         lock = FolderLock(folder, now_utc)
         journal: Journal | None = None
         try:
-            journal = Journal.open(files)
+            journal = open_sound(files)
             plan = opening.PlanInForce(plan_text, plan_source, cells, slots, retries or Retries())
             session = opening.begin_session(
                 journal,
@@ -163,10 +161,7 @@ class CampaignStore(CampaignView):
     @classmethod
     def read(cls, folder: Path) -> Self:
         """Look at a campaign, also while it runs. Whatever would change it raises StoreError."""
-        journal = Journal.read(folder.absolute())
-        if journal.meta("campaign_id") is None:
-            journal.close()
-            raise StoreError(f"{folder}: the campaign was not begun to the end; run its plan again")
+        journal = read_sound(folder.absolute())
 
         def no_clock() -> datetime:
             raise StoreError(f"{folder}: open for reading only")
@@ -209,9 +204,10 @@ class CampaignStore(CampaignView):
         self._close_writers()
         try:
             known = {} if self._files.faulty else self._close_session()
+            sealed = {} if self._files.faulty else seal(self._journal)
             self._journal.close()
             if not self._files.faulty:
-                self._write_manifest(known)
+                export.write_whole_manifest(self._journal, self.campaign_id, self._now(), known, sealed)
         except DiskFull:
             pass  # the journal holds all that counts; the next session writes the manifest anew
         finally:
@@ -228,7 +224,7 @@ class CampaignStore(CampaignView):
     def _close_session(self) -> dict[str, tuple[str, int]]:
         assert self._session is not None
         self._close_abandoned()
-        known = {a.path: (a.sha256, a.size_bytes) for _, a in records.artifacts(self._journal)}
+        known = export.known_files(self._journal)
         with self._journal.transaction("close") as connection:
             connection.execute(
                 "UPDATE sessions SET closed_utc = ? WHERE session_id = ?",
@@ -251,13 +247,6 @@ class CampaignStore(CampaignView):
                 opening.end_interrupted(
                     self._journal, connection, attempt_id, code, reason, evidence, self._now()
                 )
-
-    def _write_manifest(self, known: Mapping[str, tuple[str, int]]) -> None:
-        further = [
-            *(self.folder / name for name in (JOURNAL_NAME, PLAN_NAME, RIG_NAME)),
-            *(self.folder / DATASET_FOLDER / name for name in DATASET_NAMES),
-        ]
-        write_manifest(self._files, self.campaign_id, self._now(), known, further)
 
     # --- attempts -----------------------------------------------------------------------------------------
 
@@ -329,6 +318,8 @@ class CampaignStore(CampaignView):
         known = records.known_fields(self._journal, ref.attempt_id, self.campaign_id)
         encoded = dataset.encode_row({**row, **known})
         self._close_writers()
+        with suppress(DiskFull):  # a copy for a journal that is lost one day
+            self._keep(ref, write_row(self._files, ref.folder, encoded))
         unfinished: list[Artifact] = []
         with suppress(DiskFull):
             unfinished = salvage_streams(self._files, ref.folder)
@@ -460,23 +451,10 @@ class CampaignStore(CampaignView):
     def export_dataset(self) -> list[Path]:
         """Write ``dataset/``: attempts and repeats as Parquet and CSV. Returns the files."""
         self._writing()
-        folder = self.folder / DATASET_FOLDER
-        self._files.make_folders(folder)
-        for name, table in (("attempts", self.attempts_table()), ("repeats", self.repeats_table())):
-            write_table(self._files, folder / f"{name}.parquet", table)
-
-            def fill(file: Any, table: pa.Table = table) -> None:
-                with pyarrow_sink(file) as sink:
-                    dataset.write_csv(table, sink)
-
-            self._files.write_through(folder / f"{name}.csv", fill)
-        return [folder / name for name in DATASET_NAMES]
+        return export.export_dataset(self._journal)
 
     def _writing(self) -> opening.OpenSession:
         self._files.check()
         if self._session is None or self._lock is None:
             raise StoreError(f"{self.folder}: not open for writing; open the campaign to change it")
         return self._session
-
-
-DATASET_NAMES: Final = ("attempts.parquet", "attempts.csv", "repeats.parquet", "repeats.csv")

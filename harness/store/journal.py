@@ -19,12 +19,16 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from harness.errors import StoreError
+from harness.errors import NotACampaign, StoreError
 from harness.store.files import TEMPORARY, SafeFiles
 
 JOURNAL_NAME: Final = "journal.sqlite"
-_MENDED_NAME: Final = "journal.mended"
+MENDED_NAME: Final = "journal.mended"
 SCHEMA_VERSION: Final = 2
+TABLES: Final = (
+    "meta", "plans", "sessions", "cells", "slots", "attempts", "transitions", "artifacts", "snapshots",
+    "events",
+)  # fmt: skip
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
@@ -98,13 +102,10 @@ class Journal:
             connection.execute("PRAGMA foreign_keys=ON")
         journal = cls(files, connection)
         version = journal.query("PRAGMA user_version")[0][0]
-        if version == 0:
-            with journal.transaction("create"):
-                for statement in _statements(_SCHEMA):
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        if version == 0 and not journal.query("SELECT name FROM sqlite_master"):
+            _create(journal)
             files.sync_folder(files.folder)
-        elif version != SCHEMA_VERSION:
+        elif version not in (0, SCHEMA_VERSION):  # 0: of another program, which the caller finds out
             connection.close()
             raise _other_format(path, version)
         return journal
@@ -113,11 +114,11 @@ class Journal:
     def read(cls, folder: Path) -> Journal:
         """Open read-only, also while another process writes. Raises StoreError if there is none."""
         path = folder / JOURNAL_NAME
-        mended = folder / _MENDED_NAME
+        mended = folder / MENDED_NAME
         if not path.exists() and mended.exists():
             path = mended
         if not path.exists():
-            raise StoreError(f"{folder}: no campaign here (no {JOURNAL_NAME}); name a campaign folder")
+            raise NotACampaign(f"{folder}: no campaign there (no {JOURNAL_NAME}); name a campaign folder")
         files = SafeFiles(folder)
         # Without a log nobody writes; saying so keeps SQLite from leaving a new, empty log behind.
         mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
@@ -181,6 +182,24 @@ class Journal:
         return [] if found == ["ok"] else found
 
 
+def build(files: SafeFiles, path: Path) -> Journal:
+    """A new journal under a temporary name, all of it in one file; the caller fills, closes, publishes it."""
+    with files.guarded(f"making {path}"):
+        connection = _connect(path)
+        connection.execute("PRAGMA journal_mode=DELETE")
+        connection.execute("PRAGMA synchronous=FULL")
+    journal = Journal(files, connection)
+    _create(journal)
+    return journal
+
+
+def _create(journal: Journal) -> None:
+    with journal.transaction("create") as connection:
+        for statement in _statements(_SCHEMA):
+            connection.execute(statement)
+        connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+
+
 def set_meta(connection: sqlite3.Connection, values: Mapping[str, Any]) -> None:
     """Keep values, inside a transaction."""
     connection.executemany(
@@ -208,7 +227,7 @@ def mend(files: SafeFiles) -> bool:
         StorageFault: The journal is damaged; the message says what to do.
     """
     folder = files.folder
-    path, mended = folder / JOURNAL_NAME, folder / _MENDED_NAME
+    path, mended = folder / JOURNAL_NAME, folder / MENDED_NAME
     log, index = folder / f"{JOURNAL_NAME}-wal", folder / f"{JOURNAL_NAME}-shm"
     if not mended.exists():
         if not log.exists() or not path.exists():
@@ -230,7 +249,8 @@ def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
         try:
             problems = [row[0] for row in connection.execute("PRAGMA integrity_check")]
             if problems != ["ok"]:
-                raise files.fail(f"mending {path}", sqlite3.DatabaseError("; ".join(problems[:3])))
+                damage = sqlite3.DatabaseError("; ".join(problems[:3]))
+                raise files.fail(f"mending {path}", damage) from damage
             connection.execute("VACUUM INTO ?", (str(temporary),))
             with temporary.open("rb+", buffering=0) as copy:
                 files.sync(copy, temporary)

@@ -22,6 +22,7 @@ def write_manifest(
     now_utc: datetime,
     known: Mapping[str, tuple[str, int]],
     hashed_now: Iterable[Path],
+    sealed: Mapping[str, Any],
 ) -> None:
     """Write the manifest.
 
@@ -31,6 +32,7 @@ def write_manifest(
         now_utc: When it is written.
         known: Path relative to the folder -> (SHA-256, bytes), for files that never change again.
         hashed_now: Further files, hashed as they are now.
+        sealed: Rows and hashes of the journal's tables (:func:`harness.store.soundness.seal`).
     """
     entries: dict[str, Any] = {
         path: {"sha256": digest, "bytes": size} for path, (digest, size) in known.items()
@@ -43,7 +45,24 @@ def write_manifest(
         "format": FORMAT,
         "campaign_id": campaign_id,
         "written_utc": now_utc.isoformat(),
+        "journal": dict(sealed),
         "files": dict(sorted(entries.items())),
     }
     text = json.dumps(content, indent=1) + "\n"
     files.write_whole(files.folder / MANIFEST_NAME, text.encode())
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The manifest's content; ``files`` is always a table. Empty but for that where it can't be read."""
+    try:
+        content = json.loads((folder / MANIFEST_NAME).read_bytes())
+        files = content["files"]
+        whole = isinstance(files, dict) and all(
+            isinstance(entry, dict)
+            and isinstance(entry.get("sha256"), str)
+            and isinstance(entry.get("bytes"), int)
+            for entry in files.values()
+        )
+    except (OSError, ValueError, LookupError, TypeError):
+        return {"files": {}}
+    return content if whole else {**content, "files": {}}

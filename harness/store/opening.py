@@ -20,14 +20,15 @@ from harness.rig_identity import Comparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
 from harness.store.changes import PlanChange, compare
+from harness.store.export import PLAN_NAME
 from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
 from harness.store.journal import Journal, add_event, set_meta
 from harness.store.lock import FolderLock
 from harness.store.records import RIG_NAME
+from harness.store.soundness import ROWS_KEPT
 from harness.store.standing import PROGRAM_LOST, RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
-PLAN_NAME: Final = "plan.toml"
 
 
 @dataclass(frozen=True)
@@ -88,9 +89,8 @@ def begin_session(
     _keep_ballast(files)
     with journal.transaction("resume" if begun else "begin_campaign") as connection:
         if not begun:
-            set_meta(
-                connection, {"campaign_id": _new_id(plan, facts, now_utc), "begun_utc": now_utc.isoformat()}
-            )
+            begun_as = {"campaign_id": _new_id(plan, facts, now_utc), "begun_utc": now_utc.isoformat()}
+            set_meta(connection, {**begun_as, ROWS_KEPT: True})
         closed = _close_interrupted(journal, connection, facts, now_utc, saved)
         _put_plan_in_force(journal, connection, plan, change, now_utc)
         if begun:

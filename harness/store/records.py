@@ -280,6 +280,52 @@ def insert_attempt(
     return BegunAttempt(attempt_id, index)
 
 
+def insert_ended_attempt(
+    connection: sqlite3.Connection, attempt_id: str, session_id: int, row: Mapping[str, Any], fields: str
+) -> None:
+    """Put an attempt down whose outcome is known already, as a journal that is built anew does."""
+    names = (
+        "cell_id", "title", "setting", "profile", "definition_hash", "repeat_index", "attempt_index",
+        "position", "block", "rig_id", "verdict",
+    )  # fmt: skip
+    values = {name: row[name] for name in names} | {
+        "attempt_id": attempt_id,
+        "session_id": session_id,
+        "sentinel": bool(row.get("sentinel")),
+        "second_look": bool(row.get("second_look")),
+        "started_utc": row["started_utc"].isoformat(),
+        "start_s": row.get("start_s") or 0.0,
+        "boot_id": row.get("boot_id") or "unknown",
+        "reason_code": row.get("reason_code"),
+        "fields": fields,
+    }
+    marks = ", ".join("?" * len(values))
+    connection.execute(
+        f"INSERT INTO attempts ({', '.join(values)}) VALUES ({marks})",
+        tuple(values.values()),
+    )
+
+
+def insert_artifacts(connection: sqlite3.Connection, attempt_id: str, found: Iterable[Artifact]) -> None:
+    """Put artifacts of an attempt down; one that stands there already is put down anew."""
+    connection.executemany(
+        "INSERT OR REPLACE INTO artifacts VALUES (?, ?, ?, ?, ?, ?)",
+        [(attempt_id, a.path, a.sha256, a.size_bytes, a.row_count, a.partial) for a in found],
+    )
+
+
+def slot_of(row: Mapping[str, Any]) -> Slot:
+    """The wanted repeat that an attempt served."""
+    return Slot(
+        position=row["position"],
+        block=row["block"],
+        cell_id=row["cell_id"],
+        repeat_index=row["repeat_index"],
+        sentinel=bool(row.get("sentinel")),
+        second_look=bool(row.get("second_look")),
+    )
+
+
 def end_attempt(
     connection: sqlite3.Connection,
     attempt_id: str,
@@ -294,10 +340,7 @@ def end_attempt(
         " WHERE attempt_id = ? AND verdict IS NULL",
         (verdict, reason_code, fields, attempt_id),
     ).rowcount
-    connection.executemany(
-        "INSERT INTO artifacts VALUES (?, ?, ?, ?, ?, ?)",
-        [(attempt_id, a.path, a.sha256, a.size_bytes, a.row_count, a.partial) for a in evidence],
-    )
+    insert_artifacts(connection, attempt_id, evidence)
     return changed == 1
 
 

@@ -17,9 +17,10 @@ import pyarrow as pa
 
 from harness.errors import StoreError
 from harness.store import dataset
-from harness.store.artifacts import Artifact, describe, sha256_of, write_table
+from harness.store.artifacts import Artifact, describe, sha256_of, write_row, write_table
 from harness.store.files import SafeFiles
 from harness.store.journal import Journal, add_event
+from harness.store.records import insert_artifacts
 
 #: Columns that say what was measured, when and where: no second look at kept files can change them.
 FIXED: Final = frozenset(
@@ -58,6 +59,7 @@ def revise(
     replaced = [
         _replace(journal, attempt_folder / f"{name}.parquet", table) for name, table in tables.items()
     ]
+    row_file = write_row(journal.files, attempt_folder, encoded)
     data = {
         "attempt_id": attempt_id,
         "why": why,
@@ -71,18 +73,8 @@ def revise(
             " WHERE attempt_id = ?",
             (encoded, row["verdict"], row.get("reason_code"), row["definition_hash"], attempt_id),
         )
-        for artifact in (a for pair in replaced for a in pair if a is not None):
-            connection.execute(
-                "INSERT OR REPLACE INTO artifacts VALUES (?, ?, ?, ?, ?, ?)",
-                (
-                    attempt_id,
-                    artifact.path,
-                    artifact.sha256,
-                    artifact.size_bytes,
-                    artifact.row_count,
-                    artifact.partial,
-                ),
-            )
+        found = [a for pair in replaced for a in pair if a is not None]
+        insert_artifacts(connection, attempt_id, [row_file, *found])
         add_event(connection, now_utc, "revised", f"{attempt_id}: {why}", data)
 
 

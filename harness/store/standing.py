@@ -22,9 +22,11 @@ PROGRAM_LOST: Final = "program-lost"
 DISK_FULL: Final = "disk-full"
 #: A quantity that the plan limits was not read any more, so the title was ended.
 UNWATCHED: Final = "limit-unwatched"
+#: The journal was lost and built anew, and with it the outcome of this attempt.
+JOURNAL_LOST: Final = "journal-lost"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
 BLAMELESS_CODES: Final = frozenset(
-    {PROGRAM_LOST, DISK_FULL, UNWATCHED, "interrupt", "stop", "pause", "storage"}
+    {PROGRAM_LOST, DISK_FULL, UNWATCHED, JOURNAL_LOST, "interrupt", "stop", "pause", "storage"}
 )
 
 SlotKey = tuple[str, int, bool, bool]

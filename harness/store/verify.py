@@ -12,12 +12,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from harness import inside
-from harness.errors import StoreError
-from harness.store import dataset, records
+from harness.errors import JournalDamaged, StoreError
+from harness.store import dataset, records, soundness
 from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
-from harness.store.journal import JOURNAL_NAME, Journal
+from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal
 from harness.store.manifest import MANIFEST_NAME
+from harness.store.soundness import refuse_to_begin_anew, remedy, require_campaign
 
 State = Literal["damaged", "missing", "stale", "unknown"]
 
@@ -91,33 +92,36 @@ class VerifyReport:
 
 
 def verify(folder: Path) -> VerifyReport:
-    """Check manifest, hashes, journal integrity and row counts of a campaign folder."""
+    """Check manifest, hashes, journal and row counts of a campaign folder. Raises NotACampaign."""
     folder = folder.absolute()
+    require_campaign(folder)
     manifest, findings = _manifest(folder)
     moved_on = _journal_moved_on(folder, manifest)
     try:
+        if not (folder / MENDED_NAME).exists():
+            refuse_to_begin_anew(folder)
         journal = Journal.read(folder)
-        problems = journal.problems()
+        problems = soundness.problems(journal)
     except StoreError as error:
         findings.append(
             Finding(
                 JOURNAL_NAME,
                 "damaged" if (folder / JOURNAL_NAME).exists() else "missing",
-                str(error),
-                "keep the folder; dataset/ and the attempts' files below are what is left: restore the "
-                "journal from a copy to go on",
+                "gone, or empty, beside what was measured"
+                if isinstance(error, JournalDamaged)
+                else str(error),
+                remedy(folder),
             )
         )
         return _without_journal(folder, manifest, findings)
     try:
         if problems:
             detail = "; ".join(problems[:3])
-            consequence = "don't go on in this folder; its exported dataset/ may still be whole (see below)"
-            findings.append(Finding(JOURNAL_NAME, "damaged", detail, consequence))
+            findings.append(Finding(JOURNAL_NAME, "damaged", detail, remedy(folder)))
             return _without_journal(folder, manifest, findings)
         return _with_journal(folder, journal, manifest, findings, moved_on)
     except StoreError as error:
-        findings.append(Finding(JOURNAL_NAME, "damaged", str(error), "don't go on in this folder"))
+        findings.append(Finding(JOURNAL_NAME, "damaged", str(error), remedy(folder)))
         return _without_journal(folder, manifest, findings)
     finally:
         journal.close()

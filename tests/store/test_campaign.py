@@ -185,7 +185,7 @@ def test_a_campaign_can_be_looked_at_while_it_runs(small, tmp_path):
 
 
 def test_a_folder_without_a_campaign_says_so(tmp_path):
-    with pytest.raises(StoreError, match="no campaign here"):
+    with pytest.raises(StoreError, match="no campaign there"):
         CampaignStore.read(tmp_path)
 
 
