@@ -114,6 +114,12 @@ class FrameLogError(SeamError):
     """A frame log can't be read as the plan's mapping says. The attempt is rejected with this reason."""
 
 
+class NothingToAnalyse(FrameLogError):
+    """The folders hold neither campaigns nor tables that can be analysed."""
+
+    exit_code = 2
+
+
 class ConditionsNotMet(HarnessError):
     """A cooldown, warm-up or soak rule could not be met and the plan says to stop."""
 

@@ -19,7 +19,7 @@ from harness.analysis.sequential import next_slots
 from harness.commands import add_command, print_json
 from harness.commands.conclude import Conclusion, conclude
 from harness.commands.holding import hold_hardware
-from harness.commands.outlook import make_room, print_outlook
+from harness.commands.outlook import print_outlook
 from harness.commands.signals import Received, stop_on_signals
 from harness.commands.unattended import add_unattended_options, run_unattended
 from harness.engine.campaign import (
@@ -40,6 +40,7 @@ from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.processes import kill_own_titles
+from harness.rehearsal_folder import make_room
 from harness.rehearse import Outlook, as_rehearsed, outlook, through_losses, without_unknown_limits
 from harness.report.folder import read_campaign
 from harness.rig import Rig

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import json
-import shutil
-from pathlib import Path
-
 from rich.console import Console
 from rich.text import Text
 
-from harness.errors import StoreError
 from harness.rehearse import Outlook
 from harness.terminal import duration, print_table
 
@@ -21,24 +16,6 @@ _SHOWN_METRICS = (
     "fps_per_w",
     "end_core_temp_c",
 )
-
-
-def make_room(folder: Path) -> None:
-    """Remove an earlier rehearsal; a rehearsal is made anew each time. Real measurements are left alone.
-
-    Raises:
-        StoreError: The folder holds something else than a rehearsal.
-    """
-    if not folder.exists() or not any(folder.iterdir()):
-        return
-    try:
-        facts = json.loads((folder / "rig.json").read_text(encoding="utf-8"))
-        simulated = isinstance(facts, dict) and facts.get("simulated") is True
-    except (OSError, ValueError):
-        simulated = False
-    if not simulated:
-        raise StoreError(f"{folder}: not a rehearsal, so it is left alone; name another with --into")
-    shutil.rmtree(folder)
 
 
 def print_outlook(out: Console, outlook: Outlook) -> None:

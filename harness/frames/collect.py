@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from harness.errors import FrameLogError
+from harness.errors import FrameLogError, NothingToAnalyse
 from harness.frames.bigrun import summarise_log
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import LowDefinition
@@ -65,7 +65,7 @@ def collect_repeats(
             suffix, as ``{title}/{profile}/{repeat}``. None: path parts ``title=…``, ``profile=…``.
         low_definition: Definition of the lows that are computed from frames.
     Raises:
-        FrameLogError: A folder is missing, or nothing in them can be analysed.
+        NothingToAnalyse: A folder is missing, or nothing in them can be analysed.
     """
     pattern = None if layout is None else _compiled(layout)
     tables: list[pa.Table] = []
@@ -75,7 +75,9 @@ def collect_repeats(
     frames: list[dict[str, Any]] = []
     for root in folders:
         if not root.is_dir():
-            raise FrameLogError(f"{root}: no such folder; give campaign folders or folders of Parquet files")
+            raise NothingToAnalyse(
+                f"{root}: no such folder; give campaign folders or folders of Parquet files"
+            )
         for path, campaign in _parquet_files(root):
             try:
                 names = pq.read_schema(path).names
@@ -98,7 +100,7 @@ def collect_repeats(
         sources.append(f"{len(frames)} files of frames")
     if not tables:
         why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
-        raise FrameLogError(
+        raise NothingToAnalyse(
             f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, tables with "
             f"title, profile and {' or '.join(_METRICS)}, or Parquet files of frames{why}"
         )

@@ -23,6 +23,7 @@ from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
 from harness.store.records import folder_of
+from harness.store.soundness import require_campaign
 from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
 
 
@@ -106,14 +107,20 @@ def read_campaign(folder: Path) -> Campaign:
     """Read a campaign folder.
 
     Raises:
-        StoreError: Not a campaign folder, or a file of it can't be read.
+        NotACampaign: Not a campaign folder.
+        StoreError: A file of it can't be read.
     """
     plan_path = folder / "plan.toml"
     attempts_path = folder / "dataset" / "attempts.parquet"
     if not plan_path.is_file():
-        raise StoreError(f"{folder}: no plan.toml there; name the folder that `levelrig run` wrote")
+        require_campaign(folder)
+        raise StoreError(f"{plan_path}: missing; put back the plan file that the campaign was run with")
     if not attempts_path.is_file():
-        raise StoreError(f"{folder}: no dataset/attempts.parquet; run `levelrig analyse {folder}` first")
+        require_campaign(folder)
+        raise StoreError(
+            f"{attempts_path}: not there; run the campaign's plan on this folder again: a run writes it at "
+            "its end"
+        )
     plan_text = inside.read_text(folder, plan_path)
     try:
         plan = Plan.model_validate(tomllib.loads(plan_text))

@@ -16,6 +16,7 @@ from harness.analysis import Analysis
 from harness.errors import ReportError
 from harness.report.folder import Campaign, read_campaign
 from harness.report.view import records
+from harness.store.soundness import require_campaign
 
 NUMBERS_NAME = "numbers.json"
 _ARTIFACTS = ("frames.parquet", "telemetry.parquet")
@@ -96,10 +97,12 @@ def explain(folder: Path, number_id: str) -> str:
         folder: A campaign folder with its report.
         number_id: As in the page (the ``id`` of the number) and in ``report/numbers.json``.
     Raises:
+        NotACampaign: The folder holds no campaign.
         ReportError: No report there, or no such number in it.
         StoreError: The campaign can't be read.
     """
     path = folder / "report" / NUMBERS_NAME
+    require_campaign(folder)
     if not path.is_file():
         raise ReportError(f"{path}: not there; run `levelrig report {folder}` first")
     try:

@@ -55,7 +55,7 @@ def write_manifest(
 def read_manifest(folder: Path) -> dict[str, Any]:
     """The manifest's content; ``files`` is always a table. Empty but for that where it can't be read."""
     try:
-        content = json.loads((folder / MANIFEST_NAME).read_bytes())
+        content = json.loads(inside.read_bytes(folder, folder / MANIFEST_NAME))
         files = content["files"]
         whole = isinstance(files, dict) and all(
             isinstance(entry, dict)

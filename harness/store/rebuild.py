@@ -21,6 +21,7 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside
 from harness.errors import StoreError
 from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
@@ -170,7 +171,7 @@ class _OldJournal:
     @classmethod
     def of(cls, folder: Path) -> _OldJournal | None:
         path = next((p for p in (folder / MENDED_NAME, folder / JOURNAL_NAME) if p.is_file()), None)
-        if path is None or not path.stat().st_size:
+        if path is None or not inside.is_file(folder, path) or not path.stat().st_size:
             return None
         # a log beside it counts too; nothing is written to either
         mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
@@ -222,13 +223,14 @@ def _rows(
     beside: list[Mapping[str, Any]] = []
     for attempt_folder in attempt_folders(folder):
         with suppress(OSError, UnicodeDecodeError):
-            row = _decoded((attempt_folder / ROW_NAME).read_text(encoding="utf-8"))
+            row = _decoded(inside.read_text(folder, attempt_folder / ROW_NAME))
             name = attempt_folder.relative_to(folder / ATTEMPTS_FOLDER).as_posix()
             if row is not None and records.attempt_id_of(row) == name:
                 beside.append(row)
     exported: list[Mapping[str, Any]] = []
     with suppress(OSError, ValueError, pa.ArrowException):
-        table = pq.read_table(folder / "dataset" / "attempts.parquet").to_pylist()
+        with inside.opened(folder, folder / "dataset" / "attempts.parquet") as file:
+            table = pq.read_table(file).to_pylist()
         exported = [row for row in map(_without_nulls, table) if _whole(row)]
     found: dict[str, dict[str, Any]] = {}
     counts: dict[str, int] = {}
@@ -266,7 +268,7 @@ def _artifacts(folder: Path, manifest: Mapping[str, Any]) -> tuple[dict[str, lis
     there = [
         path.relative_to(folder).as_posix()
         for path in sorted((folder / ATTEMPTS_FOLDER).glob("*/*/*"))
-        if path.is_file() and not path.name.endswith(TEMPORARY)
+        if inside.is_file(folder, path) and not path.name.endswith(TEMPORARY)
     ]
     found: dict[str, list[Artifact]] = {}
     unconfirmed, damaged = 0, []
@@ -274,7 +276,7 @@ def _artifacts(folder: Path, manifest: Mapping[str, Any]) -> tuple[dict[str, lis
         entry = listed.get(name)
         try:
             artifact = describe(
-                folder, folder / name, row_count=_row_count(folder / name), partial=".cut." in name
+                folder, folder / name, row_count=_row_count(folder, folder / name), partial=".cut." in name
             )
         except OSError:
             artifact = None
@@ -289,11 +291,12 @@ def _artifacts(folder: Path, manifest: Mapping[str, Any]) -> tuple[dict[str, lis
     return found, unconfirmed, damaged
 
 
-def _row_count(path: Path) -> int | None:
+def _row_count(folder: Path, path: Path) -> int | None:
     if path.suffix != ".parquet":
         return None
     try:
-        return int(pq.read_metadata(path).num_rows)
+        with inside.opened(folder, path) as file:
+            return int(pq.read_metadata(file).num_rows)
     except (OSError, pa.ArrowException):
         return None
 
@@ -449,7 +452,7 @@ def _sessions(
 def _rig_of_folder(folder: Path) -> tuple[str, str]:
     """(rig, boot) of ``rig.json``."""
     try:
-        content = json.loads((folder / records.RIG_NAME).read_bytes())
+        content = json.loads(inside.read_bytes(folder, folder / records.RIG_NAME))
         return str(content["rig_id"]), str(content["boot_id"])
     except (OSError, ValueError, LookupError, TypeError):
         return _UNKNOWN, _UNKNOWN

@@ -19,6 +19,7 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import inside
 from harness.errors import JournalDamaged, NotACampaign, StorageFault, StoreError
 from harness.plan.cells import expand
 from harness.plan.order import arrange
@@ -58,7 +59,7 @@ def attempt_folders(folder: Path) -> list[Path]:
         {
             path.parent
             for path in (folder / ATTEMPTS_FOLDER).glob("*/*/*")
-            if path.is_file() and not path.name.endswith(TEMPORARY)
+            if inside.is_file(folder, path) and not path.name.endswith(TEMPORARY)
         }
     )
 
@@ -313,9 +314,9 @@ def _against_dataset(journal: Journal, folder: Path) -> list[str]:
     """Attempts that were exported and that the journal has not."""
     path = folder / "dataset" / "attempts.parquet"
     try:
-        exported = pq.read_table(
-            path, columns=["cell_id", "repeat_index", "attempt_index", "sentinel", "second_look"]
-        ).to_pylist()
+        names = ["cell_id", "repeat_index", "attempt_index", "sentinel", "second_look"]
+        with inside.opened(folder, path) as file:
+            exported = pq.read_table(file, columns=names).to_pylist()
     except (OSError, pa.ArrowException, KeyError, ValueError):
         return []
     known = {r[0] for r in journal.query("SELECT attempt_id FROM attempts")}

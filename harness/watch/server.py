@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.errors import ReportError, StoreError
+from harness.errors import NotACampaign, ReportError
 from harness.watch.access import Access
 
 DEFAULT_PORT = 8741
@@ -29,8 +29,10 @@ def serve(
         announce: Is told the address to open, token included.
     Raises:
         ReportError: The ``watch`` extra is not installed, or the port can't be had.
-        StoreError: There is no campaign in the folder.
+        NotACampaign: There is no campaign in the folder.
     """
+    if not (folder / "plan.toml").is_file():
+        raise NotACampaign(f"{folder}: no campaign there; name the folder that `levelrig run` writes")
     try:
         import uvicorn
 
@@ -40,8 +42,6 @@ def serve(
         raise ReportError(
             f"the live page needs the extra packages ({error.name} is missing); pip install 'levelrig[watch]'"
         ) from error
-    if not (folder / "plan.toml").is_file():
-        raise StoreError(f"{folder}: no campaign here; name the folder that `levelrig run` writes")
     access = Access.for_host(host, token)
     config = uvicorn.Config(
         make_app(folder.absolute(), access),
