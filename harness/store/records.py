@@ -14,6 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.plan.schema import Cell, Retries, Slot
 from harness.store import standing as rules
 from harness.store.artifacts import Artifact
@@ -169,7 +170,7 @@ def attempt_sizes(journal: Journal) -> list[int]:
 def rig_facts(folder: Path) -> Mapping[str, Mapping[str, Any]]:
     """Sections of ``rig.json``; empty where it is missing or can't be read."""
     try:
-        facts = json.loads((folder / RIG_NAME).read_bytes())["facts"]
+        facts = json.loads(inside.read_bytes(folder, folder / RIG_NAME))["facts"]
     except (OSError, ValueError, LookupError, TypeError):
         return {}
     return {k: v for k, v in facts.items() if isinstance(v, dict)} if isinstance(facts, dict) else {}

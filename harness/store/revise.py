@@ -15,6 +15,7 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from harness import inside
 from harness.errors import StoreError
 from harness.store import dataset
 from harness.store.artifacts import Artifact, describe, sha256_of, write_row, write_table
@@ -95,7 +96,7 @@ def _replace(journal: Journal, path: Path, table: pa.Table) -> tuple[Artifact | 
 
 
 def _copy(files: SafeFiles, source: Path, target: Path) -> None:
-    with source.open("rb") as original:
+    with inside.opened(files.folder, source) as original:
         files.write_through(
             target, lambda file: [file.write(piece) for piece in iter(lambda: original.read(1 << 20), b"")]
         )

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from harness.errors import PlanError, Problem
-from harness.store.opening import PLAN_NAME
+from harness.store.export import PLAN_NAME
 
 _SHOWN_LINES: Final = 6
 
