@@ -118,7 +118,7 @@ def test_the_token_in_the_address_becomes_a_cookie_that_scripts_can_not_read(
 def test_a_folder_without_a_campaign_is_told_of(tmp_path: Any, serve: Callable[..., Any]) -> None:
     with client(serve(tmp_path)) as web:
         assert web.get("").status_code == 404
-        assert "no campaign here" in web.get("state").json()["error"]
+        assert "no campaign there" in web.get("state").json()["error"]
 
 
 def test_the_stream_sends_each_part_again_only_when_it_changed(night: Any, serve: Callable[..., Any]) -> None:
