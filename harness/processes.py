@@ -9,6 +9,7 @@ ended by the watch (:mod:`harness.titlewatch`). Looks are cheap (:mod:`harness.p
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import signal
 import subprocess
@@ -134,7 +135,9 @@ class TitleProcess:
                 self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep)
         except (OSError, ValueError) as error:
             raise WorkloadFailed(
-                f"{arguments[0]} can't be started in {cwd} ({error}); check the title's command"
+                f"{arguments[0]} can't be started in {cwd} ({error}); check the title's command",
+                permanent=isinstance(error, FileNotFoundError | PermissionError | NotADirectoryError)
+                or (isinstance(error, OSError) and error.errno == errno.ENOEXEC),
             ) from error
         _TABLE.watch(self._family, self._popen.pid)
         _TITLES.add(self)

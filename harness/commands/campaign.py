@@ -16,6 +16,7 @@ import structlog
 from harness import userfiles
 from harness.analysis import AnalysisSettings
 from harness.analysis.sequential import next_slots
+from harness.boundary import told
 from harness.commands import add_command, print_json
 from harness.commands.conclude import Conclusion, conclude
 from harness.commands.holding import hold_hardware
@@ -29,7 +30,7 @@ from harness.engine.campaign import (
     RunOptions,
     run_campaign,
 )
-from harness.engine.progress import Observer, Silent, StopSignal
+from harness.engine.progress import GuardedObserver, Observer, Silent, StopSignal
 from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
 from harness.errors import DiskFull, Interrupted, PlanError, Problem, ReportMissing
@@ -198,10 +199,11 @@ def _night(
     with contextlib.ExitStack() as stack:
         observer: Observer = Silent()
         if not arguments.json:
-            observer = stack.enter_context(TerminalObserver(name, console()))
+            observer = GuardedObserver(stack.enter_context(TerminalObserver(name, console())))
         teller: TellingObserver | None = None
         if notifier is not None:
-            observer = teller = stack.enter_context(TellingObserver(name, folder, notifier, observer))
+            teller = stack.enter_context(TellingObserver(name, folder, notifier, observer))
+            observer = GuardedObserver(teller)
         beacon = stack.enter_context(contextlib.closing(Beacon(folder, observer)))
         signals = stack.enter_context(
             stop_on_signals(
@@ -257,9 +259,9 @@ def _conclude(result: CampaignResult) -> Conclusion:
         return conclude(result.folder)
     except KeyboardInterrupt:
         raise Interrupted(f"the report was not written; {safe}; {again}") from None
-    except (OSError, DiskFull) as error:
-        what = f"the report could not be written ({error})"
-        missing = ReportMissing(f"{what}; {safe}; make room, then {again}")
+    except Exception as error:
+        room = "make room, then " if isinstance(error, OSError | DiskFull) else ""
+        missing = ReportMissing(f"the report could not be written ({told(error)}); {safe}; {room}{again}")
         missing.exit_code = result.exit_code or missing.exit_code  # how the night ended matters more
         raise missing from error
 

@@ -17,6 +17,7 @@ import psutil
 from harness.commands import add_command, print_json
 from harness.frames.propose import propose_mapping
 from harness.store.campaign import CampaignStore
+from harness.store.causes import CellSetAside, grouped
 from harness.store.verify import verify
 from harness.terminal import console, duration, print_table, readings_line
 from harness.watch.rate import RunningRate
@@ -112,6 +113,10 @@ def _status(arguments: argparse.Namespace) -> int:
     )
     for entry in found["set_aside"]:
         out.print(f"unstable: {entry}", markup=False)
+    for line in grouped([CellSetAside(**cell) for cell in found["cells_set_aside"]]):
+        out.print(f"set aside until the cause is put right: {line}", markup=False, soft_wrap=True)
+    if found["shared_cause"]:
+        out.print(f"paused: {found['shared_cause']}", markup=False, soft_wrap=True)
     return 0
 
 
@@ -162,6 +167,8 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
         "verdicts": dict(Counter(row["verdict"] for row in attempts)),
         "set_aside": [entry.reason for entry in standing.set_aside],
+        "cells_set_aside": [dataclasses.asdict(cell) for cell in standing.cells_set_aside],
+        "shared_cause": None if standing.shared_cause is None else standing.shared_cause.sentence(),
         "cells": _cells(store),
     }
 
@@ -169,19 +176,22 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
 def _cells(store: CampaignStore) -> list[dict[str, Any]]:
     cells: dict[str, dict[str, Any]] = {}
     for repeat in store.standing().repeats:
-        counts = {"accepted": 0, "wanted": 0, "attempts": 0, "open": 0, "aside": 0}
+        counts = {"accepted": 0, "wanted": 0, "attempts": 0, "open": 0, "aside": 0, "blocked": 0}
         cell = cells.setdefault(repeat.slot.cell_id, {"cell_id": repeat.slot.cell_id, **counts})
         cell["wanted"] += 1
         cell["accepted"] += repeat.accepted
         cell["attempts"] += repeat.attempts
         cell["open"] += repeat.open
         cell["aside"] += repeat.set_aside
+        cell["blocked"] += repeat.blocked
     for cell in cells.values():
-        still_open, aside = cell.pop("open"), cell.pop("aside")
+        still_open, aside, blocked = cell.pop("open"), cell.pop("aside"), cell.pop("blocked")
         if cell["accepted"] == cell["wanted"]:
             cell["state"] = "complete"
         elif aside:
             cell["state"] = "set aside as unstable"
+        elif blocked:
+            cell["state"] = "set aside until its cause is put right"
         else:
             cell["state"] = f"{still_open} to measure" if still_open else "no tries left"
     return list(cells.values())

@@ -34,6 +34,7 @@ from harness.plan.order import arrange
 from harness.plan.schema import Cell, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
+from harness.store.causes import grouped
 from harness.store.space import assumed_attempt_bytes
 from harness.telemetry.sampler import Sampler
 
@@ -313,6 +314,8 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
     if end.stop is None and accepted < wanted:
         exit_code = EXIT_INCOMPLETE
         reason = f"{wanted - accepted} of {wanted} repeats could not be measured; the report says why"
+        if aside := grouped(store.standing().cells_set_aside):
+            reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"
     if end.unrestored:
         exit_code = EXIT_UNRESTORED
     log.info("campaign ends", reason=reason, accepted=accepted, wanted=wanted, exit_code=exit_code)
@@ -340,7 +343,11 @@ def _space_shortage(store: CampaignStore, plan: Plan) -> str | None:
 
 def _opening_messages(store: CampaignStore) -> list[str]:
     """What a person should know of the folder that is gone on with."""
-    messages: list[str] = []
+    standing = store.standing()
+    messages = [
+        f"offered again, as the cause may be put right by now: {line}"
+        for line in grouped(standing.offered_again)
+    ]
     if store.stale_pid is not None:
         messages.append(f"the last run (process {store.stale_pid}) ended without closing the folder")
     if store.rig_note:
@@ -351,7 +358,6 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     ]
     if store.plan_change is not None and store.plan_change.changed:
         messages += store.plan_change.lines()
-    standing = store.standing()
     messages += [entry.reason for entry in standing.set_aside]
     if standing.accepted_count:
         messages.append(

@@ -266,6 +266,13 @@ class Driver:
     # --- the instructions ---------------------------------------------------------------------------------
 
     def _offer(self) -> Event:
+        cause = self._store.standing().shared_cause
+        if cause is not None and self._state.stop is None:
+            self._stopping = True
+            self._observer.on_message("error", f"the night pauses: {cause.sentence()}")
+            self._store.note("shared-cause", cause.sentence())
+            self._step(StopRequested("conditions", cause.sentence()))
+            return SlotOffered(None)
         slot = self._schedule.next()
         while self._schedule.news:
             self._observer.on_message("info", self._schedule.news.pop(0))

@@ -65,14 +65,16 @@ def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> 
         if len(places) > 1:
             raise FrameLogError(
                 f"{path}: the heading {reference!r} ({key}) stands over {len(places)} columns; "
-                f"name the right one by its place: {' or '.join(f'#{i + 1}' for i in places)}"
+                f"name the right one by its place: {' or '.join(f'#{i + 1}' for i in places)}",
+                permanent=True,
             )
         if not places:
             near = get_close_matches(reference, stripped, n=1, cutoff=0.4)
             nearest = f"; nearest: {near[0]!r}" if near else ""
             raise FrameLogError(
                 f"{path}: no column {reference!r} ({key}){nearest}; the columns are: {listed}; "
-                "mend the mapping, or let 'levelrig map' propose one"
+                "mend the mapping, or let 'levelrig map' propose one",
+                permanent=True,
             )
         located[reference] = places[0]
     return located

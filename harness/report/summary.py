@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis import Analysis
+from harness.reasons import is_permanent
 from harness.report.folder import Campaign
 from harness.report.view import (
     NOTHING,
@@ -337,6 +338,11 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
     wanted = campaign.plan.plan.repeats_at_least
     repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
     counts = repeats.groupby("cell_id").size().to_dict()
+    aside = {
+        r["cell_id"]: f"; set aside, as this can't change by itself: {r['reason']}"
+        for r in records(campaign.attempts)
+        if is_permanent(r["reason_code"])
+    }
     short = []
     for title in campaign.plan.titles:
         for setting in title.settings:
@@ -344,7 +350,8 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
                 have = int(counts.get(f"{title.name}.{setting.name}.{profile.name}", 0))
                 if have < wanted:
                     place = names.row(title.name, setting.name)
-                    short.append(f"{place} under {names[profile.name]}: {have} of {wanted} repeats.")
+                    why = aside.get(f"{title.name}.{setting.name}.{profile.name}", "")
+                    short.append(f"{place} under {names[profile.name]}: {have} of {wanted} repeats{why}.")
     return short
 
 

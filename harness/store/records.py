@@ -109,9 +109,23 @@ def attempt_facts(journal: Journal) -> list[AttemptFact]:
             verdict=r["verdict"],
             reason_code=r["reason_code"],
             second_look=bool(r["second_look"]),
+            reason=_reason(r),
+            session=r["session_id"],
+            round=r["round"],
         )
-        for r in journal.query("SELECT * FROM attempts ORDER BY attempt_number")
+        for r in journal.query(
+            "SELECT *, (SELECT count(*) FROM sessions s WHERE s.session_id < a.session_id"
+            " AND s.outcome IS NOT NULL) AS round FROM attempts a ORDER BY attempt_number"
+        )
     ]
+
+
+def _reason(row: sqlite3.Row) -> str | None:
+    """Why an attempt was not accepted, in a sentence."""
+    if row["reason_code"] is None or row["fields"] is None:
+        return None
+    reason = json.loads(row["fields"]).get("reason")
+    return None if reason is None else str(reason)
 
 
 def accepted_counts(journal: Journal) -> Mapping[tuple[str, str], int]:
@@ -121,9 +135,19 @@ def accepted_counts(journal: Journal) -> Mapping[tuple[str, str], int]:
 
 def standing(journal: Journal) -> Standing:
     """Where the campaign stands now."""
-    names = {r["cell_id"]: (r["title"], r["profile"]) for r in journal.query("SELECT * FROM cells")}
+    rows = journal.query("SELECT * FROM cells")
     retries = Retries.model_validate(journal.meta("retries"))
-    return rules.standing(slots(journal), definitions(journal), names, attempt_facts(journal), retries)
+    runs = journal.query("SELECT session_id, outcome FROM sessions ORDER BY session_id")
+    return rules.standing(
+        slots(journal),
+        definitions(journal),
+        {r["cell_id"]: (r["title"], r["profile"]) for r in rows},
+        attempt_facts(journal),
+        retries,
+        controls={r["cell_id"]: str(json.loads(r["definition"])["profile"]["control"]) for r in rows},
+        session=runs[-1]["session_id"] if runs else 0,
+        orderly_ends=sum(run["outcome"] is not None for run in runs[:-1]),
+    )
 
 
 def unfinished(journal: Journal) -> list[sqlite3.Row]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
 from typing import Final
 
 from harness.plan.schema import Retries, Slot
+from harness.reasons import is_permanent, kind_of
+from harness.store import causes
+from harness.store.causes import CellSetAside, SharedCause
 
 #: Reason codes of attempts in which the driver reported an error or was reset.
 DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
@@ -26,7 +30,17 @@ UNWATCHED: Final = "limit-unwatched"
 JOURNAL_LOST: Final = "journal-lost"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
 BLAMELESS_CODES: Final = frozenset(
-    {PROGRAM_LOST, DISK_FULL, UNWATCHED, JOURNAL_LOST, "interrupt", "stop", "pause", "storage"}
+    {
+        PROGRAM_LOST,
+        DISK_FULL,
+        UNWATCHED,
+        JOURNAL_LOST,
+        "interrupt",
+        "stop",
+        "pause",
+        "storage",
+        "restore-failed",
+    }
 )
 
 SlotKey = tuple[str, int, bool, bool]
@@ -39,7 +53,13 @@ def key_of(repeat: Slot | AttemptFact) -> SlotKey:
 
 @dataclass(frozen=True)
 class AttemptFact:
-    """What the rules need to know of one attempt. ``verdict`` is None while it runs."""
+    """What the rules need to know of one attempt. ``verdict`` is None while it runs.
+
+    Attributes:
+        reason: Why it was not accepted, in a sentence.
+        session: The run that made it.
+        round: How many runs before that one came to an orderly end: what a person may have put right since.
+    """
 
     cell_id: str
     title: str
@@ -50,6 +70,9 @@ class AttemptFact:
     verdict: str | None
     reason_code: str | None
     second_look: bool = False
+    reason: str | None = None
+    session: int = 0
+    round: int = 0
 
 
 @dataclass(frozen=True)
@@ -86,6 +109,7 @@ class RepeatStanding:
         attempts: All attempts, those that use up no try included.
         set_aside: Its profile is set aside, for its title or altogether.
         exhausted: Not accepted, and no try is left.
+        blocked: Its cell is set aside for a failure that can't change by itself.
     """
 
     slot: Slot
@@ -94,11 +118,12 @@ class RepeatStanding:
     attempts: int
     set_aside: bool
     exhausted: bool
+    blocked: bool = False
 
     @property
     def open(self) -> bool:
         """It is still to be measured."""
-        return not (self.accepted or self.set_aside or self.exhausted)
+        return not (self.accepted or self.set_aside or self.exhausted or self.blocked)
 
 
 @dataclass(frozen=True)
@@ -110,12 +135,18 @@ class Standing:
         set_aside: Profiles found unstable.
         crash_counts: (title, profile) -> crashes of the title, driver errors among them.
         rig_losses: profile -> losses of the rig.
+        cells_set_aside: Cells that can't be measured until somebody mends the cause.
+        offered_again: Cells that were given up in an earlier run for a cause that may have been put right.
+        shared_cause: What fails one cell after the other in this run; the night must pause.
     """
 
     repeats: tuple[RepeatStanding, ...]
     set_aside: tuple[SetAside, ...] = ()
     crash_counts: Mapping[tuple[str, str], int] = field(default_factory=dict)
     rig_losses: Mapping[str, int] = field(default_factory=dict)
+    cells_set_aside: tuple[CellSetAside, ...] = ()
+    offered_again: tuple[CellSetAside, ...] = ()
+    shared_cause: SharedCause | None = None
 
     @cached_property
     def wanted_count(self) -> int:
@@ -128,7 +159,7 @@ class Standing:
     @cached_property
     def missing(self) -> tuple[RepeatStanding, ...]:
         """Wanted, given up, and not because of an unstable profile."""
-        return tuple(r for r in self.repeats if r.exhausted and not r.set_aside)
+        return tuple(r for r in self.repeats if (r.exhausted or r.blocked) and not r.set_aside)
 
     @cached_property
     def remaining(self) -> tuple[Slot, ...]:
@@ -192,6 +223,10 @@ def standing(
     names: Mapping[str, tuple[str, str]],
     attempts: Sequence[AttemptFact],
     retries: Retries,
+    *,
+    controls: Mapping[str, str] = MappingProxyType({}),
+    session: int = 0,
+    orderly_ends: int = 0,
 ) -> Standing:
     """Judge every wanted repeat.
 
@@ -201,12 +236,25 @@ def standing(
         names: cell_id -> (title, profile).
         attempts: All attempts ever made in this campaign.
         retries: The plan's bounds.
+        controls: cell_id -> kind of the control of its profile.
+        session: The run that is under way, or was the last.
+        orderly_ends: How many runs before it came to an orderly end.
     """
     present = [a for a in attempts if definitions.get(a.cell_id) == a.definition_hash]
     aside = unstable_profiles(present, retries)
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
-    tries = Counter(key_of(a) for a in present if a.reason_code not in BLAMELESS_CODES)
+    shared, alive = causes.shared_causes(present, controls)
+    forgiven = {place for cause in shared for place in cause.places}
+    forgiven |= {
+        place for place, a in enumerate(present) if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
+    }
+    tries = Counter(
+        key_of(a)
+        for place, a in enumerate(present)
+        if place not in forgiven and a.reason_code not in BLAMELESS_CODES
+    )
+    blocked = causes.cells_set_aside(present, session)
     judged: list[RepeatStanding] = []
     for slot in slots:
         key = key_of(slot)
@@ -220,9 +268,49 @@ def standing(
                 attempts=made[key],
                 set_aside=not done and any(entry.covers(title, profile) for entry in aside),
                 exhausted=not done and tries[key] >= retries.attempts_per_repeat,
+                blocked=not done and slot.cell_id in blocked,
             )
         )
-    return Standing(tuple(judged), aside, crash_counts(present), rig_losses(present))
+    open_keys = {key_of(repeat.slot) for repeat in judged if repeat.open}
+    given_up = _given_up(present, forgiven, open_keys, session, retries)
+    return Standing(
+        tuple(judged),
+        aside,
+        crash_counts(present),
+        rig_losses(present),
+        tuple(blocked.values()),
+        given_up,
+        next((cause for cause in alive if cause.last_session == session), None),
+    )
+
+
+def _is_past(attempt: AttemptFact, orderly_ends: int) -> bool:
+    """It failed before an orderly end of a run, by what may have been put right since."""
+    code = attempt.reason_code
+    return code is not None and attempt.round < orderly_ends and kind_of(code) in causes.SHARED_KINDS
+
+
+def _given_up(
+    attempts: Sequence[AttemptFact],
+    forgiven: Set[int],
+    open_keys: Set[SlotKey],
+    session: int,
+    retries: Retries,
+) -> tuple[CellSetAside, ...]:
+    """Cells with open repeats that would be given up, were their failures in earlier runs not forgiven."""
+    earlier = [
+        a
+        for place, a in enumerate(attempts)
+        if place in forgiven and a.session < session and key_of(a) in open_keys
+    ]
+    counts = Counter(key_of(a) for a in earlier)
+    return tuple(
+        {
+            a.cell_id: CellSetAside(a.cell_id, a.reason_code or "", a.reason or "")
+            for a in earlier
+            if is_permanent(a.reason_code) or counts[key_of(a)] >= retries.attempts_per_repeat
+        }.values()
+    )
 
 
 def _times(count: int) -> str:

@@ -161,7 +161,7 @@ def _rows(standing: Standing, fps: Mapping[str, list[float]]) -> list[dict[str, 
 def _state(repeat: RepeatStanding) -> str:
     if repeat.accepted:
         return "accepted"
-    if repeat.set_aside:
+    if repeat.set_aside or repeat.blocked:
         return "set aside"
     return "given up" if repeat.exhausted else "open"
 

@@ -57,7 +57,7 @@ class CommandWorkload:
             self._folder = Path(fill(options.working_folder, values)).expanduser().absolute()
             if not self._folder.is_dir():
                 raise WorkloadFailed(
-                    f"working_folder {self._folder} does not exist; make it or mend the plan"
+                    f"working_folder {self._folder} does not exist; make it or mend the plan", permanent=True
                 )
         words = [fill(word, values) for word in (*options.command, *options.arguments)]
         words[0] = str(find_executable(words[0], self._folder))
@@ -198,7 +198,8 @@ class CommandWorkload:
         there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
-            f"(there: {there}); check where the title writes its log"
+            f"(there: {there}); check where the title writes its log",
+            permanent=_folder_is_missing(spec.path),
         )
 
     def _newest_log(self) -> Path | None:
@@ -236,6 +237,14 @@ class CommandWorkload:
             raise WorkloadFailed(
                 f"score_line found {self._story.score!r}, which is no number; mend the pattern's group"
             ) from error
+
+
+def _folder_is_missing(pattern: str) -> bool:
+    """Whether an absolute path or pattern begins with a folder that is not there."""
+    path = Path(pattern).expanduser()
+    plain = [part for part in path.parent.parts if not set(part) & set("*?[")]
+    whole = len(plain) == len(path.parent.parts)
+    return path.is_absolute() and whole and not path.parent.is_dir()
 
 
 def end_earlier_copies(name: str) -> None:
@@ -280,8 +289,11 @@ def find_executable(word: str, folder: Path) -> Path:
         if (found := shutil.which(str(candidate))) is not None:
             return Path(found)
         if candidate.is_file():
-            raise WorkloadFailed(f"{candidate} is not executable; grant the right or name its interpreter")
+            raise WorkloadFailed(
+                f"{candidate} is not executable; grant the right or name its interpreter", permanent=True
+            )
     raise WorkloadFailed(
         f"there is no program {word!r}, neither on the search path nor in {Path.cwd()} nor in {folder}; "
-        "write its full path as the first word of command"
+        "write its full path as the first word of command",
+        permanent=True,
     )

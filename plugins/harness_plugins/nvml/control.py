@@ -350,4 +350,4 @@ def _settled(readings: Sequence[float]) -> Sequence[float]:
 
 def _refused(what: str, error: CallFailed) -> ControlRefused:
     remedy = REMEDY if error.code == NO_PERMISSION else "see `levelrig doctor`"
-    return ControlRefused(f"{what}: {error}; {remedy}")
+    return ControlRefused(f"{what}: {error}; {remedy}", permanent=error.code == NO_PERMISSION)

@@ -1,0 +1,155 @@
+"""Failures that are not the title's fault, told from the order of attempts alone. Pure.
+
+Two kinds are known. A *permanent* failure (no such program, no such column) can't change by itself: its cell
+is set aside for as long as this run lasts. A *shared cause* (a wrong working folder, a missing privilege, a
+sensor that is gone) fails one cell after the other in the same way: the night pauses. Neither uses up a try,
+so the same command, once the cause is put right, measures what was left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from harness.reasons import is_permanent, kind_of
+
+if TYPE_CHECKING:
+    from harness.store.standing import AttemptFact
+
+#: A control refused, or what it applied did not read back: a shared cause where one control does it.
+REFUSED: Final = "profile-refused"
+#: Kinds of failure that may have one cause outside the titles. Crashes are not among them: they speak of
+#: profiles; nor is what a check finds of the measurement itself.
+SHARED_KINDS: Final = frozenset(
+    {
+        REFUSED,
+        "launch-failed",
+        "workload-failed",
+        "frame-log",
+        "frame-log-missing",
+        "score",
+        "telemetry",
+        "telemetry-gap",
+        "readings-missing",
+        "limit-unwatched",
+        "check-failed",
+        "program-fault",
+    }
+)
+#: So many cells that fail alike, with no accepted repeat between, have one cause.
+CELLS_IN_A_ROW: Final = 3
+#: And so many titles, where a title could be the cause.
+TITLES_IN_A_ROW: Final = 2
+
+
+@dataclass(frozen=True)
+class CellSetAside:
+    """A cell that can't be measured until somebody mends the cause.
+
+    Attributes:
+        cell_id: The cell.
+        reason_code: What its last attempt failed by.
+        reason: The same in a sentence.
+    """
+
+    cell_id: str
+    reason_code: str
+    reason: str
+
+
+@dataclass
+class SharedCause:
+    """Attempts at several cells that failed alike, with no accepted repeat between.
+
+    Attributes:
+        kind: How they failed.
+        places: Their places in the list of attempts.
+        reason: The last one's sentence.
+        last_session: Session of the last one.
+    """
+
+    kind: str
+    places: list[int] = field(default_factory=list)
+    cells: set[str] = field(default_factory=set)
+    titles: set[str] = field(default_factory=set)
+    reason: str = ""
+    last_session: int = 0
+
+    @property
+    def established(self) -> bool:
+        """These are too many to be chance, or the fault of one title."""
+        enough = len(self.titles) >= TITLES_IN_A_ROW or self.kind == REFUSED
+        return enough and len(self.cells) >= CELLS_IN_A_ROW
+
+    def take(self, place: int, attempt: AttemptFact) -> None:
+        """Add an attempt that failed so."""
+        self.places.append(place)
+        self.cells.add(attempt.cell_id)
+        self.titles.add(attempt.title)
+        self.reason = attempt.reason or ""
+        self.last_session = attempt.session
+
+    def sentence(self) -> str:
+        """What to tell a person."""
+        return (
+            f"{len(self.cells)} cells failed alike with no accepted repeat between "
+            f"({self.kind}: {self.reason}); these tries are not used up: mend the cause, then the same "
+            "command goes on"
+        )
+
+
+def shared_causes(
+    attempts: Sequence[AttemptFact], controls: Mapping[str, str]
+) -> tuple[tuple[SharedCause, ...], tuple[SharedCause, ...]]:
+    """Find shared causes.
+
+    An accepted repeat ends a row; a row of refusals only where the same control was in force, for a profile
+    of another control proves nothing. An orderly end of the run ends every row: what comes after may have
+    been put right.
+
+    Args:
+        attempts: Attempts at present definitions, in their order.
+        controls: cell_id -> kind of its profile's control.
+    Returns:
+        All that were established, and those of them that nothing has ended yet.
+    """
+    ended: list[SharedCause] = []
+    rows: dict[tuple[str, str], SharedCause] = {}
+    in_round = 0
+    for place, attempt in enumerate(attempts):
+        control = controls.get(attempt.cell_id, "")
+        if attempt.round != in_round:
+            in_round = attempt.round
+            ended += rows.values()
+            rows.clear()
+        if attempt.verdict == "accepted":
+            for key in [key for key in rows if key[1] in ("", control)]:
+                ended.append(rows.pop(key))
+        elif attempt.verdict in ("failed", "rejected") and attempt.reason_code is not None:
+            kind = kind_of(attempt.reason_code)
+            if kind in SHARED_KINDS:
+                key = (kind, control if kind == REFUSED else "")
+                rows.setdefault(key, SharedCause(kind)).take(place, attempt)
+    alive = tuple(row for row in rows.values() if row.established)
+    return (*(row for row in ended if row.established), *alive), alive
+
+
+def cells_set_aside(attempts: Sequence[AttemptFact], session: int) -> dict[str, CellSetAside]:
+    """Cells that failed in that session in a way that can't change by itself."""
+    return {
+        a.cell_id: CellSetAside(a.cell_id, a.reason_code or "", a.reason or "")
+        for a in attempts
+        if a.session == session and is_permanent(a.reason_code)
+    }
+
+
+def grouped(cells: Sequence[CellSetAside], most: int = 3) -> list[str]:
+    """One sentence for each reason: its cells, then the reason."""
+    by_reason: dict[str, list[str]] = {}
+    for cell in cells:
+        by_reason.setdefault(cell.reason, []).append(cell.cell_id)
+    return [
+        f"{', '.join(ids[:most])}{f' and {len(ids) - most} more cells' if len(ids) > most else ''}: {reason}"
+        for reason, ids in by_reason.items()
+    ]
