@@ -17,7 +17,7 @@ import pandas as pd
 from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
 from harness.errors import RigLost
-from harness.plan.schema import Plan
+from harness.plan.schema import Night, Plan
 from harness.rig import Rig
 from harness.telemetry.ceilings import limits_of
 
@@ -40,7 +40,8 @@ class RestartableRig(Rig, Protocol):
 
 
 def as_rehearsed(plan: Plan) -> Plan:
-    """The plan without ``expect_lines``: only the real title can print them."""
+    """The plan without ``expect_lines``, which only the real title can print, and without its hours: what
+    nights the work is spread over is worked out, not waited for."""
     titles = [
         title.model_copy(
             update={
@@ -50,7 +51,7 @@ def as_rehearsed(plan: Plan) -> Plan:
         )
         for title in plan.titles
     ]
-    return plan.model_copy(update={"titles": titles})
+    return plan.model_copy(update={"titles": titles, "night": Night()})
 
 
 def without_unknown_limits(plan: Plan, rig: Rig) -> Plan:

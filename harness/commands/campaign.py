@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
+import itertools
 import os
 import tomllib
 from collections.abc import Callable
@@ -21,6 +23,7 @@ from harness.commands import add_command, print_json
 from harness.commands.conclude import Conclusion, conclude
 from harness.commands.holding import hold_hardware
 from harness.commands.outlook import print_outlook
+from harness.commands.planning import plan_calendar
 from harness.commands.signals import Received, stop_on_signals
 from harness.commands.unattended import add_unattended_options, run_unattended
 from harness.engine.campaign import (
@@ -36,6 +39,7 @@ from harness.engine.schedule import WantedCells
 from harness.errors import DiskFull, Interrupted, PlanError, Problem, ReportMissing
 from harness.hookspecs import RehearsalRequest
 from harness.places import state_folder
+from harness.plan.hours import Calendar
 from harness.plan.load import load_plan
 from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
@@ -162,17 +166,22 @@ def _prove_folders(plan: Plan, folder: Path, changes_hardware: Callable[[str], b
 
 def _rehearse(arguments: argparse.Namespace) -> int:
     host = PluginHost()
-    plan = as_rehearsed(load_plan(arguments.plan, host))
+    whole = load_plan(arguments.plan, host)
+    plan = as_rehearsed(whole)
     assumed = _assumptions(arguments.assume) if arguments.assume else {}
     request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model, options=assumed)
     rig = host.open_rehearsal(request)
     plan = without_unknown_limits(plan, rig)
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
     make_room(folder)
-    result, losses = through_losses(rig, lambda rig: _night(plan, arguments, rig, folder, RunOptions()))
+    elapsed_s = itertools.chain([0.0], itertools.repeat(None))  # after a loss of the rig the night goes on
+    result, losses = through_losses(
+        rig, lambda rig: _night(plan, arguments, rig, folder, RunOptions(night_elapsed_s=next(elapsed_s)))
+    )
     attempts = read_campaign(folder).attempts
     seen = outlook(plan, attempts, wanted=result.wanted, rig_losses=losses) if len(attempts) else None
-    return _end(result, arguments, seen)
+    nights = None if seen is None else plan_calendar(whole, seen.expected_s)
+    return _end(result, arguments, seen, nights)
 
 
 def _assumptions(path: Path) -> dict[str, Any]:
@@ -202,7 +211,9 @@ def _night(
             observer = GuardedObserver(stack.enter_context(TerminalObserver(name, console())))
         teller: TellingObserver | None = None
         if notifier is not None:
-            teller = stack.enter_context(TellingObserver(name, folder, notifier, observer))
+            teller = stack.enter_context(
+                TellingObserver(name, folder, notifier, observer, alive_every_s=plan.notify.alive_every_s)
+            )
             observer = GuardedObserver(teller)
         beacon = stack.enter_context(contextlib.closing(Beacon(folder, observer)))
         signals = stack.enter_context(
@@ -266,7 +277,12 @@ def _conclude(result: CampaignResult) -> Conclusion:
         raise missing from error
 
 
-def _end(result: CampaignResult, arguments: argparse.Namespace, seen: Outlook | None = None) -> int:
+def _end(
+    result: CampaignResult,
+    arguments: argparse.Namespace,
+    seen: Outlook | None = None,
+    nights: Calendar | None = None,
+) -> int:
     conclusion = _conclude(result)
     if arguments.json:
         print_json(
@@ -278,10 +294,13 @@ def _end(result: CampaignResult, arguments: argparse.Namespace, seen: Outlook | 
                 "wanted": result.wanted,
                 **conclusion.as_json(),
                 **({} if seen is None else {"outlook": seen.as_json()}),
+                **({} if nights is None else {"night": dataclasses.asdict(nights)}),
             }
         )
         return result.exit_code
     conclusion.print(console(), result.reason)
     if seen is not None:
         print_outlook(console(), seen)
+    if nights is not None:
+        console().print(nights.sentence, markup=False, soft_wrap=True)
     return result.exit_code

@@ -86,6 +86,9 @@ def _status(arguments: argparse.Namespace) -> int:
     if found["running"]:
         now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
     found["now"] = {k: v for k, v in now.items() if k != "history"} if now else None
+    if now and now.get("ends_in_s") is not None:  # the run itself knows more: the nights that it waits for
+        found["ends_in_s"] = now["ends_in_s"]
+        found["ends_utc"] = datetime.now(UTC) + timedelta(seconds=now["ends_in_s"])
     if arguments.json:
         print_json(found)
         return 0
@@ -125,6 +128,8 @@ def now_lines(now: Mapping[str, Any], width: int) -> list[str]:
     doing = f"{now['phase']} {duration(now['phase_s'])}"
     if now["phase_left_s"] is not None:
         doing += f", {duration(now['phase_left_s'])} left"
+    if not now["cell_id"] and now.get("detail"):
+        doing = f"{now['detail']}: {doing}"
     if now["cell_id"]:
         doing = f"{now['cell_id']} repeat {now['repeat_index']}: {doing}"
     fps = now.get("running_fps")

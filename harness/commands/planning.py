@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from harness.analysis.planning import resolvable
 from harness.commands import add_command, print_json, records
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
+from harness.plan.hours import Calendar, NightHours, calendar
 from harness.plan.load import load_plan
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
@@ -45,11 +47,13 @@ def _check(arguments: argparse.Namespace) -> int:
     plan = load_plan(arguments.plan, PluginHost())
     if arguments.json:
         cells = expand(plan)
+        nights = plan_calendar(plan, forecast(plan).expected_s)
         print_json(
             {
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
                 "order": [s.model_dump() for s in arrange(plan, cells)],
                 "forecast": dataclasses.asdict(forecast(plan)),
+                "night": None if nights is None else dataclasses.asdict(nights),
                 "resolvable": records(resolvable(plan)),
             }
         )
@@ -58,6 +62,13 @@ def _check(arguments: argparse.Namespace) -> int:
     with paged(out):
         _show(out, arguments.plan, plan)
     return 0
+
+
+def plan_calendar(plan: Plan, work_s: float) -> Calendar | None:
+    """How so much work of a plan is spread over its nights, started now; None where it states no hours."""
+    night = forecast(plan)
+    attempt_s = night.expected_s / max(night.attempts, 1)
+    return calendar(NightHours.of(plan.night), work_s, attempt_s, datetime.now(UTC))
 
 
 def _show(out: Console, path: Path, plan: Plan) -> None:
@@ -99,6 +110,10 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
             "note: limits.night_ends_after_s ends the night before all of it is measured; "
             "the same command goes on the next night"
         )
+        out.print()
+    nights = plan_calendar(plan, night.expected_s)
+    if nights is not None:
+        out.print(nights.sentence, markup=False)
         out.print()
     for row in records(resolvable(plan)):
         if row["title"] is None:

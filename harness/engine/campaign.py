@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -21,6 +22,7 @@ from harness.engine.history import memory_sizes_mib
 from harness.engine.identify import facts_with_card
 from harness.engine.lookout import Lookout
 from harness.engine.messages import EndCampaign, StopKind
+from harness.engine.night import NightWatch
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
 from harness.engine.progress import GuardedObserver, Observer, StopSignal
 from harness.engine.readings_wait import require_readings
@@ -31,7 +33,7 @@ from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
-from harness.plan.schema import Cell, Plan
+from harness.plan.schema import Cell, Night, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped
@@ -51,6 +53,7 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "storage": 3,
 }
 EXIT_INCOMPLETE = 4
+_NIGHT_BEGINS = "night-begins"
 #: Also of a night that is complete: the card is not proven to be back.
 EXIT_UNRESTORED = NotRestored.exit_code
 
@@ -269,7 +272,8 @@ def _run(
         sensor_tries=plan.retries.sensor_tries,
         on_event=lambda kind, text: _sensor_event(store, observer, kind, text),
     )
-    lookout = Lookout(plan, rig.clock, sampler, folder, stop)
+    elapsed_s = _night_so_far_s(store, plan, options, rig.clock.now_utc())
+    lookout = Lookout(plan, rig.clock, sampler, folder, stop, NightWatch(plan, rig.clock, elapsed_s))
     with contextlib.closing(sampler):
         sampler.start()
         resumed = store.attempts_table().num_rows > 0
@@ -304,6 +308,16 @@ def _run(
                 raise NotRestored(f"{error or type(error).__name__}; and: {failure}") from error
             raise
     return _finish(store, schedule, end)
+
+
+def _night_so_far_s(store: CampaignStore, plan: Plan, options: RunOptions, now_utc: datetime) -> float:
+    """How long the night has been going; the start of one that begins now is put down."""
+    if options.night_elapsed_s is not None:
+        if not options.night_elapsed_s and (plan.limits.night_ends_after_s or plan.night != Night()):
+            store.note(_NIGHT_BEGINS, "the run was started")
+        return options.night_elapsed_s
+    begun = [event["utc"] for event in store.events() if event["kind"] == _NIGHT_BEGINS]
+    return max(0.0, (now_utc - datetime.fromisoformat(begun[-1])).total_seconds()) if begun else 0.0
 
 
 def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> CampaignResult:

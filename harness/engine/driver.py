@@ -79,6 +79,8 @@ from harness.telemetry.sampler import Sampler
 
 #: Longest time between two looks at limits, stop requests and the title, seconds.
 PULSE_S = 0.25
+#: The same between nights, when nothing runs, seconds.
+WAIT_PULSE_S = 2.0
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
 #: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
@@ -122,7 +124,9 @@ class Driver:
         self._boot_id = boot_id
         self._schedule = schedule
         self._time = TimeWatch(self._clock)
-        self._signs = Signs(rig.clock, store, sampler, observer, sign_of_life, schedule, typical_s)
+        self._signs = Signs(
+            rig.clock, store, sampler, observer, sign_of_life, schedule, typical_s, lookout.night.ends_in_s
+        )
         self._state = State()
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
@@ -252,6 +256,7 @@ class Driver:
             self._lookout.danger(phase)
             or self._time_trouble()
             or self._stop_request()
+            or self._lookout.night.interrupts()
             or self._lookout.title_trouble(self._now, phase)
         )
 
@@ -277,6 +282,8 @@ class Driver:
         while self._schedule.news:
             self._observer.on_message("info", self._schedule.news.pop(0))
         self._signs.count_repeats()
+        if slot is not None and not self._wait_for_night():
+            return SlotOffered(None)
         if slot is not None:
             self._await_readings()
         return SlotOffered(slot)
@@ -302,6 +309,39 @@ class Driver:
                     self._observer.on_message("error", str(error))
             self._signs.give(self._state.phase, None, f"waiting: {missing}", None)
             self._clock.sleep_s(PULSE_S)
+
+    def _wait_for_night(self) -> bool:
+        """Between nights: wait with the card in its factory state. False if a stop ends the campaign."""
+        night = self._lookout.night
+        until_utc = night.waits_until(self._signs.typical_s)
+        if until_utc is None:
+            return True
+        try:
+            with self._signs.through(self._keeper.longest_restore_s()):
+                doubts = self._keeper.restore()
+        except NotRestored as error:
+            self._step(self._not_restored(error))
+            return False
+        card = "; ".join(doubts) or "nothing of the card is left changed"
+        self._announce(f"{night.wait_words(until_utc)}; {card}")
+        while until_utc is not None:
+            self._signs.give(
+                self._state.phase, None, night.wait_words(until_utc), night.seconds_until(until_utc)
+            )
+            stop = self._lookout.danger(self._state.phase) or self._stop_request()
+            if isinstance(stop, StopRequested):
+                self._step(stop)
+            if self._state.stop is not None:
+                return False
+            self._clock.sleep_s(max(PULSE_S, min(WAIT_PULSE_S, night.seconds_until(until_utc))))
+            until_utc = night.waits_until(self._signs.typical_s)
+        self._time.look()  # a machine that slept through the day has missed nothing
+        self._announce("the night begins")
+        return True
+
+    def _announce(self, text: str) -> None:
+        self._observer.on_message("info", text)
+        self._store.note("night", text)
 
     def _begin(self, slot: Slot) -> Event:
         now_s, now_utc = self._clock.now_s(), self._clock.now_utc()

@@ -8,6 +8,7 @@ from harness.clock import Clock
 from harness.engine.attempt import Running
 from harness.engine.machine import RUNNING
 from harness.engine.messages import Failed, Phase, StopRequested
+from harness.engine.night import NightWatch
 from harness.engine.progress import StopSignal
 from harness.engine.requests import take_request
 from harness.plan.schema import Plan
@@ -28,9 +29,18 @@ class Lookout:
         sampler: Gives the latest readings.
         folder: Campaign folder, for requests that come through it.
         stop: Requests from signals and the like.
+        night: Knows the hours; default: from the plan, with the night beginning now.
     """
 
-    def __init__(self, plan: Plan, clock: Clock, sampler: Sampler, folder: Path, stop: StopSignal) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        clock: Clock,
+        sampler: Sampler,
+        folder: Path,
+        stop: StopSignal,
+        night: NightWatch | None = None,
+    ) -> None:
         self._plan = plan
         self._clock = clock
         self._limits = limits_of(plan.limits)
@@ -38,7 +48,8 @@ class Lookout:
         self._losses = 0
         self._folder = folder
         self.stop = stop
-        self._origin_s = self._request_due_s = clock.now_s()
+        self.night = night or NightWatch(plan, clock)
+        self._request_due_s = clock.now_s()
 
     def unwatched(self) -> dict[str, str]:
         """Limits of the plan that nothing watches now, each with the reason in words."""
@@ -68,10 +79,7 @@ class Lookout:
         if request is None and now_s >= self._request_due_s:
             self._request_due_s = now_s + REQUEST_EVERY_S
             request = take_request(self._folder)
-        limit_s = self._plan.limits.night_ends_after_s
-        if request is None and limit_s is not None and now_s - self._origin_s > limit_s:
-            return StopRequested("stop", f"the plan ends the night after {limit_s:.0f} s")
-        return request
+        return request or self.night.ends_run()
 
     def danger(self, phase: Phase) -> StopRequested | Failed | None:
         """A limit that is exceeded, or that can't be watched any more while a title heats the card."""

@@ -31,6 +31,7 @@ from harness.engine.messages import (
     Launched,
     LaunchTitle,
     MeasureWindow,
+    NightOver,
     Phase,
     ProfileInForce,
     Restored,
@@ -110,6 +111,10 @@ def step(state: State, event: Event) -> Step:
             return _fail(state, event)
         case GateTimedOut():
             return _gate_timed_out(state, event)
+        case NightOver(reason):
+            if state.phase not in _OPEN:
+                raise InvalidTransition(state, event)
+            return _wind_up(state, Outcome("interrupted", "night-over", reason))
         case _:
             return _advance(state, event)
 

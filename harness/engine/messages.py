@@ -129,6 +129,13 @@ class StopRequested:
     reason: str
 
 
+@dataclass(frozen=True)
+class NightOver:
+    """The hours of this night are over and others follow: the running attempt is measured again then."""
+
+    reason: str
+
+
 Event = (
     Start
     | SlotOffered
@@ -144,6 +151,7 @@ Event = (
     | Restored
     | Failed
     | StopRequested
+    | NightOver
 )
 
 # --- instructions -----------------------------------------------------------------------------------------

@@ -130,20 +130,23 @@ class EndEstimate:
 
     Args:
         forecast_s: Length of one attempt by the plan's forecast; used until three are done.
+
+    Attributes:
+        typical_s: Length of one attempt.
     """
 
     def __init__(self, forecast_s: float) -> None:
         self._forecast_s = forecast_s
         self._durations_s: list[float] = []
-        self._typical_s = forecast_s
+        self.typical_s = forecast_s
         self.left = 0
 
     def attempt_took(self, duration_s: float) -> None:
         """Learn from an attempt that ended."""
         self._durations_s.append(duration_s)
         if len(self._durations_s) >= 3:
-            self._typical_s = statistics.median(self._durations_s)
+            self.typical_s = statistics.median(self._durations_s)
 
     def ends_in_s(self, running_s: float) -> float:
         """Seconds left, when the running attempt has been under way for ``running_s``."""
-        return max(0.0, self.left * self._typical_s - min(running_s, self._typical_s))
+        return max(0.0, self.left * self.typical_s - min(running_s, self.typical_s))

@@ -31,6 +31,7 @@ class Signs:
         sign_of_life: Called with each heartbeat.
         schedule: Knows what is left.
         typical_s: Length of an attempt by the plan's forecast.
+        ends_in_s: Seconds until that much work is done, nights considered.
     """
 
     def __init__(
@@ -42,6 +43,7 @@ class Signs:
         sign_of_life: Callable[[], None],
         schedule: Schedule,
         typical_s: float,
+        ends_in_s: Callable[[float], float] = lambda work_s: work_s,
     ) -> None:
         self._clock = clock
         self._store = store
@@ -50,12 +52,18 @@ class Signs:
         self._sign_of_life = sign_of_life
         self._schedule = schedule
         self._estimate = EndEstimate(typical_s)
+        self._ends_in_s = ends_in_s
         self._phase_start_s = self._heartbeat_due_s = self._progress_due_s = clock.now_s()
         self.count_repeats()
 
     def phase_begins(self, now_s: float) -> None:
         """Another phase began; progress is told at once."""
         self._phase_start_s = self._progress_due_s = now_s
+
+    @property
+    def typical_s(self) -> float:
+        """How long an attempt takes."""
+        return self._estimate.typical_s
 
     def attempt_took(self, duration_s: float) -> None:
         """An attempt ended after that long."""
@@ -115,7 +123,7 @@ class Signs:
             wanted=self._counts.wanted,
             phase_s=now_s - self._phase_start_s,
             phase_left_s=phase_left_s,
-            ends_in_s=self._estimate.ends_in_s(now_s - running.start_s if running else 0.0),
+            ends_in_s=self._ends_in_s(self._estimate.ends_in_s(now_s - running.start_s if running else 0.0)),
             readings=readings,
             detail=detail,
             frame_log=running.growing_log(now_s) if running and phase in RUNNING else None,

@@ -6,6 +6,7 @@ validated by the plugin's own model; see :mod:`harness.plan.load`. Times are sec
 
 from __future__ import annotations
 
+from datetime import time
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -223,6 +224,32 @@ class Limits(Part):
     night_ends_after_s: float | None = Field(default=None, gt=0)
 
 
+def _time_of_day(value: Any) -> Any:
+    """TOML's own local time, as 23:00:00, is a time of day as well as text is."""
+    if isinstance(value, time) and value.tzinfo is None and not (value.second or value.microsecond):
+        return f"{value:%H:%M}"
+    return value
+
+
+TimeOfDay = Annotated[str, BeforeValidator(_time_of_day), Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+
+
+class Night(Part):
+    """Table ``[night]``: the hours in which the campaign may measure, by the local time of day.
+
+    With both keys the campaign waits between its nights, with the card in its factory state.
+    """
+
+    starts_at: TimeOfDay | None = Field(default=None, description="measure from then on, as 23:00")
+    ends_at: TimeOfDay | None = Field(default=None, description="measure no longer, as 07:00")
+
+    @model_validator(mode="after")
+    def _some_time(self) -> Night:
+        if self.starts_at is not None and self.starts_at == self.ends_at:
+            raise ValueError("starts_at and ends_at are the same; leave both out to measure all day")
+        return self
+
+
 class Sampling(Part):
     """Table ``[sampling]``."""
 
@@ -291,6 +318,9 @@ class Notify(Part):
     )
     on: list[Literal["end", "stop", "unstable-profile", "restart"]] = Field(
         default=["end", "stop", "unstable-profile", "restart"], description="what is told"
+    )
+    alive_every_s: float | None = Field(
+        default=None, ge=60, description="also tell this often that the run is still alive, and when it ends"
     )
 
 
@@ -393,6 +423,7 @@ class Plan(Part):
     conditions: Conditions = Conditions()
     sentinels: Sentinels | None = None
     limits: Limits = Limits()
+    night: Night = Night()
     sampling: Sampling = Sampling()
     retries: Retries = Retries()
     checks: Checks = Checks()

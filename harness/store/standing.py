@@ -37,6 +37,7 @@ BLAMELESS_CODES: Final = frozenset(
         JOURNAL_LOST,
         "interrupt",
         "stop",
+        "night-over",
         "pause",
         "storage",
         "restore-failed",

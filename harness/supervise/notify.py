@@ -20,8 +20,8 @@ from typing import Any, Final, Literal
 from harness import userfiles
 from harness.errors import HarnessError, UserFileError
 
-Occasion = Literal["end", "stop", "unstable-profile", "restart"]
-OCCASIONS: Final[tuple[Occasion, ...]] = ("end", "stop", "unstable-profile", "restart")
+Occasion = Literal["end", "stop", "unstable-profile", "restart", "alive"]
+OCCASIONS: Final[tuple[Occasion, ...]] = ("end", "stop", "unstable-profile", "restart", "alive")
 #: Addresses, one a line, when no file is named.
 ADDRESSES_VARIABLE: Final = "LEVELRIG_NOTIFY"
 _COMMAND_TIMEOUT_S: Final = 30.0

@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import queue
 import threading
+import time
+from collections.abc import Callable
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -18,6 +21,7 @@ from harness.supervise.notify import Message, Notifier, read_addresses
 #: Exit codes after which the campaign has not come to its end.
 _STOPPED: Final = {3: "stopped: conditions", 5: "stopped for safety", 130: "interrupted"}
 _LAST_WORDS_S: Final = 60.0
+_DAY_S: Final = 86400.0
 
 
 def open_notifier(notify: Notify) -> Notifier | None:
@@ -26,7 +30,7 @@ def open_notifier(notify: Notify) -> Notifier | None:
     addresses = read_addresses(file, os.environ)
     if not addresses and not notify.command:
         return None
-    return Notifier(addresses, notify.command, notify.on)
+    return Notifier(addresses, notify.command, (*notify.on, "alive"))
 
 
 class TellingObserver:
@@ -37,9 +41,24 @@ class TellingObserver:
         folder: The campaign folder.
         notifier: Delivers.
         inner: The observer that is told everything as well.
+        alive_every_s: Say this often that the run is alive; None: never. It is said from the run's own
+            progress, so that a run that hangs is silent.
+        now_s: Monotonic seconds.
     """
 
-    def __init__(self, name: str, folder: Path, notifier: Notifier, inner: Observer) -> None:
+    def __init__(
+        self,
+        name: str,
+        folder: Path,
+        notifier: Notifier,
+        inner: Observer,
+        *,
+        alive_every_s: float | None = None,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._alive_every_s = alive_every_s
+        self._now_s = now_s
+        self._alive_due_s = now_s() + (alive_every_s or 0.0)
         self._name = name
         self._folder = folder
         self._notifier = notifier
@@ -56,6 +75,10 @@ class TellingObserver:
         if not self._looked:
             self._looked = True
             self._tell_unstable()
+        if self._alive_every_s is not None and self._now_s() >= self._alive_due_s:
+            self._alive_due_s = self._now_s() + self._alive_every_s
+            if self._waiting.empty():  # else the way out is blocked, and old signs of life help nobody
+                self._waiting.put(self._alive(progress))
 
     def on_attempt(
         self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
@@ -68,6 +91,24 @@ class TellingObserver:
     def on_message(self, level: str, message: str) -> None:
         """Pass on."""
         self._inner.on_message(level, message)
+
+    def _alive(self, progress: Progress) -> Message:
+        ends = ""
+        data: dict[str, Any] = {"accepted": progress.accepted, "wanted": progress.wanted, "ends_at": None}
+        if progress.ends_in_s is not None:
+            end = datetime.now().astimezone() + timedelta(seconds=progress.ends_in_s)
+            ends = (
+                f", ends about {end:%H:%M}" if progress.ends_in_s < _DAY_S else f", ends about {end:%a %H:%M}"
+            )
+            data["ends_at"] = end.isoformat(timespec="minutes")
+        doing = progress.cell_id or progress.detail or str(progress.phase)
+        return Message(
+            "alive",
+            f"{self._name}: still alive, {progress.accepted} of {progress.wanted}{ends}",
+            f"Now: {doing}. The next sign of life comes in {(self._alive_every_s or 0) / 60:.0f} min; "
+            f"if none comes, look at {self._folder}.",
+            data,
+        )
 
     def ended(self, exit_code: int, reason: str, accepted: int, wanted: int) -> None:
         """The campaign came to an end, or was stopped."""
