@@ -170,12 +170,17 @@ def is_file(root: Path, path: Path) -> bool:
 
 
 def refuse_link(root: Path, path: Path) -> None:
-    """For a file that a library opens by its path: raise UnsafePath if it, or the way to it, is a link.
+    """For a file that a library opens by its path: raise UnsafePath unless it is regular, with one name.
 
-    Nothing there is no error. The library must not follow a link itself (SQLite does not).
+    Nothing there is no error. The library must not follow a link itself (SQLite does not). The file is only
+    looked at: closing it would take away the locks that this process holds on it (fcntl(2)).
     """
-    with suppress(FileNotFoundError):
-        os.close(open_file(root, path))
+    with suppress(FileNotFoundError), _parent(root, path) as (parent, name):
+        found = os.stat(_at(name, path), follow_symlinks=False, **_where(parent))  # noqa: PTH116
+        if stat.S_ISLNK(found.st_mode):
+            raise _is_link(path)
+        if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
+            raise UnsafePath(f"{path}: not a regular file with one name; take it away")
 
 
 @contextmanager

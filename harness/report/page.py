@@ -242,6 +242,7 @@ def render(view: View, looks: Mapping[str, look.ProfileLook], bundle: str = "", 
         version=tool_version(),
         bundle=Markup(bundle),
         data=Markup(data),
+        licences=environment.get_template("licences.txt").render() if bundle else "",
         script=Markup(environment.get_template("report.js").render()),
     )
 

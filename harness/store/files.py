@@ -135,6 +135,11 @@ class SafeFiles:
                 raise self.full(what) from error
             if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
                 raise self.fail(what, error) from error
+            if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise StoreError(
+                    f"{what}: another program keeps the journal of {self.folder} locked; end it (a viewer, "
+                    "a backup, a sync program), then run the same command again: it goes on"
+                ) from error
             raise StoreError(f"{what}: journal: {error}; run `levelrig verify {self.folder}`") from error
 
     def check(self) -> None:

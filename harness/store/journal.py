@@ -10,15 +10,21 @@ one's place: either file is whole at any moment.
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import sqlite3
+import sys
+import tempfile
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.errors import NotACampaign, StoreError
 from harness.store.files import TEMPORARY, SafeFiles
 
@@ -29,6 +35,10 @@ TABLES: Final = (
     "meta", "plans", "sessions", "cells", "slots", "attempts", "transitions", "artifacts", "snapshots",
     "events",
 )  # fmt: skip
+
+#: Tries to begin, each of which waits for ten seconds.
+_BUSY_TRIES: Final = 12
+_COPY_TRIES: Final = 30
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
@@ -96,6 +106,7 @@ class Journal:
         mend(files)
         path = files.folder / JOURNAL_NAME
         with files.guarded(f"opening {path}"):
+            _keep_locks_private(path)
             connection = _connect(path)
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
@@ -123,7 +134,12 @@ class Journal:
         # Without a log nobody writes; saying so keeps SQLite from leaving a new, empty log behind.
         mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
         with files.guarded(f"opening {path}"):
-            journal = cls(files, _connect(path, mode))
+            index = path.with_name(f"{path.name}-shm")
+            if mode == "ro" and index.exists() and not os.access(index, os.R_OK):  # another user's
+                with tempfile.TemporaryDirectory(prefix="levelrig-") as copied:
+                    journal = cls(files, _in_memory(_copy_to_read(path, Path(copied))))
+            else:
+                journal = cls(files, _connect(path, mode))
             version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
         if version not in (0, SCHEMA_VERSION):
             journal.close()
@@ -152,7 +168,7 @@ class Journal:
             if not durable:
                 connection.execute("PRAGMA synchronous=NORMAL")
             try:
-                connection.execute("BEGIN IMMEDIATE")
+                _begin(connection)
                 try:
                     yield connection
                     self.files.primitives.commit(connection, transition)
@@ -260,7 +276,62 @@ def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
             connection.close()
 
 
+def _begin(connection: sqlite3.Connection) -> None:
+    """Begin to write; a program that holds a lock is waited for, so that it does not cost an attempt."""
+    for tries_left in reversed(range(_BUSY_TRIES)):
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as error:
+            if not tries_left or error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                raise
+        else:
+            return
+
+
+def _keep_locks_private(path: Path) -> None:
+    """Make the file that SQLite's locks lie in before SQLite does, for this user alone.
+
+    Whoever may read it may lock it, and so could keep the campaign from writing. Other users read a copy.
+    """
+    index = path.with_name(f"{path.name}-shm")
+    if sys.platform != "win32" and not os.path.lexists(index):
+        descriptor = inside.create(path.parent, index)
+        try:
+            os.fchmod(descriptor, 0o600)
+            os.write(descriptor, b"\0")  # SQLite gives an empty one the rights of the journal
+        finally:
+            os.close(descriptor)
+
+
+def _in_memory(path: Path) -> sqlite3.Connection:
+    """The journal's content in memory, so that the file may go."""
+    held = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    with contextlib.closing(_connect(path)) as file:
+        file.backup(held)
+    return held
+
+
+def _copy_to_read(path: Path, folder: Path) -> Path:
+    """A copy of a journal that is being written, with its log, as both were at one moment.
+
+    Raises:
+        StoreError: It changed during every try.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    for _ in range(_COPY_TRIES):
+        before = [(p.stat().st_size, p.stat().st_mtime_ns) for p in (path, log) if p.exists()]
+        for source in (path, log):
+            with contextlib.suppress(FileNotFoundError), inside.opened(path.parent, source) as file:
+                (folder / source.name).write_bytes(file.read())
+        if before == [(p.stat().st_size, p.stat().st_mtime_ns) for p in (path, log) if p.exists()]:
+            return folder / path.name
+        time.sleep(0.1)
+    raise StoreError(f"{path}: changes all the time; try again in a moment")
+
+
 def _connect(path: Path, mode: str = "rwc") -> sqlite3.Connection:
+    for name in (path.name, f"{path.name}-wal", f"{path.name}-shm", f"{path.name}-journal"):
+        inside.refuse_link(path.parent, path.with_name(name))
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     return sqlite3.connect(uri, uri=True, timeout=10, isolation_level=None, check_same_thread=False)
 

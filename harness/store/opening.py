@@ -98,7 +98,7 @@ def begin_session(
         set_meta(connection, {"retries": plan.retries.model_dump()})
         session_id = records.insert_session(connection, now_utc, os.getpid(), facts.rig_id, facts.boot_id)
     _write_if_changed(files, PLAN_NAME, plan.text.encode())
-    if not (files.folder / RIG_NAME).exists():
+    if not inside.is_file(files.folder, files.folder / RIG_NAME):
         _write_if_changed(files, RIG_NAME, rig_json(facts))
     begun_utc = datetime.fromisoformat(journal.meta("begun_utc"))
     offset_s = max(0.0, (now_utc - begun_utc).total_seconds())

@@ -1,6 +1,8 @@
 """What the page says and that it stands alone."""
 
 import re
+import shutil
+import sys
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -222,3 +224,27 @@ def test_writing_the_same_report_again_changes_nothing(small_report: Path) -> No
     before = page.read_bytes()
     write_report(small_report)
     assert page.read_bytes() == before
+
+
+def test_licences_of_the_embedded_code_stand_in_the_page(small_report: Path) -> None:
+    text = (small_report / "report" / "index.html").read_text(encoding="utf-8")
+    assert "Licences of the program code embedded in this page" in text
+    assert "University of Washington Interactive Data Lab" in text  # Vega, Vega-Lite, Vega-Embed
+    assert "Mike Bostock" in text  # the d3 modules that Vega holds
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links")
+@pytest.mark.parametrize("name", ["report", "dataset"])
+def test_a_report_is_not_written_through_a_link(small_campaign: Path, tmp_path: Path, name: str) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    folder = tmp_path / "night"
+    shutil.copytree(small_campaign, folder, ignore=shutil.ignore_patterns("report"))
+    if name == "dataset":
+        shutil.move(folder / name, tmp_path / "moved")
+        outside = tmp_path / "moved"
+    before = sorted(p.name for p in outside.iterdir())
+    (folder / name).symlink_to(outside)
+    with pytest.raises(StoreError, match="a link"):
+        write_report(folder)
+    assert sorted(p.name for p in outside.iterdir()) == before
