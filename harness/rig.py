@@ -179,6 +179,8 @@ class FrameLog:
             reason; ``rows_read == frames.num_rows + sum(dropped.values()) + sum(left_out.values())``.
         clock: How ``t_s`` relates to the rig's clock: ``rig`` when it already is that clock, else ``log``.
         notes: What a person should know of this log.
+        worst: The frames again where rows could not be read or contradict each other: each as bad as it may
+            have been. What differs between the two is how far the figures are open. None without doubt.
     """
 
     frames: pa.Table
@@ -187,6 +189,7 @@ class FrameLog:
     left_out: Mapping[str, int] = field(default_factory=dict)
     clock: Literal["rig", "log"] = "log"
     notes: tuple[str, ...] = ()
+    worst: pa.Table | None = None
 
 
 class Control(Protocol):

@@ -31,6 +31,8 @@ class AttemptEvidence:
         frame_rows_read: Rows of the frame log.
         dropped_rows: Rows that could not be used, by reason.
         rows_left_out: Rows left out because the plan asks for it or because they are no frames, by reason.
+        doubtful_pct: How far each published figure is open, in %, where rows of the log could not be read or
+            contradict each other; as ``{"1 % low": 2.5}``.
         telemetry_gap_s: Time without telemetry inside the window.
         reading_gaps_s: Quantity that was ever read -> time inside the window without a fresh reading of it.
         core_quantities: Groups of quantities (:mod:`harness.checks.core`); one of each must be read.
@@ -67,6 +69,7 @@ class AttemptEvidence:
     frame_rows_read: int | None = None
     dropped_rows: Mapping[str, int] = field(default_factory=dict)
     rows_left_out: Mapping[str, int] = field(default_factory=dict)
+    doubtful_pct: Mapping[str, float] = field(default_factory=dict)
     telemetry_gap_s: float | None = None
     reading_gaps_s: Mapping[str, float] = field(default_factory=dict)
     core_quantities: Sequence[tuple[str, ...]] = ()

@@ -72,6 +72,20 @@ def rows_dropped(seen: AttemptEvidence, limits: Checks) -> str | None:
     return f"{faults} of {own} rows were unusable ({why}; limit {limit:g} %)"
 
 
+def rows_doubtful(seen: AttemptEvidence, limits: Checks) -> str | None:
+    """Rows that can't be read, or whose interval and time differ, leave a published figure open."""
+    limit = limits.doubtful_rows_move_at_most_pct
+    if limit is None:
+        return None
+    open_ = [f"{name} by {pct:.2g} %" for name, pct in seen.doubtful_pct.items() if pct > limit]
+    if not open_:
+        return None
+    return (
+        "rows of the frame log that can't be read or contradict each other could move "
+        f"{' and '.join(open_)} (limit {limit:g} %): an unreadable row is most likely a long frame"
+    )
+
+
 def frames_repeated(seen: AttemptEvidence, limits: Checks) -> str | None:
     """The same frame times stand in the log more often than chance explains: frozen, or rows doubled."""
     limit = limits.repeated_frames_at_most_pct

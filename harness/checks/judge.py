@@ -40,6 +40,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("frame-log-too-long", framelog.log_too_long),
     Check("frame-log-not-monotonic", framelog.log_not_monotonic),
     Check("frame-log-dropped-rows", framelog.rows_dropped),
+    Check("frame-log-doubtful-rows", framelog.rows_doubtful),
     Check("frame-log-repeated", framelog.frames_repeated),
     Check("frame-log-short", framelog.log_short),
     Check("long-pause", framelog.long_pause),

@@ -17,12 +17,13 @@ from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
 from harness.csvtext import csv_text
 from harness.errors import FrameLogError, PlanError, Problem, StoreError, UserFileError
-from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats
+from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats, unusual_attempts
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import Plan
 from harness.report.files import write_text
 from harness.terminal import console, print_table
 
+_UNUSUAL_LINES = 30
 _TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance", "instruments")
 
 
@@ -74,6 +75,7 @@ def _analyse(arguments: argparse.Namespace) -> int:
                 "sources": list(found.sources),
                 "left_out": {str(path): reason for path, reason in found.left_out.items()},
                 "attempts": found.repeats.num_rows,
+                "unusual": [dataclasses.asdict(one) for one in unusual_attempts(found.repeats)],
                 "answer": analysis.answer,
                 "warnings": list(analysis.warnings),
                 "comparisons": analysis.comparisons.astype(object)
@@ -88,6 +90,7 @@ def _analyse(arguments: argparse.Namespace) -> int:
         out.print(line, markup=False, soft_wrap=True)
     for path, reason in found.left_out.items():
         out.print(f"left out: {path}: {reason}", style="yellow", markup=False, soft_wrap=True)
+    _print_unusual(out, found)
     columns, rows = closing_table(analysis)
     if rows:
         reference = analysis.settings.reference
@@ -104,6 +107,16 @@ def _analyse(arguments: argparse.Namespace) -> int:
     if arguments.into is not None:
         out.print(f"tables: {arguments.into}", markup=False)
     return 0
+
+
+def _print_unusual(out: Any, found: Collection) -> None:
+    """A line for each attempt that the checks rejected or marked."""
+    unusual = unusual_attempts(found.repeats)
+    for one in unusual[:_UNUSUAL_LINES]:
+        style = "red" if one.verdict != "accepted" else "yellow"
+        out.print(one.sentence, style=style, markup=False, soft_wrap=True)
+    if len(unusual) > _UNUSUAL_LINES:
+        out.print(f"and {len(unusual) - _UNUSUAL_LINES} more; --into FOLDER writes all", markup=False)
 
 
 def _change(row: Mapping[Any, Any], settings: AnalysisSettings) -> str:

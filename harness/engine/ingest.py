@@ -21,6 +21,7 @@ from harness.engine.messages import Judged
 from harness.errors import SeamError, StoreError
 from harness.frames.align import align_by_seen, tie_log
 from harness.frames.defined import defined_metrics
+from harness.frames.doubt import moved_pct
 from harness.frames.window import cut_to_window
 from harness.frames.within import relative_se_pct
 from harness.lines import missing_in_file
@@ -197,6 +198,17 @@ def _frames(
         notes=list(frame_log.notes),
         passes=[dataclasses.asdict(one) for one in passes],
     )
+    doubtful: dict[str, float] = {}
+    if frame_log.worst is not None:
+        worst = cut_to_window(
+            dataclasses.replace(frame_log, frames=frame_log.worst),
+            window_start_s=running.window_start_s,
+            window_end_s=running.window_end_s,
+            clock_offset_s=window.clock_offset_s,
+        )
+        doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), plan.plan.one_percent_low)
+        for name, pct in doubtful.items():
+            running.mark(f"frame-log-note: doubtful rows could move {name} by {pct:.2g} %")
     return {
         "frametime_ms": frametime_ms,
         "has_frame_log": True,
@@ -204,6 +216,7 @@ def _frames(
         "frame_rows_read": frame_log.rows_read,
         "dropped_rows": dropped,
         "rows_left_out": left_out,
+        "doubtful_pct": doubtful,
         "passes": passes,
         "average_fps": running.metrics["average_fps"],
     }

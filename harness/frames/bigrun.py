@@ -56,6 +56,7 @@ class LogSummary:
         dropped: Rows that could not be used, by reason.
         left_out: Rows that the mapping leaves out or that are no frames, by reason.
         notes: What a person should know of this log.
+        worst: The metrics if each doubtful row was as bad as it may have been; None without doubt.
     """
 
     metrics: Metrics
@@ -63,6 +64,7 @@ class LogSummary:
     dropped: dict[str, int]
     left_out: dict[str, int]
     notes: tuple[str, ...]
+    worst: Metrics | None = None
 
 
 def summarise_log(
@@ -74,16 +76,22 @@ def summarise_log(
 ) -> LogSummary:
     """All metrics of a frame log of any size. Raises FrameLogError."""
     cleaners: list[Cleaner] = []
+    settled: Cleaner | None = None
 
     def stream() -> Iterator[Floats]:
-        cleaners.append(Cleaner(path, mapping, want_times=False))
+        cleaners.append(Cleaner(path, mapping, want_times=False, worst=settled))
         return (batch.frametime_ms for batch in stream_log(path, mapping, cleaners[-1]))
 
     with as_frame_log_error(path):
         metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
     first = cleaners[0]
+    worst = None
+    if first.doubtful:
+        settled = first
+        with as_frame_log_error(path):
+            worst = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
     return LogSummary(
-        metrics, first.rows_read, dict(+first.faults), dict(+first.left_out), tuple(first.notes())
+        metrics, first.rows_read, dict(+first.faults), dict(+first.left_out), tuple(first.notes()), worst
     )
 
 

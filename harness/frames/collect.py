@@ -20,14 +20,19 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from harness.errors import FrameLogError, NothingToAnalyse
-from harness.frames.bigrun import summarise_log
+from harness.frames.foreign import judge_file
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import LowDefinition
 from harness.tables import ATTEMPTS
 
 #: Mapping of a file in the form of ``harness.tables.FRAMES``.
 OWN_FRAMES = ColumnMapping(interval_column="frametime_ms")
+OWN_TIMED_FRAMES = ColumnMapping(
+    interval_column="frametime_ms", presentation_time_column="t_s", time_unit="s"
+)
 _METRICS = ("average_fps", "one_percent_low_fps", "mean_power_w", "score")
+#: A table of repeats with more rows is none (and might fill the memory).
+MOST_REPEATS = 1_000_000
 _KEYS = ("title", "setting", "profile", "repeat")
 _IDENTITY = ("campaign_id", "cell_id", "repeat_index", "attempt_index", "position")
 
@@ -82,6 +87,10 @@ def collect_repeats(
             try:
                 names = pq.read_schema(path).names
                 if {"title", "profile"} <= set(names) and any(name in names for name in _METRICS):
+                    if pq.read_metadata(path).num_rows > MOST_REPEATS:
+                        raise FrameLogError(
+                            f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
+                        )
                     table = _as_attempts(pq.read_table(path), campaign or root, path)
                     tables.append(table)
                     sources.append(f"{path}: {table.num_rows} attempts")
@@ -92,7 +101,7 @@ def collect_repeats(
                     frames.append(_row_of_frames(path, root, identity, mapping, low_definition))
                 else:
                     left_out[path] = "neither a table of repeats nor frames under this mapping"
-            except (FrameLogError, OSError, ValueError, pa.ArrowException) as error:
+            except (FrameLogError, OSError, ValueError, KeyError, pa.ArrowException) as error:
                 left_out[path] = str(error).removeprefix(f"{path}: ")
     if frames:
         _number(frames)
@@ -108,6 +117,44 @@ def collect_repeats(
     if doubles:
         sources.append(f"{doubles} attempts stood in more than one folder and were used once")
     return Collection(repeats, tuple(sources), left_out, tuple(dict.fromkeys(plans)))
+
+
+@dataclass(frozen=True)
+class Unusual:
+    """An attempt that the checks rejected or marked.
+
+    Attributes:
+        attempt: ``cell_id repeat.attempt``.
+        verdict: As in the table of attempts.
+        reason: Why it does not count; None where it does.
+        marks: What was unusual.
+    """
+
+    attempt: str
+    verdict: str
+    reason: str | None
+    marks: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """One line for a person."""
+        said = [f"{self.verdict}: {self.reason}"] if self.verdict != "accepted" else []
+        return f"{self.attempt}: {'; '.join([*said, *self.marks])}"
+
+
+def unusual_attempts(repeats: pa.Table) -> list[Unusual]:
+    """Attempts of a table of attempts that were rejected or marked, in its order."""
+    columns = ("cell_id", "repeat_index", "attempt_index", "verdict", "reason", "marks")
+    return [
+        Unusual(
+            f"{row['cell_id']} {row['repeat_index']}.{row['attempt_index']}",
+            row["verdict"],
+            row["reason"],
+            tuple(row["marks"] or ()),
+        )
+        for row in repeats.select(columns).to_pylist()
+        if row["verdict"] != "accepted" or row["marks"]
+    ]
 
 
 def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
@@ -206,12 +253,14 @@ def _identity(path: Path, pattern: re.Pattern[str] | None) -> dict[str, str]:
 def _row_of_frames(
     path: Path, root: Path, identity: dict[str, str], mapping: ColumnMapping, low_definition: LowDefinition
 ) -> dict[str, Any]:
-    summary = summarise_log(path, mapping, low_definition=low_definition)
-    count, fps = summary.metrics["frame_count"], summary.metrics["average_fps"]
+    if mapping is OWN_FRAMES and {"t_s", "frametime_ms"} <= set(pq.read_schema(path).names):
+        mapping = OWN_TIMED_FRAMES
+    figures = judge_file(path, mapping, low_definition).figures
+    count, fps = figures["frame_count"], figures["average_fps"]
     if not count or fps is None:
         raise FrameLogError(f"{path}: no usable frame; check the mapping")
     setting = identity.get("setting", "default")
-    known = {name: value for name, value in summary.metrics.items() if name in ATTEMPTS.names}
+    known = {name: value for name, value in figures.items() if name in ATTEMPTS.names}
     return known | {
         "campaign_id": root.name,
         "rig_id": "unknown",
@@ -223,11 +272,8 @@ def _row_of_frames(
         "attempt_index": 1,
         "sentinel": False,
         "definition_hash": "",
-        "verdict": "accepted",
         "started_utc": datetime.fromtimestamp(path.stat().st_mtime, UTC),
         "measured_s": float(count) / float(fps),
-        "frame_rows_read": summary.rows_read,
-        "frame_rows_dropped": sum(summary.dropped.values()) + sum(summary.left_out.values()),
         "frame_clock": "none",
     }
 

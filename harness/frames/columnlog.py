@@ -120,6 +120,7 @@ def _from_arrays(
 ) -> RawRows:
     columns: dict[str, pa.Array] = {}
     faults: np.ndarray[Any, np.dtype[np.uint8]] | None = None
+    unread: dict[str, np.ndarray[Any, np.dtype[np.float64]]] = {}
     sample = ""
     for reference, column in found.items():
         if reference in numbers:
@@ -127,13 +128,14 @@ def _from_arrays(
                 missing = column.is_null().to_numpy(zero_copy_only=False)
                 faults = np.zeros(count, np.uint8) if faults is None else faults
                 faults[missing] = EMPTY
+                unread[reference] = np.where(missing, math.inf, math.nan)
                 sample = f"no value in {reference!r}"
                 column = column.fill_null(0)
             column = _plain_numbers(column)
         elif reference in words or pa.types.is_dictionary(column.type):
             column = _as_words(path, reference, column)
         columns[reference] = column
-    return RawRows(count, columns, faults, sample)
+    return RawRows(count, columns, faults, sample, unread)
 
 
 def _plain_numbers(column: pa.Array) -> pa.Array:
@@ -201,6 +203,7 @@ def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, s
 def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, bool]) -> RawRows:
     faults = np.zeros(len(lines), np.uint8)
     values: dict[str, list[Any]] = {reference: [None] * len(lines) for reference in keys}
+    unread: dict[str, np.ndarray[Any, np.dtype[np.float64]]] = {}
     sample = ""
     for row, line in enumerate(lines):
         fault = 0
@@ -218,8 +221,10 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
                     values[reference][row] = None if value is None else _word(value)
                 elif value is None:
                     fault = fault or EMPTY
+                    unread.setdefault(reference, np.full(len(lines), math.nan))[row] = math.inf
                 elif isinstance(value, bool) or not isinstance(value, int | float):
                     fault = fault or NOT_A_NUMBER
+                    unread.setdefault(reference, np.full(len(lines), math.nan))[row] = math.inf
                 else:
                     values[reference][row] = value
         faults[row] = fault
@@ -235,7 +240,7 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
             columns[reference] = pa.array(
                 [math.nan if v is None else _as_float(v) for v in found], pa.float64()
             )
-    return RawRows(len(lines), columns, faults if faults.any() else None, sample)
+    return RawRows(len(lines), columns, faults if faults.any() else None, sample, unread)
 
 
 def _as_float(value: float) -> float:

@@ -17,7 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 Unit = Literal["s", "ms", "us", "ns", "ticks"]
 _UNITS_PER_S: dict[str, float] = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 _NAMED_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " ", "bar": "|"}
-_TRUE_WORDS = ["1", "true", "yes"]
+#: What a flag column says for yes and for no, in lower case.
+TRUE_WORDS = ["1", "true", "yes"]
+FALSE_WORDS = ["", "0", "false", "no", "n", "f", "off", "none", "null", "nan", "na", "n/a", "-"]
 
 
 @dataclass(frozen=True)
@@ -87,11 +89,11 @@ class ColumnMapping(BaseModel):
         default=None,
         description="column that flags frames which were never shown; their time counts to the next one",
     )
-    dropped_values: list[str] = Field(default=_TRUE_WORDS, description="values that mean: not shown")
+    dropped_values: list[str] = Field(default=TRUE_WORDS, description="values that mean: not shown")
     generated_column: str | None = Field(
         default=None, description="column that flags frames which were interpolated, not rendered"
     )
-    generated_values: list[str] = Field(default=_TRUE_WORDS, description="values that mean: interpolated")
+    generated_values: list[str] = Field(default=TRUE_WORDS, description="values that mean: interpolated")
     generated_frames: Literal["leave-out", "count"] = Field(
         default="leave-out",
         description="what becomes of interpolated frames; left out, their time counts to the next frame",

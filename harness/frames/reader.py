@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from harness import tables
@@ -19,12 +20,17 @@ from harness.errors import FrameLogError
 from harness.frames.bounds import Budget, as_frame_log_error, require_regular_file
 from harness.frames.cleaning import LARGEST, CleanBatch, Cleaner
 from harness.frames.columnlog import jsonl_rows, parquet_rows
+from harness.frames.counters import Unwrapper
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.textlog import open_layout, parse_block, text_blocks
 from harness.rig import FrameLog
 
+#: Rows in order of time that make a run; fewer are rows out of order.
+_RUN_ROWS = 50
+#: Frames that tell the step of a clock.
+_LOOK_FRAMES = 2_000
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
 
@@ -55,11 +61,19 @@ def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = Non
 
 
 def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> Iterator[CleanBatch]:
+    found = raw_rows(path, mapping)
+    if mapping.time_column is not None:
+        unwrapper = Unwrapper(mapping.time_column)
+        found = unwrapper.batches(found)
+        cleaner.add_notes(unwrapper.notes)
     if mapping.when_time_goes_back == "stop" or mapping.time_column is None:
-        for rows in raw_rows(path, mapping):
+        for rows in found:
             yield cleaner.clean(rows)
     else:
-        rows, left = one_run(join_rows(raw_rows(path, mapping), mapping, Budget(path)), mapping)
+        whole = join_rows(found, mapping, Budget(path))
+        if mapping.when_time_goes_back == "sort":
+            refuse_several_runs(path, whole, mapping)
+        rows, left = one_run(whole, mapping)
         if left:
             cleaner.set_aside("another run in the same log", left)
         yield cleaner.clean(rows)
@@ -83,20 +97,15 @@ def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
 
 def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     cleaner = Cleaner(path, mapping)
-    budget, batches = Budget(path), []
-    for batch in stream_log(path, mapping, cleaner):
-        kept_bytes = sum(column.nbytes for column in batch.kept.values())
-        budget.take(batch.t_s.nbytes + batch.frametime_ms.nbytes + kept_bytes)
-        batches.append(batch)
+    batches = _held(path, mapping, cleaner)
     if not cleaner.frames:
         raise FrameLogError(
             f"{path}: {cleaner.rows_read} rows and no usable frame"
             + "".join(f"; {reason}: {count}" for reason, count in (cleaner.faults + cleaner.left_out).items())
             + "; check the mapping and whether the title ran"
         )
-    t_s = np.concatenate([batch.t_s for batch in batches])
     frametime_ms = np.concatenate([batch.frametime_ms for batch in batches])
-    frames = pa.Table.from_arrays([pa.array(t_s), pa.array(frametime_ms)], schema=tables.FRAMES)
+    frames = _frames_of(batches)
     for reference in mapping.keep_columns:
         frames = frames.append_column(reference, _kept_column([batch.kept[reference] for batch in batches]))
     return FrameLog(
@@ -106,21 +115,51 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
         left_out=dict(+cleaner.left_out),
         clock=mapping.clock,
         notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms)),
+        worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner)))
+        if cleaner.doubtful
+        else None,
     )
 
 
+def _held(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> list[CleanBatch]:
+    """All batches, within the memory budget."""
+    budget, batches = Budget(path), []
+    for batch in stream_log(path, mapping, cleaner):
+        kept_bytes = sum(column.nbytes for column in batch.kept.values())
+        budget.take(batch.t_s.nbytes + batch.frametime_ms.nbytes + kept_bytes)
+        batches.append(batch)
+    return batches
+
+
+def _frames_of(batches: list[CleanBatch]) -> pa.Table:
+    t_s = np.concatenate([batch.t_s for batch in batches])
+    frametime_ms = np.concatenate([batch.frametime_ms for batch in batches])
+    return pa.Table.from_arrays([pa.array(t_s), pa.array(frametime_ms)], schema=tables.FRAMES)
+
+
 def _coarse_clock_note(frametime_ms: NDArray[np.float64]) -> list[str]:
-    """A note when the frame times come in steps over 1 % of their median."""
-    values = np.unique(np.round(frametime_ms[:100_000], 6))
-    if len(values) < 2:
-        return []
-    step_ms, median_ms = float(np.diff(values).min()), float(np.median(frametime_ms))
-    if step_ms <= 0.01 * median_ms:
+    """A note when the frame times come in steps over 1 % of their median, from the start or later on."""
+    median_ms = float(np.median(frametime_ms))
+    at_first_ms = _step_ms(frametime_ms[:_LOOK_FRAMES])
+    if at_first_ms > 0.01 * median_ms:
+        return [
+            f"frame times come in steps of {at_first_ms:.6g} ms, {100 * at_first_ms / median_ms:.0f} % of "
+            "their median; percentiles and lows are no finer than that"
+        ]
+    at_last_ms = _step_ms(frametime_ms[-_LOOK_FRAMES:])
+    if at_last_ms <= 0.01 * median_ms or len(frametime_ms) < 100:
         return []
     return [
-        f"frame times come in steps of {step_ms:.6g} ms, {100 * step_ms / median_ms:.0f} % of their median; "
+        f"the clock loses resolution: at the end frame times come in steps of {at_last_ms:.6g} ms, "
+        f"{100 * at_last_ms / median_ms:.0f} % of their median (times kept as single-precision numbers?); "
         "percentiles and lows are no finer than that"
     ]
+
+
+def _step_ms(frametime_ms: NDArray[np.float64]) -> float:
+    """The least difference of distinct frame times; 0 for one value."""
+    values = np.unique(np.round(frametime_ms, 6))
+    return float(np.diff(values).min()) if len(values) > 1 else 0.0
 
 
 def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:
@@ -134,6 +173,36 @@ def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:
         return whole.cast(pa.float64())
     except pa.ArrowInvalid:
         return whole
+
+
+def refuse_several_runs(path: Path, rows: RawRows, mapping: ColumnMapping) -> None:
+    """Raises FrameLogError where rows to sort are two runs of the same time: sorting would interleave them.
+
+    Rows out of order, and whole stretches out of order, do not overlap: in order of time a stretch is
+    followed by another. Two runs take turns, row by row.
+    """
+    assert mapping.time_column is not None
+    time = rows.columns[mapping.time_column].to_numpy(zero_copy_only=False)
+    usable = np.isfinite(time) & (np.ones(rows.count, bool) if rows.faults is None else rows.faults == 0)
+    places = np.flatnonzero(usable)
+    if mapping.filter_column is not None:
+        words = pc.utf8_trim_whitespace(rows.columns[mapping.filter_column].cast(pa.string()))
+        wanted = pc.is_in(words, value_set=pa.array(list(mapping.filter_values), pa.string()))
+        places = places[wanted.fill_null(False).to_numpy(zero_copy_only=False)[places]]
+    time = time[places]
+    run = np.concatenate(([0], np.cumsum(np.diff(time) < 0)))
+    long = np.bincount(run)[run] >= _RUN_ROWS  # rows of stretches long enough to be a run
+    if not long.any() or run[-1] == 0:
+        return
+    in_order = run[long][np.argsort(time[long], kind="stable")]
+    turns = int(np.count_nonzero(np.diff(in_order)))
+    if turns > _RUN_ROWS and turns > 4 * len(np.unique(in_order)):
+        row = int(places[int(np.argmax(np.diff(time) < 0)) + 1]) + 1
+        raise FrameLogError(
+            f"{path}: data row {row}: a second run begins here whose times overlap the first one's; sorting "
+            "would mix them: set when_time_goes_back = 'first-run' or 'last-run', or filter_column for "
+            "several processes"
+        )
 
 
 def one_run(rows: RawRows, mapping: ColumnMapping) -> tuple[RawRows, int]:

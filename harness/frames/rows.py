@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -24,8 +24,9 @@ FAULTS: tuple[str, ...] = (
     "header repeated",
     "cut off at the end of the file",
     "unreadable line",
+    "another header",
 )
-WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE = range(1, len(FAULTS))
+WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, len(FAULTS))
 
 
 @dataclass(frozen=True)
@@ -38,12 +39,15 @@ class RawRows:
             the quantities, string for filters and flags, whatever the file has for kept columns.
         faults: Fault code of each row; None when no row has one.
         sample: Text of the first row with a fault, for messages.
+        unread: Column reference of a quantity -> per row NaN where it was read; where it was not, the number
+            that the text may mean (``1,200.5``), or infinite where it tells nothing. Only where one was not.
     """
 
     count: int
     columns: Mapping[str, pa.Array]
     faults: NDArray[np.uint8] | None = None
     sample: str = ""
+    unread: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
 
 
 def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> dict[str, int]:
@@ -124,9 +128,12 @@ def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping, budget: Budget) 
         faults = np.concatenate(
             [np.zeros(run.count, np.uint8) if run.faults is None else run.faults for run in runs]
         )
-    return RawRows(
-        sum(run.count for run in runs), columns, faults, next((r.sample for r in runs if r.sample), "")
-    )
+    unread = {
+        reference: np.concatenate([run.unread.get(reference, np.full(run.count, np.nan)) for run in runs])
+        for reference in dict.fromkeys(name for run in runs for name in run.unread)
+    }
+    sample = next((run.sample for run in runs if run.sample), "")
+    return RawRows(sum(run.count for run in runs), columns, faults, sample, unread)
 
 
 def pick_rows(rows: RawRows, places: NDArray[np.int64]) -> RawRows:
@@ -137,4 +144,5 @@ def pick_rows(rows: RawRows, places: NDArray[np.int64]) -> RawRows:
         {reference: column.take(taken) for reference, column in rows.columns.items()},
         None if rows.faults is None else rows.faults[places],
         rows.sample,
+        {reference: values[places] for reference, values in rows.unread.items()},
     )

@@ -20,6 +20,7 @@ from typing import BinaryIO
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
+from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.bounds import as_frame_log_error
@@ -30,6 +31,7 @@ from harness.frames.rows import (
     EMPTY,
     HEADER_AGAIN,
     NOT_A_NUMBER,
+    OTHER_HEADER,
     UNREADABLE,
     WRONG_FIELDS,
     RawRows,
@@ -39,6 +41,7 @@ from harness.frames.rows import (
 
 BLOCK_BYTES = 4 << 20
 _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
+_WORD = re.compile(r"[^\W\d]")  # a heading begins with a letter
 _NULLS = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "-")
 
 
@@ -64,7 +67,7 @@ class TextBlock:
 def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     """Read the header. Raises FrameLogError."""
     with as_frame_log_error(path), open_text(path, mapping.encoding) as stream:
-        lines = _lines_ahead(path, stream, mapping, 2)
+        lines = _lines_ahead(path, stream, mapping, 2 if mapping.header else 200)
     if not lines:
         raise FrameLogError(
             f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high"
@@ -85,6 +88,8 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     else:
         names = [""] * len(first)
     places = locate_columns(path, names, mapping)
+    if not mapping.header and mapping.delimiter == "," and mapping.decimal == ".":
+        _refuse_cut_fractions(path, lines, places, mapping)
     return TextLayout(
         tuple(name.strip() for name in names),
         places,
@@ -172,6 +177,7 @@ def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows
     columns = {reference: _one_chunk(table[str(place)]) for reference, place in layout.places.items()}
     faults = None
     sample = ""
+    unread: dict[str, NDArray[np.float64]] = {}
     for reference in layout.whole_first:
         column = columns[reference]
         if column.null_count:
@@ -181,8 +187,9 @@ def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows
             if pa.types.is_integer(column.type):
                 columns[reference] = column.fill_null(0)
             faults[missing] = EMPTY
+            unread[reference] = np.where(missing, math.inf, math.nan)
             sample = f"no value in {reference!r}"
-    return RawRows(table.num_rows, columns, faults, sample)
+    return RawRows(table.num_rows, columns, faults, sample, unread)
 
 
 def _holds_hexadecimal(data: bytes) -> bool:
@@ -209,6 +216,7 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
     faults = np.zeros(count, np.uint8)
     values: dict[str, list[float | str | None]] = {reference: [None] * count for reference in layout.places}
     sample = ""
+    unread: dict[str, NDArray[np.float64]] = {}
     last_needed = max(layout.places.values()) == len(layout.names) - 1
     for row, line in enumerate(lines):
         fault = 0
@@ -229,9 +237,11 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
                     continue
                 number, trouble = _number(field, layout.decimal)
                 values[reference][row] = number
-                if trouble == NOT_A_NUMBER and field == layout.names[place] and field:
-                    trouble = HEADER_AGAIN
+                if trouble:
+                    unread.setdefault(reference, np.full(count, math.nan))[row] = _perhaps(field, layout)
                 fault = fault or trouble
+        if fault in (NOT_A_NUMBER, WRONG_FIELDS):
+            fault = _header_fault(fields, layout) or fault
         faults[row] = fault
         if fault and not sample:
             sample = line[:80].decode("utf-8", "replace")
@@ -243,7 +253,29 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
             columns[reference] = pa.array([v or 0 for v in found], pa.int64())
         else:
             columns[reference] = pa.array([math.nan if v is None else float(v) for v in found], pa.float64())
-    return RawRows(count, columns, faults if faults.any() else None, sample)
+    return RawRows(count, columns, faults if faults.any() else None, sample, unread)
+
+
+def _header_fault(fields: list[str], layout: TextLayout) -> int:
+    """Whether a row repeats the header, or is another one; 0 where it is neither."""
+    named = [field.strip() for field in fields]
+    if all(
+        len(named) == len(layout.names) and named[p] == layout.names[p] != "" for p in layout.places.values()
+    ):
+        return HEADER_AGAIN
+    words = all(_WORD.match(name) for name in named)
+    return OTHER_HEADER if words and len(named) > 1 and set(named) & {n for n in layout.names if n} else 0
+
+
+def _perhaps(field: str, layout: TextLayout) -> float:
+    """The number that a text may mean which is none under the mapping: with signs between its thousands."""
+    group = "." if layout.decimal == "," else ","
+    for sign in (group, " ", "'", "\u00a0", "\u202f"):
+        if re.fullmatch(
+            rf"[0-9]{{1,3}}({re.escape(sign)}[0-9]{{3}})+({re.escape(layout.decimal)}[0-9]*)?", field
+        ):
+            return float(field.replace(sign, "").replace(layout.decimal, "."))
+    return math.inf
 
 
 def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
@@ -265,6 +297,26 @@ def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
 def _fields(line: bytes, delimiter: str) -> list[str]:
     text = line.decode("utf-8", "replace").rstrip("\r\n")
     return next(csv.reader(io.StringIO(text), delimiter=delimiter), [])
+
+
+def _refuse_cut_fractions(
+    path: Path, lines: list[bytes], places: dict[str, int], mapping: ColumnMapping
+) -> None:
+    """Raises FrameLogError where ``16,67`` is a number with a decimal comma and not two columns."""
+    rows = [_fields_or_none(line, ",") for line in lines]
+    for reference in number_references(mapping):
+        place = places[reference]
+        pairs = [(row[place].strip(), row[place + 1].strip()) for row in rows if len(row) > place + 1]
+        if len(pairs) < 3 or not all(whole.isdigit() and part.isdigit() for whole, part in pairs):
+            continue
+        parts = [part for _, part in pairs]
+        zeros = sum(len(part) > 1 and part.startswith("0") for part in parts)
+        if zeros or (max(map(len, parts)) == 1 and len(set(parts)) >= 8):
+            raise FrameLogError(
+                f"{path}: column {reference!r} holds whole numbers and the next one looks like their "
+                f"fractions ({pairs[0][0]},{pairs[0][1]}): a decimal comma would be cut off; set decimal "
+                "= ',' and the delimiter, or write the log with decimal points or quoted numbers"
+            )
 
 
 def _fields_or_none(line: bytes, delimiter: str) -> list[str]:

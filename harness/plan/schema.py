@@ -34,6 +34,7 @@ CheckCode = Literal[
     "frame-log-too-long",
     "frame-log-not-monotonic",
     "frame-log-dropped-rows",
+    "frame-log-doubtful-rows",
     "frame-log-repeated",
     "frame-log-short",
     "long-pause",
@@ -289,6 +290,11 @@ class Checks(Part):
     window_at_least_pct: Threshold = Field(default=90, gt=0, le=100)
     frames_cover_at_least_pct: Threshold = Field(default=95, gt=0, le=100, description="of the window")
     dropped_rows_at_most_pct: Threshold = Field(default=1, ge=0, le=100, description="of the frame log")
+    doubtful_rows_move_at_most_pct: Threshold = Field(
+        default=1,
+        ge=0,
+        description="average FPS or 1 % low, by unreadable or contradicting rows",
+    )
     repeated_frames_at_most_pct: Threshold = Field(default=5, ge=0, le=100, description="frozen or doubled")
     longest_pause_at_most_s: Threshold = Field(default=5, gt=0)
     frames_at_cap_at_most_pct: Threshold = Field(default=80, gt=0, le=100)

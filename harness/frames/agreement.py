@@ -1,0 +1,167 @@
+"""Does the interval column agree, row by row, with the time column? Gaps, lost or doubled rows, wrong units.
+
+Between two rows with a readable time lies a step of the clock, and the intervals of the rows in between add
+up to it: those up to the later row where a time is the frame's end, those from the earlier row on where it is
+the frame's start. Both ways are counted; the one that fits better is the log's own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+#: Rows that must be compared before anything is concluded.
+LEAST_ROWS = 10
+#: Relative difference that counts as one.
+TOLERANCE = 0.02
+#: Up to this share of differing rows the columns are taken for one quantity, and those rows for faults.
+SAME_QUANTITY = 0.2
+
+
+@dataclass(frozen=True)
+class Steps:
+    """The steps of one batch.
+
+    Attributes:
+        rows: Place of each row that ends a step, in the batch.
+        begins: Place of the row that began it; -1 where that was in a batch before.
+        step_ms: By the time column.
+        up_to_ms: Sum of the intervals up to and with that row.
+        from_ms: Sum of the intervals from the row that began the step on, without that row.
+    """
+
+    rows: Places
+    begins: Places
+    step_ms: Floats
+    up_to_ms: Floats
+    from_ms: Floats
+
+    def excess_ms(self, ends: bool) -> Floats:
+        """How much longer the clock's step is."""
+        return self.step_ms - (self.up_to_ms if ends else self.from_ms)
+
+
+@dataclass
+class Agreement:
+    """Compares batch after batch.
+
+    Attributes:
+        resolution_ms: Step of the time column; differences up to it are rounding.
+        compared: Steps compared so far.
+        differ: Of these, by way: time is the end (true) or the start (false) of a frame.
+        untimed_rows: Rows with an interval after the last readable time.
+        untimed_ms: What they add up to.
+    """
+
+    resolution_ms: float = 0.0
+    compared: int = 0
+    differ: dict[bool, int] = field(default_factory=lambda: {True: 0, False: 0})
+    first: dict[bool, tuple[int, float, float]] = field(default_factory=dict)
+    step_sum_ms: float = 0.0
+    interval_sum_ms: dict[bool, float] = field(default_factory=lambda: {True: 0.0, False: 0.0})
+    untimed_rows: int = 0
+    untimed_ms: float = 0.0
+    _last_ms: float | None = None
+    _since_ms: float = 0.0  # intervals of the rows after the last readable time
+    _last_interval_ms: float = 0.0
+
+    def steps(self, time_ms: Floats, interval_ms: Floats) -> Steps:
+        """The steps of the next batch; NaN where a row has no readable time, 0 where it has no interval."""
+        rows = np.flatnonzero(np.isfinite(time_ms))
+        sums = np.cumsum(interval_ms)
+        if not len(rows):
+            self._since_ms += float(sums[-1]) if len(sums) else 0.0
+            self.untimed_rows += int(np.count_nonzero(interval_ms))
+            self.untimed_ms = self._since_ms
+            return Steps(rows, rows, *(np.empty(0) for _ in range(3)))
+        times, own, upto = time_ms[rows], interval_ms[rows], sums[rows]
+        before = np.concatenate(([-self._since_ms], upto[:-1]))
+        step = np.diff(times, prepend=times[0] if self._last_ms is None else self._last_ms)
+        between = upto - before
+        previous = np.concatenate(([self._last_interval_ms], own[:-1]))
+        begins = np.concatenate(([-1], rows[:-1]))
+        first = 1 if self._last_ms is None else 0  # nothing is known of the time before the first
+        from_ms = between - own + previous
+        found = Steps(rows[first:], begins[first:], step[first:], between[first:], from_ms[first:])
+        self._last_ms, self._last_interval_ms = float(times[-1]), float(own[-1])
+        tail = interval_ms[rows[-1] + 1 :]
+        self._since_ms = float(np.sum(tail))
+        self.untimed_rows, self.untimed_ms = int(np.count_nonzero(tail)), self._since_ms
+        return found
+
+    def count(self, steps: Steps, row_numbers: NDArray[np.int64] | range, usable: NDArray[np.bool_]) -> None:
+        """Compare the steps that end in a usable row."""
+        chosen = usable[steps.rows] & (steps.step_ms >= 0)
+        step = steps.step_ms[chosen]
+        self.compared += len(step)
+        self.step_sum_ms += float(step.sum())
+        for ends in (True, False):
+            differs = self.differing(steps, ends) & chosen
+            self.differ[ends] += int(np.count_nonzero(differs))
+            sums = steps.up_to_ms if ends else steps.from_ms
+            self.interval_sum_ms[ends] += float(sums[chosen].sum())
+            if ends not in self.first and differs.any():
+                place = int(np.argmax(differs))
+                row = int(row_numbers[int(steps.rows[place])])
+                self.first[ends] = (row, float(sums[place]), float(steps.step_ms[place]))
+
+    def differing(self, steps: Steps, ends: bool) -> NDArray[np.bool_]:
+        """Steps that differ from their intervals by more than rounding."""
+        slack = TOLERANCE * steps.step_ms + 1.01 * self.resolution_ms + 1e-6
+        return np.abs(steps.excess_ms(ends)) > slack
+
+    @property
+    def ends(self) -> bool:
+        """Whether the log's times are the ends of its frames."""
+        return self.differ[True] <= self.differ[False]
+
+    @property
+    def one_quantity(self) -> bool:
+        """Whether the interval is the step of the time, but for single rows."""
+        return self.compared >= LEAST_ROWS and self.differ[self.ends] <= SAME_QUANTITY * self.compared
+
+    @property
+    def ratio(self) -> float:
+        """Time by the clock in a unit of time by the intervals; 1 where too little was compared."""
+        total_ms = self.interval_sum_ms[self.ends]
+        if self.compared < LEAST_ROWS or not total_ms > 0:
+            return 1.0
+        return self.step_sum_ms / total_ms
+
+    def sentence(self) -> str:
+        """What differs; empty where nothing does."""
+        count = self.differ[self.ends]
+        if self.compared < LEAST_ROWS or not count:
+            return ""
+        if not self.one_quantity:
+            return (
+                "interval and time differ from row to row (they may be of two clocks); together they agree "
+                f"to {100 * abs(self.ratio - 1):.2g} %"
+            )
+        row, interval_ms, step_ms = self.first[self.ends]
+        rows = "1 row" if count == 1 else f"{count} rows"
+        return (
+            f"interval and time differ in {rows} (gaps, lost, doubled or added rows); first: data row {row}, "
+            f"{interval_ms:.6g} ms by interval, {step_ms:.6g} ms by time"
+        )
+
+
+def decimal_step(values: Floats) -> float:
+    """The decimal step (a power of ten) on which the values lie; 0 where they lie on none."""
+    known = values[np.isfinite(values)][:10_000]
+    if not len(known):
+        return 0.0
+    noise = 4 * math.ulp(float(np.abs(known).max()) + 1)
+    for exponent in range(6, -13, -1):
+        step = 10.0**exponent
+        if step < 20 * noise:
+            break
+        if float(np.abs(known - np.round(known / step) * step).max()) <= noise + 1e-9 * step:
+            return step
+    return 0.0

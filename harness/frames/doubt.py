@@ -1,0 +1,46 @@
+"""How far a log's figures are open where rows could not be read or contradict each other."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.frames.metrics import Metrics, frame_metrics
+from harness.plan.schema import LowDefinition
+
+#: The published figures that must not hang on a doubtful row.
+_FIGURES = {"average FPS": "average_fps", "1 % low": "one_percent_low_fps"}
+#: Less is not worth a word, in %.
+_WORTH_A_WORD_PCT = 0.005
+
+
+def moved_pct(
+    frametime_ms: NDArray[np.float64], worst_ms: NDArray[np.float64], low_definition: LowDefinition
+) -> dict[str, float]:
+    """How far each published figure differs between the frames as read and as bad as they may be, in %.
+
+    Args:
+        frametime_ms: As read, ms.
+        worst_ms: The same frames where every doubtful row is as bad as it may have been, ms.
+        low_definition: Definition of the 1 % low.
+    Returns:
+        Name of the figure -> %; only those that differ.
+    """
+    if not frametime_ms.size or not worst_ms.size:
+        return {}
+    return difference_pct(
+        frame_metrics(frametime_ms, low_definition=low_definition),
+        frame_metrics(worst_ms, low_definition=low_definition),
+    )
+
+
+def difference_pct(read: Metrics, worst: Metrics) -> dict[str, float]:
+    """The same for metrics."""
+    found = {}
+    for name, column in _FIGURES.items():
+        ours, theirs = read.get(column), worst.get(column)
+        if ours and theirs:
+            pct = 100 * abs(float(theirs) / float(ours) - 1)
+            if pct > _WORTH_A_WORD_PCT:
+                found[name] = pct
+    return found
