@@ -59,13 +59,14 @@ def _parquet_batches(
     path: Path, file: pq.ParquetFile, mapping: ColumnMapping, places: dict[str, int], wanted: set[str]
 ) -> Iterator[RawRows]:
     names = file.schema_arrow.names
-    read = [place for place, name in enumerate(names) if name in wanted]  # a doubled name comes twice
+    asked = [name for name in dict.fromkeys(names) if name in wanted]
+    read = [place for name in asked for place, other in enumerate(names) if other == name]
     numbers = number_references(mapping)
     words = {mapping.filter_column, mapping.dropped_column, mapping.generated_column}
-    for batch in file.iter_batches(BATCH_ROWS, columns=sorted(wanted)):
-        if batch.num_columns != len(read):
+    for batch in file.iter_batches(BATCH_ROWS, columns=asked):
+        if batch.schema.names != [names[place] for place in read]:
             raise FrameLogError(
-                f"{path}: the names of its columns are not clear ({', '.join(sorted(wanted))}); write it "
+                f"{path}: the names of its columns are not clear ({', '.join(asked)}); write it "
                 "again with one name a column and without nesting"
             )
         found = {reference: batch.column(read.index(place)) for reference, place in places.items()}

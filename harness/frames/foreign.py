@@ -62,7 +62,7 @@ def judge_file(
         doubtful = {} if summary.worst is None else difference_pct(metrics, summary.worst)
         notes = (
             *notes,
-            f"over {HELD_BYTES >> 20} MiB: frozen, doubled and capped frames were not looked for",
+            f"over {HELD_BYTES >> 20} MiB: nothing looked for frozen, doubled or capped frames",
         )
     longest_ms = metrics["longest_frame_ms"]
     seen = AttemptEvidence(

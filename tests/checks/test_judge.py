@@ -107,6 +107,7 @@ FAULTS: list[tuple[str, dict[str, Any]]] = [
     ("frame-log-too-long", {"log_span_s": 260.0}),
     ("frame-log-not-monotonic", {"frametime_ms": np.where(np.arange(F.size) == 77, -3.0, F)}),
     ("frame-log-dropped-rows", {"dropped_rows": {"unreadable": 200}}),
+    ("frame-log-doubtful-rows", {"doubtful_pct": {"1 % low": 1.7}}),
     ("frame-log-repeated", {"frametime_ms": np.repeat(F[: F.size // 2], 2)}),
     ("frame-log-repeated", {"frametime_ms": np.concatenate([F[: F.size // 2], F[: F.size // 2]])}),
     ("frame-log-repeated", {"frametime_ms": np.concatenate([F[:4000], np.full(1400, F[4000])])}),

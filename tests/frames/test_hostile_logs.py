@@ -136,9 +136,28 @@ def test_one_number_of_5000_digits_in_a_column_that_nobody_reads_costs_nothing(t
 def test_an_unreadable_file_is_a_frame_log_error(tmp_path):
     path = write(tmp_path / "log.csv", b"dt\n10\n")
     path.chmod(0)
-    if os.access(path, os.R_OK):
-        pytest.skip("this user may read everything")
-    assert "can't be opened" in refusal(path)
+    if not os.access(path, os.R_OK):
+        assert "can't be opened" in refusal(path)
+        return
+    script = f"""
+import os
+from pathlib import Path
+from harness.errors import FrameLogError
+from harness.frames.mapping import ColumnMapping
+from harness.frames.reader import read_log
+file = os.open({str(tmp_path)!r}, os.O_RDONLY)
+os.chdir(file)
+os.setgroups([])
+os.setgid(65534)
+os.setuid(65534)
+try:
+    read_log(Path("log.csv"), ColumnMapping(interval_column="dt"))
+except FrameLogError as error:
+    print(error)
+"""
+    tmp_path.chmod(0o755)
+    said = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
+    assert "can't be opened" in said
 
 
 def test_doubled_parquet_names_are_told_and_may_be_named_by_place(tmp_path):
