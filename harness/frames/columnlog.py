@@ -204,7 +204,7 @@ def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, s
 def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, bool]) -> RawRows:
     faults = np.zeros(len(lines), np.uint8)
     values: dict[str, list[Any]] = {reference: [None] * len(lines) for reference in keys}
-    unread: dict[str, np.ndarray[Any, np.dtype[np.float64]]] = {}
+    unread = {reference: np.full(len(lines), math.nan) for reference in numbers}
     sample = ""
     for row, line in enumerate(lines):
         fault = 0
@@ -222,10 +222,10 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
                     values[reference][row] = None if value is None else _word(value)
                 elif value is None:
                     fault = fault or EMPTY
-                    unread.setdefault(reference, np.full(len(lines), math.nan))[row] = math.inf
+                    unread[reference][row] = math.inf
                 elif isinstance(value, bool) or not isinstance(value, int | float):
                     fault = fault or NOT_A_NUMBER
-                    unread.setdefault(reference, np.full(len(lines), math.nan))[row] = math.inf
+                    unread[reference][row] = math.inf
                 else:
                     values[reference][row] = value
         faults[row] = fault
@@ -241,7 +241,9 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
             columns[reference] = pa.array(
                 [math.nan if v is None else _as_float(v) for v in found], pa.float64()
             )
-    return RawRows(len(lines), columns, faults if faults.any() else None, sample, unread)
+    return RawRows(
+        len(lines), columns, faults if faults.any() else None, sample, unread if faults.any() else {}
+    )
 
 
 def _as_float(value: float) -> float:

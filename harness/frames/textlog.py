@@ -238,7 +238,9 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
                 number, trouble = _number(field, layout.decimal)
                 values[reference][row] = number
                 if trouble:
-                    unread.setdefault(reference, np.full(count, math.nan))[row] = _perhaps(field, layout)
+                    if reference not in unread:
+                        unread[reference] = np.full(count, math.nan)
+                    unread[reference][row] = _perhaps(field, layout)
                 fault = fault or trouble
         if fault in (NOT_A_NUMBER, WRONG_FIELDS):
             fault = _header_fault(fields, layout) or fault
