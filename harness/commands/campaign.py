@@ -14,6 +14,7 @@ from typing import Any
 
 import pyarrow as pa
 import structlog
+from rich.text import Text
 
 from harness import userfiles
 from harness.analysis import AnalysisSettings
@@ -292,6 +293,7 @@ def _end(
                 "reason": result.reason,
                 "accepted": result.accepted,
                 "wanted": result.wanted,
+                "unrestored": result.unrestored,
                 **conclusion.as_json(),
                 **({} if seen is None else {"outlook": seen.as_json()}),
                 **({} if nights is None else {"night": dataclasses.asdict(nights)}),
@@ -303,4 +305,7 @@ def _end(
         print_outlook(console(), seen)
     if nights is not None:
         console().print(nights.sentence, markup=False, soft_wrap=True)
+    if result.unrestored:
+        warning = "THE CARD IS NOT BACK in the state that was found: run `levelrig restore`"
+        console().print(Text(warning, style="bold red"))
     return result.exit_code

@@ -94,6 +94,12 @@ def _status(arguments: argparse.Namespace) -> int:
         return 0
     out = console()
     out.print(f"{arguments.folder}: {found['state']}", markup=False)
+    if found["unrestored"]:
+        out.print(
+            f"The card was not put back when the last run ended ({found['unrestored']}). "
+            "`levelrig restore` puts it back, and tells how it stands.",
+            markup=False,
+        )
     looks = f", {found['second_looks']} of them second looks at far values" if found["second_looks"] else ""
     out.print(
         f"{found['accepted']} of {found['wanted']} repeats accepted{looks}, {found['left']} left to measure"
@@ -171,6 +177,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "ends_in_s": ends_in_s,
         "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
         "verdicts": dict(Counter(row["verdict"] for row in attempts)),
+        "unrestored": store.unrestored(),
         "set_aside": [entry.reason for entry in standing.set_aside],
         "cells_set_aside": [dataclasses.asdict(cell) for cell in standing.cells_set_aside],
         "shared_cause": None if standing.shared_cause is None else standing.shared_cause.sentence(),

@@ -127,6 +127,7 @@ class CampaignResult:
         reason: Why it ended, in a sentence.
         accepted: Repeats accepted in the whole campaign.
         wanted: Repeats wanted in the whole campaign.
+        unrestored: The card could not be put back.
     """
 
     folder: Path
@@ -134,6 +135,7 @@ class CampaignResult:
     reason: str
     accepted: int
     wanted: int
+    unrestored: bool = False
 
 
 def preflight(plan: Plan, rig: Rig, source: str) -> None:
@@ -337,7 +339,7 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
         "unrestored" if end.unrestored else end.stop or ("done" if exit_code == 0 else "missing"), reason
     )
     store.export_dataset()
-    return CampaignResult(store.folder, exit_code, reason, accepted, wanted)
+    return CampaignResult(store.folder, exit_code, reason, accepted, wanted, end.unrestored)
 
 
 def _sensor_event(store: CampaignStore, observer: Observer, kind: str, text: str) -> None:

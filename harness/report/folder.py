@@ -6,6 +6,7 @@ import hashlib
 import json
 import tomllib
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -22,6 +23,7 @@ from harness import inside
 from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
+from harness.store.campaign import CampaignStore
 from harness.store.records import folder_of
 from harness.store.soundness import require_campaign
 from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
@@ -39,6 +41,7 @@ class Campaign:
         attempts: Every attempt, columns of ``harness.tables.ATTEMPTS``.
         repeats: The accepted repeats, same columns, reference repeats that only watch drift included.
         second_looks: Accepted second measurements of far repeats, same columns; no result rests on them.
+        unrestored: Why the card was not back when the last run ended; empty if it was.
         hashes: SHA-256 of artifacts by path relative to the folder, as the manifest has them.
     """
 
@@ -49,6 +52,7 @@ class Campaign:
     attempts: pd.DataFrame
     repeats: pd.DataFrame
     hashes: Mapping[str, str] = field(default_factory=dict)
+    unrestored: str = ""
     second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=REPEATS.names))
 
     @cached_property
@@ -145,8 +149,18 @@ def read_campaign(folder: Path) -> Campaign:
         attempts=attempts,
         repeats=repeats[~second].reset_index(drop=True),
         second_looks=repeats[second].reset_index(drop=True),
+        unrestored=_unrestored(folder),
         hashes=_manifest_hashes(_read_json(folder, folder / "manifest.json")),
     )
+
+
+def _unrestored(folder: Path) -> str:
+    """From the journal; a folder that came without one tells nothing of it."""
+    try:
+        with closing(CampaignStore.read(folder)) as store:
+            return store.unrestored()
+    except StoreError:
+        return ""
 
 
 def _read_parquet(folder: Path, path: Path, columns: list[str] | None = None) -> pa.Table:

@@ -90,7 +90,7 @@ def view_of(
             "result",
             "Result",
             tables=[summary.overall_table(analysis, names)] if len(analysis.overall) else [],
-            bullets=[*analysis.warnings, *depth.leaning(analysis, names)],
+            bullets=[*summary.unrestored(campaign), *analysis.warnings, *depth.leaning(analysis, names)],
         ),
         Section(
             "by-title",

@@ -355,6 +355,16 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
     return short
 
 
+def unrestored(campaign: Campaign) -> list[str]:
+    """That the card was not back in the end, as a sentence."""
+    if not campaign.unrestored:
+        return []
+    return [
+        f"The card was not put back when the last run ended ({campaign.unrestored}); "
+        "levelrig restore puts it back."
+    ]
+
+
 def unstable(campaign: Campaign) -> list[str]:
     """Profiles that the plan's rule sets aside as unstable, a sentence each: a result, not missing data."""
     facts = [

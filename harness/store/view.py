@@ -42,6 +42,15 @@ class CampaignView:
             for r in rows
         ]
 
+    def unrestored(self) -> str:
+        """Why the card was not back when the last run ended; empty if it was, as far as the journal tells."""
+        for event in reversed(self.events()):
+            if event["kind"] == "unrestored":
+                return str(event["message"])
+            if event["kind"] == "resumed":
+                break
+        return ""
+
     def phases(self, attempt_id: str) -> list[tuple[str, float]]:
         """(phase, seconds after the attempt's start) as put down."""
         rows = self._journal.query(

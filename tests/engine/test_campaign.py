@@ -7,6 +7,7 @@ import dataclasses
 import gc
 import json
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness import log as harness_log
+from harness.commands.conclude import conclude
+from harness.commands.evidence import summarise
 from harness.engine.campaign import RunOptions, Unguarded, run_campaign
 from harness.engine.progress import Progress, StopSignal
 from harness.errors import CampaignBusy, ControlRefused, DiskFull, PlanChanged, PlanError, Problem
@@ -431,6 +434,28 @@ def test_an_attempt_whose_profile_did_not_hold_to_the_windows_end_is_rejected_an
     assert applied.count("quiet") >= 2
 
 
+#: What :func:`plan_of` gives, as a person writes it.
+AS_TOML = """
+[plan]
+question = "Does the quiet setting keep the frame rate?"
+repeats = 2
+reference = "factory"
+[[profiles]]
+name = "factory"
+[[profiles]]
+name = "quiet"
+control = "tuning"
+[[titles]]
+name = "harbour-lights"
+workload = "command"
+measure_s = 20
+[[titles]]
+name = "salt-road"
+workload = "command"
+measure_s = 20
+"""
+
+
 class Stuck(RecordingControl):
     """A control whose restore fails as often as it is told to."""
 
@@ -484,3 +509,10 @@ def test_a_card_that_is_not_back_makes_a_complete_night_end_with_5(tmp_path):
     assert "tuning" in guard.open_snapshots()
     with contextlib.closing(CampaignStore.read(tmp_path / "c")) as store:
         assert store.sessions()[-1].outcome == "unrestored"
+        assert "does not answer" in summarise(store, datetime.now(UTC))["unrestored"]
+    (tmp_path / "c" / "plan.toml").write_text(AS_TOML)
+    page = conclude(tmp_path / "c").files.page.read_text(encoding="utf-8")
+    assert "The card was not put back when the last run ended" in page
+    run(tmp_path / "c", rig_with())  # nothing is left to be measured; the card is back
+    with contextlib.closing(CampaignStore.read(tmp_path / "c")) as store:
+        assert store.unrestored() == ""
