@@ -341,7 +341,7 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
     aside = {
         r["cell_id"]: f"; set aside, as this can't change by itself: {r['reason']}"
         for r in records(campaign.attempts)
-        if is_permanent(r["reason_code"])
+        if not pd.isna(r["reason_code"]) and is_permanent(r["reason_code"])
     }
     short = []
     for title in campaign.plan.titles:
