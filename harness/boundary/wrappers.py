@@ -220,8 +220,15 @@ class GuardedControl:
         changes: object = getattr(control, "changes_hardware", None)
         fitness.same(bool, changes)
         self.changes_hardware = changes is True
-        if (longest_s := fitness.longest_call_s(control)) is not None:
-            self.longest_call_s = longest_s
+        fitness.longest_call_s(control)
+
+    @property
+    def longest_call_s(self) -> float:
+        """Asked anew each time, since it may grow with every profile that is checked; it may be missing."""
+        stated = fitness.longest_call_s(self._control)
+        if stated is None:
+            raise AttributeError("longest_call_s")
+        return stated
 
     @classmethod
     def around(cls, control: Control | None, kind: str) -> GuardedControl:
