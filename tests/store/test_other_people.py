@@ -43,7 +43,8 @@ def test_a_link_in_the_place_of_a_whole_file_is_replaced_and_not_followed(
     outside = tmp_path / "outside"
     outside.write_text("untouched")
     folder = tmp_path / "night"
-    folder.mkdir()
+    small.run(folder)
+    (folder / name).unlink()
     (folder / name).symlink_to(outside)
     small.run(folder)
     assert outside.read_text() == "untouched"
