@@ -8,7 +8,8 @@ the frame's start. Both ways are counted; the one that fits better is the log's 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,10 @@ LEAST_ROWS = 10
 TOLERANCE = 0.02
 #: Up to this share of differing rows the columns are taken for one quantity, and those rows for faults.
 SAME_QUANTITY = 0.2
+#: Rows that tell the step of the time column.
+LOOK_ROWS = 10_000
+#: Differing steps that are kept; beyond them the columns are of two clocks anyhow.
+_MOST_APART = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -47,29 +52,40 @@ class Steps:
         return self.step_ms - (self.up_to_ms if ends else self.from_ms)
 
 
-@dataclass
 class Agreement:
-    """Compares batch after batch.
+    """Compares batch after batch; nothing depends on where a batch ends.
 
     Attributes:
-        resolution_ms: Step of the time column; differences up to it are rounding.
+        resolution_ms: Step of the time column as far as it is known; differences up to it are rounding.
         compared: Steps compared so far.
-        differ: Of these, by way: time is the end (true) or the start (false) of a frame.
+        step_sum_ms: What they add up to by the clock.
+        interval_sum_ms: And by the intervals, by way: time is the end (true) or the start (false) of a frame.
         untimed_rows: Rows with an interval after the last readable time.
         untimed_ms: What they add up to.
     """
 
-    resolution_ms: float = 0.0
-    compared: int = 0
-    differ: dict[bool, int] = field(default_factory=lambda: {True: 0, False: 0})
-    first: dict[bool, tuple[int, float, float]] = field(default_factory=dict)
-    step_sum_ms: float = 0.0
-    interval_sum_ms: dict[bool, float] = field(default_factory=lambda: {True: 0.0, False: 0.0})
-    untimed_rows: int = 0
-    untimed_ms: float = 0.0
-    _last_ms: float | None = None
-    _since_ms: float = 0.0  # intervals of the rows after the last readable time
-    _last_interval_ms: float = 0.0
+    def __init__(self, resolution_ms: float | None = None) -> None:
+        """Begin; the step of the time column is found out where it is not given."""
+        self.resolution_ms = math.inf if resolution_ms is None else resolution_ms
+        self._to_look_at = LOOK_ROWS if resolution_ms is None else 0
+        self.compared = 0
+        self.step_sum_ms = 0.0
+        self.interval_sum_ms = {True: 0.0, False: 0.0}
+        self.untimed_rows = 0
+        self.untimed_ms = 0.0
+        self._apart: list[tuple[Places, Floats, Floats, Floats]] = []  # steps that rounding must explain
+        self._apart_count = 0
+        self._last_ms: float | None = None
+        self._since_ms = 0.0  # intervals of the rows after the last readable time
+        self._last_interval_ms = 0.0
+
+    def look_at(self, time: Floats, ms_per_unit: float, noise: float) -> None:
+        """Learn the step of the time column from its first readings."""
+        known = time[np.isfinite(time)][: self._to_look_at]
+        if len(known):
+            self._to_look_at -= len(known)
+            step = max(decimal_step(known), noise)
+            self.resolution_ms = min(self.resolution_ms, step * ms_per_unit)
 
     def steps(self, time_ms: Floats, interval_ms: Floats) -> Steps:
         """The steps of the next batch; NaN where a row has no readable time, 0 where it has no interval."""
@@ -98,28 +114,45 @@ class Agreement:
     def count(self, steps: Steps, row_numbers: NDArray[np.int64] | range, usable: NDArray[np.bool_]) -> None:
         """Compare the steps that end in a usable row."""
         chosen = usable[steps.rows] & (steps.step_ms >= 0)
-        step = steps.step_ms[chosen]
-        self.compared += len(step)
-        self.step_sum_ms += float(step.sum())
-        for ends in (True, False):
-            differs = self.differing(steps, ends) & chosen
-            self.differ[ends] += int(np.count_nonzero(differs))
-            sums = steps.up_to_ms if ends else steps.from_ms
+        self.compared += int(np.count_nonzero(chosen))
+        self.step_sum_ms += float(steps.step_ms[chosen].sum())
+        for ends, sums in ((True, steps.up_to_ms), (False, steps.from_ms)):
             self.interval_sum_ms[ends] += float(sums[chosen].sum())
-            if ends not in self.first and differs.any():
-                place = int(np.argmax(differs))
-                row = int(row_numbers[int(steps.rows[place])])
-                self.first[ends] = (row, float(sums[place]), float(steps.step_ms[place]))
+        apart = chosen & (_apart(steps.step_ms, steps.up_to_ms, 0) | _apart(steps.step_ms, steps.from_ms, 0))
+        if apart.any() and self._apart_count < _MOST_APART:
+            self._apart_count += int(np.count_nonzero(apart))
+            rows = np.asarray(row_numbers)[steps.rows[apart]]
+            self._apart.append((rows, steps.step_ms[apart], steps.up_to_ms[apart], steps.from_ms[apart]))
 
     def differing(self, steps: Steps, ends: bool) -> NDArray[np.bool_]:
         """Steps that differ from their intervals by more than rounding."""
-        slack = TOLERANCE * steps.step_ms + 1.01 * self.resolution_ms + 1e-6
-        return np.abs(steps.excess_ms(ends)) > slack
+        return _apart(steps.step_ms, steps.up_to_ms if ends else steps.from_ms, self.resolution_ms)
+
+    @property
+    def differ(self) -> dict[bool, int]:
+        """Steps that differ, by way."""
+        return {
+            ends: sum(int(np.count_nonzero(mask)) for mask, _ in self._found(ends)) for ends in (True, False)
+        }
+
+    @property
+    def first(self) -> tuple[int, float, float]:
+        """The first step that differs: data row, ms by interval, ms by time."""
+        for mask, (rows, step, *sums) in self._found(self.ends):
+            if mask.any():
+                place = int(np.argmax(mask))
+                return int(rows[place]), float(sums[0 if self.ends else 1][place]), float(step[place])
+        raise ValueError("nothing differs")
+
+    def _found(self, ends: bool) -> Iterator[tuple[NDArray[np.bool_], tuple[Places, Floats, Floats, Floats]]]:
+        for kept in self._apart:
+            yield _apart(kept[1], kept[2] if ends else kept[3], self.resolution_ms), kept
 
     @property
     def ends(self) -> bool:
         """Whether the log's times are the ends of its frames."""
-        return self.differ[True] <= self.differ[False]
+        differ = self.differ
+        return differ[True] <= differ[False]
 
     @property
     def one_quantity(self) -> bool:
@@ -144,7 +177,7 @@ class Agreement:
                 "interval and time differ from row to row (they may be of two clocks); together they agree "
                 f"to {100 * abs(self.ratio - 1):.2g} %"
             )
-        row, interval_ms, step_ms = self.first[self.ends]
+        row, interval_ms, step_ms = self.first
         rows = "1 row" if count == 1 else f"{count} rows"
         return (
             f"interval and time differ in {rows} (gaps, lost, doubled or added rows); first: data row {row}, "
@@ -152,9 +185,16 @@ class Agreement:
         )
 
 
+def _apart(step_ms: Floats, interval_ms: Floats, resolution_ms: float) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = np.abs(step_ms - interval_ms) > (
+        TOLERANCE * step_ms + 1.01 * resolution_ms + 1e-6
+    )
+    return found
+
+
 def decimal_step(values: Floats) -> float:
     """The decimal step (a power of ten) on which the values lie; 0 where they lie on none."""
-    known = values[np.isfinite(values)][:10_000]
+    known = values[np.isfinite(values)]
     if not len(known):
         return 0.0
     noise = 4 * math.ulp(float(np.abs(known).max()) + 1)

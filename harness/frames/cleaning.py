@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
-from harness.frames.agreement import LEAST_ROWS, Agreement, Steps, decimal_step
+from harness.frames.agreement import LEAST_ROWS, Agreement, Steps
 from harness.frames.mapping import FALSE_WORDS, TRUE_WORDS, ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
@@ -98,7 +98,7 @@ class Cleaner:
         self.faults: Counter[str] = Counter()  # rows that can't be used, by reason
         self.left_out: Counter[str] = Counter()  # rows that the mapping leaves out, or that are no frames
         self.mended = 0  # rows whose missing interval or time the other column told
-        self.agreement = Agreement()
+        self.agreement: Agreement = Agreement(None if worst is None else worst.agreement.resolution_ms)
         self._first_damage: str = ""
         self._origin: float | int | None = None
         self._previous: float | None = None  # time of the last usable row, relative to the origin
@@ -375,9 +375,8 @@ class Cleaner:
         if gone.any():
             time_ms = np.where(gone, np.nan, time_ms)
         agreement = self.agreement
-        if not agreement.resolution_ms:
-            step = max(decimal_step(time), 2 * math.ulp(abs(float(self._origin or 0)) + 1))
-            agreement.resolution_ms = float(self._mapping.time_scale.ms(np.array([step]))[0])
+        noise = 2 * math.ulp(abs(float(self._origin or 0)) + 1)
+        agreement.look_at(time, 1e3 / self._mapping.time_scale.units_per_s, noise)
         steps = agreement.steps(time_ms, known_ms)
         agreement.count(steps, row_numbers, ~no_interval)
         if self._worst is not None and self._worst.agreement.one_quantity:
