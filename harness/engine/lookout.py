@@ -18,6 +18,8 @@ from harness.telemetry.sampler import Sampler
 
 #: Time between two looks for a request in the campaign folder, seconds.
 REQUEST_EVERY_S = 1.0
+#: After so many attempts in a row that lost a limited quantity the night ends, resumable.
+LOSSES_AT_MOST = 3
 
 
 class Lookout:
@@ -64,7 +66,7 @@ class Lookout:
     def attempt_ended(self, reason_code: str | None) -> StopRequested | None:
         """Count attempts in a row that lost a limited quantity; after too many the night ends."""
         self._losses = self._losses + 1 if reason_code == UNWATCHED else 0
-        if self._losses < self._plan.retries.attempts_per_repeat:
+        if self._losses < LOSSES_AT_MOST:
             return None
         reason = (
             f"a quantity that the plan limits was lost in {self._losses} attempts in a row, each time under "
@@ -89,7 +91,7 @@ class Lookout:
         if warming and self._plan.limits.unwatched == "refuse":
             lost = self._ceilings.lost()
             if lost is not None:
-                return Failed(UNWATCHED, f"{lost}; the title was ended")
+                return Failed(UNWATCHED, f"{lost}; the attempt was ended")
         return None
 
     def title_trouble(self, running: Running, phase: Phase) -> Failed | None:

@@ -5,12 +5,12 @@ is called frozen only where something else, its *witness*, took a clear step, st
 did not move by its smallest step before, during or after:
 
 - a temperature of the card, where the card's power took a step of at least 25 % of the most it can draw (or
-  was seen to draw) and at least 25 W within 5 s, and stayed beyond it for 10 s (memory: 45 s). A step of that
-  size makes 7 K or more in the end, and several of them in the first seconds. Where power is not read, the
-  card's load is the witness: a step of 60 points, 30 s.
+  was seen to draw) and at least 25 W within 5 s: all levels of the 10 s before it and of the 10 s after it
+  (memory: 45 s) lie that far apart. A step of that size makes 7 K or more in the end, several of them in the
+  first seconds. Where power is not read, the card's load is the witness: a step of 60 points, 30 s.
 - the card's power, where its load took a step of 60 points, 10 s.
 - the processor's temperature, where its power (as above) or its load (50 points) took a step, 20 s.
-- an energy counter that stands still for 10 s and for 20 times the longest pause it has shown: it must
+- an energy counter that stands still for 10 s and for 10 times the longest pause it has shown: it must
   grow while the card has power. Whatever the same sensor reads that has stood still since then is as old.
 
 A slow change is no step: a governor that holds a temperature at its limit by giving power back over minutes
@@ -29,11 +29,12 @@ from typing import Final, NamedTuple
 #: Time between two looks, s.
 LOOK_EVERY_S: Final = 1.0
 _SMOOTH_S = 2.0
+_BEFORE_S = 10.0
 _STEP_WITHIN_S = 5.0
 _LEAST_SHARE = 0.25
 _LEAST_W = 25.0
 _COUNTER_STILL_S = 10.0
-_COUNTER_PAUSES = 20.0
+_COUNTER_PAUSES = 10.0
 
 
 class _Rule(NamedTuple):
@@ -63,7 +64,7 @@ class _Witness:
     """Smoothed level of one quantity, once a second."""
 
     def __init__(self, longest_s: float) -> None:
-        self._keep_s = longest_s + _STEP_WITHIN_S + 3 * LOOK_EVERY_S
+        self._keep_s = longest_s + _BEFORE_S + _STEP_WITHIN_S + 3 * LOOK_EVERY_S
         self.levels: deque[tuple[float, float]] = deque()
         self.most = 0.0
 
@@ -81,20 +82,19 @@ class _Witness:
         while self.levels[0][0] < now_s - self._keep_s:
             self.levels.popleft()
 
-    def step(self, now_s: float, since_s: float, least: float, hold_s: float) -> tuple[float, float] | None:
-        """Levels before and after a step that was made after ``since_s`` and has lasted ``hold_s``."""
-        begin_s = now_s - hold_s - _STEP_WITHIN_S
-        if since_s > begin_s or not self.levels or self.levels[0][0] > begin_s:
+    def step(self, now_s: float, least: float, hold_s: float) -> tuple[float, float] | None:
+        """Levels before and after a step that has lasted ``hold_s``; None where there was none."""
+        after_s = now_s - hold_s
+        before_s = after_s - _STEP_WITHIN_S
+        if not self.levels or self.levels[0][0] > before_s - _BEFORE_S:
             return None
-        before = next(level for t_s, level in reversed(self.levels) if t_s <= begin_s)
-        lowest, highest = math.inf, -math.inf
-        for t_s, level in reversed(self.levels):
-            if t_s < begin_s + _STEP_WITHIN_S:
-                break
-            lowest, highest = min(lowest, level), max(highest, level)
-        if lowest - before >= least:
-            return before, lowest
-        return (before, highest) if before - highest >= least else None
+        before = [level for t_s, level in self.levels if before_s - _BEFORE_S <= t_s <= before_s]
+        after = [level for t_s, level in self.levels if t_s >= after_s]
+        if not before or not after:
+            return None
+        if min(after) - max(before) >= least:
+            return max(before), min(after)
+        return (min(before), max(after)) if min(before) - max(after) >= least else None
 
 
 class StandstillWatch:
@@ -137,11 +137,11 @@ class StandstillWatch:
         for quantity, rules in self._rules.items():
             still_since_s = moved_s(quantity)
             for rule in rules:
-                if still_since_s == -math.inf or still_since_s > now_s - rule.hold_s - _STEP_WITHIN_S:
+                if not -math.inf < still_since_s <= now_s - rule.hold_s - _STEP_WITHIN_S:
                     continue
                 witness = self._witnesses[rule.witness]
                 least = rule.step if rule.step is not None else self._least_w(rule.witness, latest)
-                step = witness.step(now_s, still_since_s, least, rule.hold_s)
+                step = witness.step(now_s, least, rule.hold_s)
                 if step is not None and latest(quantity) is not None:
                     unit = _UNITS.get(rule.witness, "%")
                     found[quantity] = (

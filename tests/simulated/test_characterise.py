@@ -84,3 +84,41 @@ def test_a_curve_that_can_not_be_read_is_told_with_its_path(tmp_path):
     path.write_bytes(b"nothing")
     with pytest.raises(PlanError, match=r"nothing\.parquet"):
         read_trace(path)
+
+
+def test_every_limit_of_the_plan_ends_the_load(tmp_path):
+    plan = plan_of(limits=Limits(core_temp_c=110, power_w=150))
+    rig = SimulatedRig(RehearsalRequest(plan, 1))
+    with pytest.raises(SafetyStop, match=r"power_w is .* over the limit of 150 W"):
+        measure_curve(rig, plan, load_of(plan, None), tmp_path, TIMES)
+    assert rig.machine.run is None
+
+
+def test_a_limit_whose_quantity_is_not_read_refuses_the_curve_before_the_load(tmp_path):
+    plan = plan_of(limits=Limits(core_temp_c=110, memory_temp_c=100))
+    rig = SimulatedRig(RehearsalRequest(plan, 1))
+    sensors = [Without(sensor, "memory_temp_c") for sensor in rig.open_sensors()]
+    rig.open_sensors = lambda: sensors
+    with pytest.raises(PlanError, match=r"limits\.memory_temp_c: no sensor of this rig reads"):
+        measure_curve(rig, plan, load_of(plan, None), tmp_path, TIMES)
+    assert rig.machine.run is None
+
+
+def test_a_limited_quantity_that_is_lost_under_load_ends_it(tmp_path):
+    plan = plan_of(limits=Limits(core_temp_c=110))
+    lost = {"faults": [{"kind": "sensor-loss", "after_s": 10, "lasts_s": 60}]}
+    rig = SimulatedRig(RehearsalRequest(plan, 1, options=lost))
+    with pytest.raises(SafetyStop, match="core_temp_c was last read"):
+        measure_curve(rig, plan, load_of(plan, None), tmp_path, TIMES)
+    assert rig.machine.run is None
+
+
+class Without:
+    """A sensor that lacks a quantity."""
+
+    def __init__(self, sensor, quantity):
+        self.name, self.read, self.close = sensor.name, sensor.read, sensor.close
+        self._channels = [c for c in sensor.channels() if c.quantity != quantity]
+
+    def channels(self):
+        return self._channels
