@@ -188,7 +188,8 @@ class TerminalObserver:
         )
 
     def on_message(self, level: str, message: str) -> None:
-        self._out.print(Text(message, style=_LEVEL_STYLE.get(level, "")))
+        # In a file a sentence stays one line, so that it can be searched for.
+        self._out.print(Text(message, style=_LEVEL_STYLE.get(level, "")), soft_wrap=self._live is None)
 
 
 def print_table(out: Console, title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -148,4 +148,4 @@ def _resumption(folder: Path, plan: Path | None) -> boot.Resumption:
         store.close()
     if plan is None:
         plan = began_with if began_with.is_file() else folder / "plan.toml"
-    return boot.Resumption(folder, plan.absolute(), Path.cwd(), Path(sys.executable))
+    return boot.Resumption(folder, plan.absolute(), Path.cwd(), Path(sys.executable), boot.this_user())

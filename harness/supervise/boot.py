@@ -7,6 +7,8 @@ for a small file in the campaign folder that the end of the campaign removes.
 
 from __future__ import annotations
 
+import contextlib
+import getpass
 import os
 import re
 import shutil
@@ -21,13 +23,19 @@ from typing import Final
 from xml.etree import ElementTree
 
 from harness import inside
-from harness.errors import StoreError
+from harness.errors import HarnessError, StoreError
 from harness.guard import RestoreRecord
+from harness.guard.times import CALL_S, HANDOVER_S, LONGEST_COMMAND_S
 from harness.isolated import python_command
 from harness.store.journal import JOURNAL_NAME
 from harness.supervise import at_boot
+from harness.supervise.boot_environment import drop_environment, environment_path, keep_environment
+from harness.supervise.supervisor import FINAL_CODES, GAVE_UP
 
 FLAG_NAME: Final = "resume-at-boot"
+#: The system starts a run that fails this often, and waits so long in between, seconds.
+STARTS_AT_MOST: Final = 4
+RESTART_S: Final = 60.0
 TASK_NAMESPACE: Final = "http://schemas.microsoft.com/windows/2004/02/mit/task"
 Run = Callable[[Sequence[str]], None]
 
@@ -64,7 +72,7 @@ class Resumption:
     def restore_command(self) -> list[str]:
         """Puts back what the machine's record holds, and nothing else: see :mod:`harness.guard`, whose watch
         restores as soon as its standard input ends, here at once."""
-        return python_command("harness.guard", str(RestoreRecord().path), "300", python=self.python)
+        return python_command("harness.guard", str(RestoreRecord().path), str(HANDOVER_S), python=self.python)
 
     @property
     def run_command(self) -> list[str]:
@@ -87,19 +95,26 @@ def systemd_unit(resumption: Resumption) -> str:
         f"Description={resumption.name}",
         f"ConditionPathExists={_percent(str(resumption.flag))}",
         "After=multi-user.target graphical.target",
+        # A run that fails at once (no display yet) is started again, a few times.
+        "StartLimitIntervalSec=1h",
+        f"StartLimitBurst={STARTS_AT_MOST}",
         "",
         "[Service]",
         "Type=exec",
         *user,
         f"WorkingDirectory={_percent(str(resumption.work_folder))}",
+        f"EnvironmentFile=-{_percent(str(environment_path(resumption.name)))}",
         "StandardInput=null",
         "ExecStartPre=" + _exec_line(resumption.restore_command),
         "ExecStart=" + _exec_line(resumption.run_command),
         # A stop must leave the time to end the title and to restore; the titles themselves get no signal.
         "KillMode=mixed",
-        "TimeoutStartSec=5min",
-        "TimeoutStopSec=2min",
-        "Restart=no",
+        f"TimeoutStartSec={LONGEST_COMMAND_S + HANDOVER_S + CALL_S:.0f}",
+        "TimeoutStopSec=5min",
+        "Restart=on-failure",
+        f"RestartSec={RESTART_S:.0f}",
+        # These end the campaign's run in order, or say that starting it again does not help.
+        "RestartPreventExitStatus=" + " ".join(str(code) for code in sorted({*FINAL_CODES, GAVE_UP} - {0})),
         "",
         "[Install]",
         "WantedBy=default.target" if user_scope() else "WantedBy=multi-user.target",
@@ -131,12 +146,17 @@ def task_xml(resumption: Resumption) -> str:
     principal = add(add(task, "Principals"), "Principal")
     principal.set("id", "Author")
     add(principal, "UserId", resumption.user or "S-1-5-18")
+    if resumption.user:
+        add(principal, "LogonType", "S4U")  # runs without anybody logged on, and no password is kept
     add(principal, "RunLevel", "HighestAvailable")
     settings = add(task, "Settings")
     add(settings, "MultipleInstancesPolicy", "IgnoreNew")
     add(settings, "DisallowStartIfOnBatteries", "false")
     add(settings, "StopIfGoingOnBatteries", "false")
     add(settings, "ExecutionTimeLimit", "PT0S")
+    restart = add(settings, "RestartOnFailure")
+    add(restart, "Interval", f"PT{max(60, int(RESTART_S)) // 60}M")
+    add(restart, "Count", str(STARTS_AT_MOST - 1))
     actions = add(task, "Actions")
     actions.set("Context", "Author")
     # The second action starts once the first has ended. A task has no condition: at_boot looks for the flag.
@@ -163,15 +183,31 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
     inside.write_whole(
         resumption.folder, resumption.flag, b"The campaign goes on after a reboot while this file is here.\n"
     )
+    try:
+        return _install(resumption, unit, run, unit_folder)
+    except BaseException:  # what the system does not know of must not look as if it did
+        with contextlib.suppress(HarnessError, OSError):
+            disable(resumption, lambda command: None, unit_folder)
+        raise
+
+
+def _install(resumption: Resumption, unit: str, run: Run, unit_folder: Path | None) -> Path:
     if sys.platform == "win32":
         path = resumption.folder / f"{FLAG_NAME}.xml"
         inside.write_whole(resumption.folder, path, unit.encode("utf-16"))
         run(["schtasks", "/Create", "/F", "/TN", resumption.name, "/XML", str(path)])
         return path
     folder = unit_folder or unit_folder_of_this_user()
-    folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{resumption.name}.service"
-    inside.write_whole(folder, path, unit.encode())
+    try:
+        keep_environment(resumption.name, os.environ)
+        folder.mkdir(parents=True, exist_ok=True)
+        inside.write_whole(folder, path, unit.encode())
+    except OSError as error:
+        raise StoreError(
+            f"{error.filename or path}: can't be written ({error.strerror}); "
+            "grant the rights, or start the campaign by hand after a reboot"
+        ) from error
     scope = ["--user"] if user_scope() else []
     run(["systemctl", *scope, "daemon-reload"])
     run(["systemctl", *scope, "enable", path.name])
@@ -187,6 +223,7 @@ def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | 
     if sys.platform == "win32":
         run(["schtasks", "/Delete", "/F", "/TN", resumption.name])
         return
+    drop_environment(resumption.name)
     path = (unit_folder or unit_folder_of_this_user()) / f"{resumption.name}.service"
     if path.exists():
         scope = ["--user"] if user_scope() else []
@@ -203,7 +240,8 @@ def campaign_is_over(folder: Path) -> bool:
     """
     flag = folder / FLAG_NAME
     before = flag.exists()
-    flag.unlink(missing_ok=True)
+    with contextlib.suppress(FileNotFoundError):
+        inside.remove(folder, flag)
     return before
 
 
@@ -231,6 +269,14 @@ def _system_state() -> str:
     except (OSError, subprocess.TimeoutExpired):
         return ""
     return ended.stdout.strip()
+
+
+def this_user() -> str | None:
+    """Who enables it, and as whom the run goes on; None where the unit belongs to that user anyway."""
+    if sys.platform == "win32":
+        domain, name = os.environ.get("USERDOMAIN"), os.environ.get("USERNAME")
+        return f"{domain}\\{name}" if domain and name else name
+    return None if user_scope() else getpass.getuser()
 
 
 def user_scope() -> bool:

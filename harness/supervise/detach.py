@@ -24,6 +24,10 @@ _BEGINS_WITHIN_S: Final = 120.0
 _SHOWN_LINES: Final = 12
 
 
+#: Children that outlive this process; held, so that nobody takes them for forgotten ones.
+_LEFT_RUNNING: list[subprocess.Popen[bytes]] = []
+
+
 @dataclass(frozen=True)
 class Detached:
     """A campaign that was started in the background.
@@ -69,6 +73,7 @@ def detach(
         written = output.stat().st_size if output.exists() else 0
         with output.open("ab") as file:
             process = (start or _start)(python_command("harness.cli", *arguments), file)
+            _LEFT_RUNNING.append(process)
     except OSError as error:
         raise StoreError(
             f"{output}: can't be written ({error.strerror}); make room, or use another folder"

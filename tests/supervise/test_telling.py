@@ -1,11 +1,14 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from harness.engine.progress import Silent
+from harness.engine.progress import Progress, Silent
 from harness.plan.schema import Notify
 from harness.supervise.telling import TellingObserver, open_notifier
 
@@ -90,3 +93,55 @@ def test_a_plan_that_asks_for_nothing_gets_no_notifier(monkeypatch):
     monkeypatch.delenv("LEVELRIG_NOTIFY", raising=False)
     assert open_notifier(Notify()) is None
     assert open_notifier(Notify(command=["true"])) is not None
+
+
+def progress_of(**more):
+    values = dict.fromkeys(("cell_id", "repeat_index", "attempt_index", "phase_left_s"))
+    values |= {"phase": "measure", "accepted": 41, "wanted": 80, "phase_s": 1.0, "ends_in_s": 3600.0}
+    return Progress(**(values | {"readings": {}} | more))
+
+
+def test_signs_of_life_go_out_as_often_as_asked_and_come_from_the_run_s_own_progress(tmp_path):
+    kept, now_s = Kept(), [0.0]
+    with TellingObserver(
+        "night", tmp_path, kept, Silent(), alive_every_s=600, now_s=lambda: now_s[0]
+    ) as telling:
+        for now_s[0] in range(0, 3601, 60):
+            telling.on_progress(progress_of())
+            while not telling._waiting.empty():
+                time.sleep(0.001)
+        now_s[0] += 36000  # the run hangs: nothing is said
+    assert [message.occasion for message in kept.messages] == ["alive"] * 6
+    assert "still alive, 41 of 80, ends about " in kept.messages[0].title
+    assert kept.messages[0].data["ends_at"]
+
+
+def test_signs_of_life_that_can_not_leave_do_not_pile_up(tmp_path):
+    gate = threading.Event()
+
+    class Blocked(Kept):
+        def send(self, message):
+            gate.wait(60)
+            return super().send(message)
+
+    kept, now_s = Blocked(), [0.0]
+    with TellingObserver(
+        "night", tmp_path, kept, Silent(), alive_every_s=60, now_s=lambda: now_s[0]
+    ) as telling:
+        for now_s[0] in range(0, 6001, 60):
+            telling.on_progress(progress_of())
+        gate.set()
+    assert len(kept.messages) <= 3
+
+
+def test_a_command_hears_signs_of_life_though_on_names_the_end_alone(tmp_path):
+    heard = tmp_path / "heard"
+    code = f"import os; open({str(heard)!r}, 'a').write(os.environ['LEVELRIG_TITLE'])"
+    notifier = open_notifier(Notify(command=[sys.executable, "-c", code], on=["end"], alive_every_s=60))
+    now_s = [0.0]
+    with TellingObserver(
+        "night", tmp_path, notifier, Silent(), alive_every_s=60, now_s=lambda: now_s[0]
+    ) as telling:
+        now_s[0] = 61.0
+        telling.on_progress(progress_of(ends_in_s=None))
+    assert heard.read_text() == "night: still alive, 41 of 80"
