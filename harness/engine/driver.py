@@ -377,12 +377,19 @@ class Driver:
     def _apply(self) -> Event:
         profile = self._now.cell.profile
         try:
-            with self._signs.through(self._keeper.longest_s(profile)):
+            with self._signs.through(self._keeper.longest_s(profile), self._interrupt_apply):
                 self._now.read_back = self._keeper.apply(profile)
         except Exception:
             self._keeper.forget()
+            if (stop := self._stop_request()) is not None:
+                return stop
             raise
         return ProfileInForce()
+
+    def _interrupt_apply(self) -> None:
+        """A command may take ten minutes: who asks for a stop is not kept waiting for it."""
+        if self._lookout.stop.pending:
+            self._keeper.interrupt()
 
     def _hold(self, name: GateName) -> Event:
         running = self._now

@@ -52,6 +52,7 @@ class ProfileKeeper:
         self._snapshots = snapshots
         self._allow_hardware_changes = allow_hardware_changes
         self._in_force: ProfileSpec | None = None
+        self._applying = False
 
     def longest_s(self, profile: ProfileSpec) -> float:
         """Longest time that :meth:`apply` of this profile may take: restore, apply and read back."""
@@ -80,9 +81,18 @@ class ProfileKeeper:
             snapshot = control.snapshot()
             self._snapshots.save_snapshot(control.kind, snapshot)
             self._in_force = profile
-            control.apply(profile)
+            self._applying = True
+            try:
+                control.apply(profile)
+            finally:
+                self._applying = False
             log.info("profile applied", profile=profile.name, control=control.kind)
         return self._read_back(control, profile)
+
+    def interrupt(self) -> None:
+        """End the commands by which a profile is being applied, if any; :meth:`apply` then refuses it."""
+        if self._applying:
+            self._snapshots.settle()
 
     def lost_hold(self, profile: ProfileSpec) -> str:
         """Why the profile, which was applied, is not in force any more; empty if it is. It is read back."""

@@ -118,6 +118,12 @@ class StopSignal:
             if self._request is None or self._request.kind == "pause":
                 self._request = StopRequested(kind, reason)
 
+    @property
+    def pending(self) -> bool:
+        """Whether a stop waits to be taken that does not wait for the running attempt's end."""
+        with self._lock:
+            return self._request is not None and self._request.kind != "pause"
+
     def take(self) -> StopRequested | None:
         """The request that was not taken yet, once."""
         with self._lock:

@@ -76,10 +76,11 @@ class Signs:
         self._estimate.left = self._counts.left
 
     @contextmanager
-    def through(self, longest_s: float) -> Iterator[None]:
+    def through(self, longest_s: float, meanwhile: Callable[[], None] = lambda: None) -> Iterator[None]:
         """Give signs of life from a thread of their own while a call is made that takes its time.
 
         They end after ``longest_s``: a call that takes longer hangs, and whoever watches must find out.
+        ``meanwhile`` is called with each of them.
         """
         end_s = self._clock.now_s() + longest_s
 
@@ -88,6 +89,7 @@ class Signs:
                 with suppress(HarnessError):  # the next heartbeat of the main thread tells
                     self._store.heartbeat(self._clock.now_utc())
                     self._sign_of_life()
+                    meanwhile()
 
         ticker = self._clock.every(HEARTBEAT_S, sign)
         try:

@@ -55,11 +55,12 @@ def test_a_second_ctrl_c_while_apply_runs_ends_the_command_and_restores(pretendi
 
 @pytest.mark.endurance
 def test_sigterm_while_apply_runs_restores(pretending, pretend):
-    pretend.options(apply_s=2.0)
-    run = start(pretending, pretend)
+    """And does not wait for its end, which may be ten minutes away."""
+    pretend.options(apply_s=300.0)
+    run = start(pretending, pretend, timeout_s=600)
     assert pretending.wait_until(lambda: begun(pretend, "plain"))
     run.send_signal(signal.SIGTERM)
-    output, _ = run.communicate(timeout=60)
+    output, _ = run.communicate(timeout=120)
     assert run.returncode == 130, output
     assert_back(pretending, pretend)
 
