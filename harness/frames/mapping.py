@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import codecs
 from dataclasses import dataclass
-from typing import Any, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,8 @@ class ColumnMapping(BaseModel):
     At least one of the three quantities must be mapped; where both an interval and a time are, frame times
     come from the interval and the place on the time axis from the time.
     """
+
+    BEARS: ClassVar[str] = "*"
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

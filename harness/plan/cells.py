@@ -6,7 +6,18 @@ import hashlib
 import json
 from typing import Any
 
-from harness.plan.schema import Cell, Conditions, Plan, ProfileSpec, Sampling, SettingSpec, TitleSpec
+from harness.plan.bearing import bearing, same_meaning
+from harness.plan.schema import (
+    Cell,
+    Conditions,
+    OpenPart,
+    Plan,
+    ProfileSpec,
+    Sampling,
+    SensorSpec,
+    SettingSpec,
+    TitleSpec,
+)
 
 
 def expand(plan: Plan) -> tuple[Cell, ...]:
@@ -31,45 +42,105 @@ def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSp
     }
     resolved = title.model_copy(update=overrides)
     options = {**title.options, **setting.options}
+    stated = options if setting.stated is None else setting.stated
+    definition = _definition(resolved, stated, profile, plan.conditions, plan.sampling, plan.sensors)
     return Cell(
         cell_id=f"{title.name}.{setting.name}.{profile.name}",
         title=resolved,
         setting=setting,
         profile=profile,
         workload_options=options,
-        definition_hash=_definition_hash(resolved, options, profile, plan.conditions, plan.sampling),
+        definition_hash=_hash(definition),
     )
 
 
-def _definition_hash(
+def _definition(
     title: TitleSpec,
-    options: dict[str, Any],
+    stated: dict[str, Any],
     profile: ProfileSpec,
     conditions: Conditions,
     sampling: Sampling,
-) -> str:
-    """Content hash of what bears on the measurement; names, labels, question and margin do not.
+    sensors: list[SensorSpec],
+) -> dict[str, Any]:
+    """What bears on the measurement; names, labels, question, margin, bounds of waits and tries do not.
 
     Values at their default are left out, so that a later version with a new key keeps old hashes.
     """
-    warm_up = title.warm_up or conditions.warm_up
-    soak = title.soak or conditions.soak
-    definition = {
+    definition: dict[str, Any] = {
         "workload": title.workload,
-        "options": options,
+        "options": stated,
         "measure_s": title.measure_s,
-        "frame_log": title.frame_log.model_dump(mode="json", exclude_defaults=True)
-        if title.frame_log
-        else None,
+        "frame_log": _frame_log(title),
         "control": profile.control,
-        "tuning": profile.options,
+        "tuning": _stated(profile),
         "temperature": conditions.temperature,
-        "cooldown": conditions.cooldown.model_dump(mode="json", exclude_defaults=True),
-        "warm_up": warm_up.model_dump(mode="json", exclude_defaults=True),
-        "soak": soak.model_dump(mode="json", exclude_defaults=True),
-        "sampling": sampling.model_dump(mode="json", exclude_defaults=True),
+        "cooldown": bearing(conditions.cooldown),
+        "warm_up": bearing(title.warm_up or conditions.warm_up),
+        "soak": bearing(title.soak or conditions.soak),
+        "sampling": bearing(sampling),
     }
+    if sensors:
+        definition["sensors"] = [{"kind": s.kind, "options": _stated(s)} for s in sensors]
+    return definition
+
+
+def _frame_log(title: TitleSpec) -> dict[str, Any] | None:
+    if title.frame_log is None:
+        return None
+    options = _stated(title.frame_log)
+    plain = {key: value for key, value in bearing(title.frame_log).items() if key != "options"}
+    return {**plain, **({"options": options} if options else {})}
+
+
+def _stated(table: OpenPart) -> dict[str, Any]:
+    """What bears of a plugin's options; all of them where the plan was not read with its plugins."""
+    return table.options if table.stated is None else table.stated
+
+
+def _hash(definition: dict[str, Any]) -> str:
     canonical = json.dumps(
         definition, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
     return hashlib.sha256(canonical.encode("utf-8")).hexdigest()[:16]
+
+
+def means_the_same(
+    before: Cell, after: Cell, plan_before: dict[str, Any], plan_after: dict[str, Any]
+) -> bool:
+    """Whether a cell of a folder from before keys stated what they bear on means what it means now.
+
+    Hashes of that time took in every key of a plugin, those at their default too.
+
+    Args:
+        before, after: The cell as the folder has it, and as the plan that is to go on gives it.
+        plan_before, plan_after: The raw tables of both plans, for conditions, sampling and sensors.
+    Raises:
+        ValueError: A plan's tables are not valid.
+    """
+    old, new = (Conditions.model_validate(p.get("conditions", {})) for p in (plan_before, plan_after))
+    samplings = [Sampling.model_validate(p.get("sampling", {})) for p in (plan_before, plan_after)]
+    logs = before.title.frame_log, after.title.frame_log
+    pairs: list[tuple[Any, Any]] = [
+        (before.title.workload, after.title.workload),
+        (before.title.measure_s, after.title.measure_s),
+        (before.profile.control, after.profile.control),
+        (old.temperature, new.temperature),
+        (bearing(old.cooldown), bearing(new.cooldown)),
+        (bearing(before.title.warm_up or old.warm_up), bearing(after.title.warm_up or new.warm_up)),
+        (bearing(before.title.soak or old.soak), bearing(after.title.soak or new.soak)),
+        (bearing(samplings[0]), bearing(samplings[1])),
+        (plan_before.get("sensors"), plan_after.get("sensors")),
+        (logs[0] and (logs[0].path, logs[0].reader), logs[1] and (logs[1].path, logs[1].reader)),
+    ]
+    if any(one != other for one, other in pairs):
+        return False
+    if logs[0] is not None and logs[1] is not None and not _same_options(logs[0].options, logs[1]):
+        return False
+    workload = after.setting.model_copy(update={"options": after.workload_options})
+    return _same_options(before.workload_options, workload) and _same_options(
+        before.profile.options, after.profile
+    )
+
+
+def _same_options(before: dict[str, Any], after: OpenPart) -> bool:
+    return same_meaning(before, after.options, stated=_stated(after), apart=after.apart)

@@ -82,7 +82,8 @@ def _parse_toml(text: str, source: str) -> dict[str, Any]:
 
 def _keys_at(path: tuple[str | int, ...]) -> set[str]:
     model = model_at(Plan, path[:-1])
-    return set(model.model_fields) - {"options"} if model else set()
+    fields = model.model_fields if model else {}
+    return {name for name, field in fields.items() if not field.exclude} - {"options"}
 
 
 def _home_of(key: str) -> str | None:

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from harness.hookspecs import Kind
+from harness.plan.bearing import apart_paths, bearing
 from harness.plan.complaints import explain, nearest, shown, trodden
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import Path
@@ -81,7 +82,7 @@ def _find_kind(role: str, name: Any, key: str, path: Path, kinds: Kinds, found: 
 
 
 def _core_keys(model: type[BaseModel]) -> set[str]:
-    return set(model.model_fields) - {"options"}
+    return {name for name, field in model.model_fields.items() if not field.exclude} - {"options"}
 
 
 def _option_keys(kind: Kind) -> set[str]:
@@ -103,8 +104,7 @@ def _fill_one(
     key = {"sensor": "kind", "control": "control", "reader": "reader"}[role]
     kind = _find_kind(role, name, key, path, kinds, found)
     if kind is not None:
-        filled = _validate(kind, options, lambda _: path, _core_keys(model), found)
-        table["options"] = options if filled is None else filled
+        _state(table, _validate(kind, options, lambda _: path, _core_keys(model), found))
 
 
 def _fill_title(title: dict[str, Any], path: Path, kinds: Kinds, found: Findings) -> None:
@@ -127,9 +127,7 @@ def _fill_title(title: dict[str, Any], path: Path, kinds: Kinds, found: Findings
             return here if key in own else path
 
         allowed = _core_keys(SettingSpec) | _core_keys(TitleSpec)
-        filled = _validate(kind, {**shared, **own}, owner, allowed, found)
-        if filled is not None:
-            setting["options"] = filled
+        _state(setting, _validate(kind, {**shared, **own}, owner, allowed, found))
 
 
 def _fill_frame_log(table: dict[str, Any], path: Path, kinds: Kinds, found: Findings) -> None:
@@ -140,17 +138,29 @@ def _fill_frame_log(table: dict[str, Any], path: Path, kinds: Kinds, found: Find
         _fill_one(log, FrameLogSpec, "reader", name, (*path, "frame_log"), kinds, found)
 
 
+def _state(table: dict[str, Any], valid: BaseModel | None) -> None:
+    """Put a plugin's valid options into its table, with what of them bears on a measurement."""
+    if valid is not None:
+        table["options"] = valid.model_dump(mode="json", by_alias=True)
+        table["stated"] = bearing(valid)
+        table["apart"] = apart_paths(type(valid))
+
+
+class _NoOptions(BaseModel):
+    """A kind without keys of its own."""
+
+
 def _validate(
     kind: Kind, options: dict[str, Any], owner: Any, core_keys: set[str], found: Findings
-) -> dict[str, Any] | None:
-    """Options as JSON values with the model's defaults, or None after complaints."""
+) -> BaseModel | None:
+    """The options as the plugin's model, or None after complaints."""
     if kind.options is None:
         for key in options:
             what = f"unknown key {key!r} ({kind.role} {kind.name!r} takes none of its own)"
             found.add((*owner(key), key), what, nearest(key, core_keys))
-        return None if options else {}
+        return None if options else _NoOptions()
     try:
-        valid = kind.options.model_validate(options)
+        return kind.options.model_validate(options)
     except ValidationError as failure:
         for error in failure.errors(include_url=False):
             keys = (
@@ -161,7 +171,6 @@ def _validate(
             table = owner(str(steps[0])) if steps else owner("")
             found.add((*table, *steps), what, remedy)
         return None
-    return valid.model_dump(mode="json", by_alias=True)
 
 
 def _nested_keys(kind: Kind, location: tuple[str | int, ...]) -> set[str]:

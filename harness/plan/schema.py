@@ -7,7 +7,7 @@ validated by the plugin's own model; see :mod:`harness.plan.load`. Times are sec
 from __future__ import annotations
 
 from datetime import time
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import (
     BaseModel,
@@ -63,9 +63,18 @@ class Part(BaseModel):
 
 
 class OpenPart(Part):
-    """A table whose unknown keys belong to a plugin; they are collected in ``options``."""
+    """A table whose unknown keys belong to a plugin; they are collected in ``options``.
+
+    Attributes:
+        options: The plugin's keys, defaults filled in.
+        stated: Of these, what bears on a measurement and is not at its default; None where the plan was read
+            without its plugins.
+        apart: Paths of the options that do not bear (:mod:`harness.plan.bearing`).
+    """
 
     options: dict[str, Any] = Field(default_factory=dict)
+    stated: dict[str, Any] | None = Field(default=None, exclude=True)
+    apart: tuple[tuple[str, ...], ...] = Field(default=(), exclude=True)
 
     @model_validator(mode="before")
     @classmethod
@@ -83,6 +92,8 @@ class AdaptiveRepeats(Part):
     A group-sequential rule keeps the error rate of the decisions; see :mod:`harness.analysis.sequential`.
     With ``until_half_width_pct`` and no word of the margin, the width alone decides.
     """
+
+    APART: ClassVar[str] = "*"
 
     at_least: int = Field(default=3, ge=2, le=1000, description="repeats of each cell before the first look")
     at_most: int = Field(ge=2, le=1000, description="repeats of each cell after which it is left undecided")
@@ -114,6 +125,8 @@ def _kind_of_repeats(value: Any) -> str:
 
 class PlanHead(Part):
     """Table ``[plan]``."""
+
+    APART: ClassVar[str] = "*"
 
     name: str = Field(default="", max_length=80, description="short name of the campaign")
     question: str = Field(min_length=1, description="the question that the report answers first")
@@ -156,6 +169,12 @@ class PlanHead(Part):
 class Cooldown(Part):
     """Before each attempt. With no rule given: 10 s. ``seconds`` is the least wait for every rule."""
 
+    BEARS: ClassVar[str] = (
+        "seconds until_at_most_c until_above_ambient_k until_within_of_first_k or_stopped_falling"
+        " stopped_falling_c_per_min"
+    )
+    APART: ClassVar[str] = "timeout_s then"
+
     seconds: float = Field(default=0, ge=0, description="wait at least this long")
     until_at_most_c: float | None = Field(default=None, ge=-40, le=150)
     until_above_ambient_k: float | None = Field(default=None, ge=0, le=100)
@@ -169,6 +188,9 @@ class Cooldown(Part):
 class WarmUp(Part):
     """Inside the title, before the soak. ``passes`` needs a title that counts its passes."""
 
+    BEARS: ClassVar[str] = "seconds passes until_steady"
+    APART: ClassVar[str] = "timeout_s then"
+
     seconds: float = Field(default=0, ge=0)
     passes: int | None = Field(default=None, ge=1)
     until_steady: bool = False
@@ -178,6 +200,9 @@ class WarmUp(Part):
 
 class Soak(Part):
     """Opens when temperature and clock are steady; without limits there is no soak."""
+
+    BEARS: ClassVar[str] = "slope_at_most_c_per_min clock_variation_at_most_pct window_s"
+    APART: ClassVar[str] = "timeout_s then"
 
     slope_at_most_c_per_min: float | None = Field(default=None, gt=0)
     clock_variation_at_most_pct: float | None = Field(default=None, gt=0)
@@ -189,6 +214,8 @@ class Soak(Part):
 class Conditions(Part):
     """Table ``[conditions]``."""
 
+    BEARS: ClassVar[str] = "temperature cooldown warm_up soak"
+
     temperature: str | None = Field(default=None, description="quantity to hold; default: first one present")
     cooldown: Cooldown = Cooldown(seconds=10)
     warm_up: WarmUp = WarmUp(seconds=10)
@@ -197,6 +224,8 @@ class Conditions(Part):
 
 class Sentinels(Part):
     """Table ``[sentinels]``: the reference cell measured again and again, to watch the rig's drift."""
+
+    APART: ClassVar[str] = "*"
 
     every: int = Field(
         ge=2, description="one sentinel after so many repeats; also first and last of the night"
@@ -210,6 +239,8 @@ class Sentinels(Part):
 
 class Limits(Part):
     """Table ``[limits]``: a safety stop restores the factory state and ends the night (exit 5)."""
+
+    APART: ClassVar[str] = "*"
 
     core_temp_c: float | None = Field(default=None, ge=30, le=120)
     hotspot_temp_c: float | None = Field(default=None, ge=30, le=130)
@@ -241,6 +272,8 @@ class Night(Part):
     With both keys the campaign waits between its nights, with the card in its factory state.
     """
 
+    APART: ClassVar[str] = "*"
+
     starts_at: TimeOfDay | None = Field(default=None, description="measure from then on, as 23:00")
     ends_at: TimeOfDay | None = Field(default=None, description="measure no longer, as 07:00")
 
@@ -254,12 +287,16 @@ class Night(Part):
 class Sampling(Part):
     """Table ``[sampling]``."""
 
+    BEARS: ClassVar[str] = "period_s sensors"
+
     period_s: float = Field(default=0.1, ge=0.01, le=10)
     sensors: list[str] | None = Field(default=None, description="sensor kinds to use; default: all that work")
 
 
 class Retries(Part):
     """Table ``[retries]``: bounds for what is worth trying again."""
+
+    APART: ClassVar[str] = "*"
 
     attempts_per_repeat: int = Field(default=3, ge=1, le=20)
     launch_tries: int = Field(default=2, ge=1, le=10)
@@ -273,6 +310,8 @@ class Checks(Part):
 
     Each rule has the short name of :data:`harness.checks.CHECKS`; ``mark_only`` lists those that only mark.
     """
+
+    APART: ClassVar[str] = "*"
 
     mark_only: list[CheckCode] = Field(
         default=["start-temperature", "ambient-temperature", "frame-cap"],
@@ -318,6 +357,8 @@ class Checks(Part):
 class Notify(Part):
     """Table ``[notify]``: who is told how the night goes. Addresses are secrets and not for a plan."""
 
+    APART: ClassVar[str] = "*"
+
     command: list[str] = Field(default_factory=list, description="run for each message, given as JSON")
     addresses_file: str | None = Field(
         default=None, description="file with one Apprise address a line; default: variable LEVELRIG_NOTIFY"
@@ -333,11 +374,16 @@ class Notify(Part):
 class SensorSpec(OpenPart):
     """One ``[[sensors]]`` entry: a sensor that needs options of its own."""
 
+    BEARS: ClassVar[str] = "kind options"
+
     kind: str
 
 
 class ProfileSpec(OpenPart):
     """One ``[[profiles]]`` entry; keys beyond these belong to its control."""
+
+    BEARS: ClassVar[str] = "control options"
+    APART: ClassVar[str] = "name label"
 
     name: str = Name
     label: str = ""
@@ -347,12 +393,17 @@ class ProfileSpec(OpenPart):
 class FrameLogSpec(OpenPart):
     """``frame_log`` of a title; keys beyond these belong to the reader."""
 
+    BEARS: ClassVar[str] = "path reader options"
+
     path: str = Field(description="file or pattern, relative to the attempt's working folder")
     reader: str = "columns"
 
 
 class SettingSpec(OpenPart):
     """One entry of a title's ``settings``; what it states overrides the title's."""
+
+    BEARS: ClassVar[str] = "measure_s frame_log warm_up soak options"
+    APART: ClassVar[str] = "name label deadline_s expect_lines"
 
     name: str = Name
     label: str = ""
@@ -366,6 +417,9 @@ class SettingSpec(OpenPart):
 
 class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
+
+    BEARS: ClassVar[str] = "workload measure_s frame_log settings warm_up soak options"
+    APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines"
 
     name: str = Name
     label: str = ""
@@ -388,6 +442,8 @@ class TitleSpec(OpenPart):
 class Instrument(Part):
     """One entry of ``[instruments]``: what the maker states of a reading, as ± limits of error."""
 
+    APART: ClassVar[str] = "*"
+
     accuracy_pct: float = Field(default=0, ge=0, lt=100, description="± limits, in % of the reading")
     accuracy: float = Field(default=0, ge=0, description="± limits, in the unit of the reading")
     resolution: float = Field(default=0, ge=0, description="smallest step, in the unit of the reading")
@@ -395,6 +451,8 @@ class Instrument(Part):
 
 class Cost(Part):
     """Table ``[cost]``: price of electricity, for the cost of an hour under each profile."""
+
+    APART: ClassVar[str] = "*"
 
     price_per_kwh: float = Field(gt=0)
     currency: str = Field(min_length=1, max_length=8, description="sign or code, as it is to be printed")
@@ -404,6 +462,8 @@ class Cost(Part):
 class Author(Part):
     """One entry of ``authors`` in ``[report]``, as the citation file and the data package name them."""
 
+    APART: ClassVar[str] = "*"
+
     name: str = Field(min_length=1, max_length=120)
     affiliation: str = Field(default="", max_length=200)
     orcid: str = Field(default="", pattern=r"^(\d{4}-\d{4}-\d{4}-\d{3}[\dX])?$", description="ORCID iD")
@@ -411,6 +471,8 @@ class Author(Part):
 
 class ReportSpec(Part):
     """Table ``[report]``: how the report and its charts look, and who is named in them."""
+
+    APART: ClassVar[str] = "*"
 
     theme: Literal["light", "dark"] = Field(default="light", description="ground of the publication charts")
     captions: dict[str, str] = Field(
@@ -424,6 +486,9 @@ class ReportSpec(Part):
 
 class Plan(Part):
     """A whole plan file."""
+
+    BEARS: ClassVar[str] = "conditions sampling sensors profiles titles"
+    APART: ClassVar[str] = "plan sentinels limits retries checks cost instruments report notify night"
 
     plan: PlanHead
     conditions: Conditions = Conditions()

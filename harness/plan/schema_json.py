@@ -47,7 +47,7 @@ def _open_up(
 ) -> None:
     """Let the plugin that ``key`` names decide which further keys the table has."""
     table = definitions[name]
-    del table["properties"]["options"]
+    _drop_internal(table)
     table.pop("additionalProperties", None)
     table["unevaluatedProperties"] = False
     of_role = {kind_name: kind for (kind_role, kind_name), kind in kinds.items() if kind_role == role}
@@ -66,10 +66,16 @@ def _open_up(
         table["allOf"] = branches
 
 
+def _drop_internal(table: dict[str, Any]) -> None:
+    """Fields that no plan file has: they carry a plugin's keys through the program."""
+    for name in ("options", "stated", "apart"):
+        del table["properties"][name]
+
+
 def _open_settings(definitions: dict[str, Any], kinds: Kinds) -> None:
     """A setting takes the keys of any workload: which one it is stands a level above."""
     setting = definitions["SettingSpec"]
-    del setting["properties"]["options"]
+    _drop_internal(setting)
     if any(role == "workload" for role, _ in kinds):
         branches = [
             {"properties": _option_schema(definitions, role, name, kinds)["properties"]}

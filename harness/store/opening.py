@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Sequence
+import tomllib
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -14,6 +16,7 @@ from typing import Any, Final
 
 from harness import inside
 from harness.errors import PlanChanged, RigChanged
+from harness.plan.cells import means_the_same
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
 from harness.rig_identity import Comparison, compare_rigs
@@ -29,6 +32,9 @@ from harness.store.soundness import ROWS_KEPT
 from harness.store.standing import PROGRAM_LOST, RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
+#: Key in ``meta``: how definition hashes are made. 2: of what bears, without what is at its default.
+DEFINITION_FORM: Final = "definition_form"
+FORM_NOW: Final = 2
 
 
 @dataclass(frozen=True)
@@ -78,7 +84,8 @@ def begin_session(
     """Begin the campaign in an empty journal, or go on. See ``CampaignStore.open``."""
     files = journal.files
     begun = journal.meta("campaign_id") is not None
-    change = compare_plans(journal, plan.cells) if begun else None
+    renamed = same_under_new_hashes(journal, plan) if begun else {}
+    change = compare_plans(journal, plan.cells, renamed) if begun else None
     rig_note = compare_with_last(journal, facts).told if begun else ""
     if change is not None:
         _refuse_silent_losses(journal, facts, change, accept_plan_change, accept_other_rig)
@@ -91,6 +98,8 @@ def begin_session(
         if not begun:
             begun_as = {"campaign_id": _new_id(plan, facts, now_utc), "begun_utc": now_utc.isoformat()}
             set_meta(connection, {**begun_as, ROWS_KEPT: True})
+        records.rename_definitions(connection, renamed)
+        set_meta(connection, {DEFINITION_FORM: FORM_NOW})
         closed = _close_interrupted(journal, connection, facts, now_utc, saved)
         _put_plan_in_force(journal, connection, plan, change, now_utc)
         if begun:
@@ -105,10 +114,49 @@ def begin_session(
     return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc, rig_note)
 
 
-def compare_plans(journal: Journal, cells: Sequence[Cell]) -> PlanChange:
-    """How these cells differ from those of the folder."""
+def compare_plans(
+    journal: Journal, cells: Sequence[Cell], renamed: Mapping[tuple[str, str], str] | None = None
+) -> PlanChange:
+    """How these cells differ from those of the folder.
+
+    Args:
+        journal: The folder's journal.
+        cells: The cells of the plan that is to go on.
+        renamed: (cell_id, hash in the folder) -> hash that says the same now.
+    """
+    renamed = renamed or {}
     after = {cell.cell_id: cell.definition_hash for cell in cells}
-    return compare(records.definitions(journal), after, records.accepted_counts(journal))
+    before = {c: renamed.get((c, known), known) for c, known in records.definitions(journal).items()}
+    accepted: Counter[tuple[str, str]] = Counter()
+    for key, count in records.accepted_counts(journal).items():
+        accepted[key[0], renamed.get(key, key[1])] += count
+    return compare(before, after, accepted)
+
+
+def same_under_new_hashes(journal: Journal, plan: PlanInForce) -> dict[tuple[str, str], str]:
+    """Cells whose definition has another hash now only because hashes are made otherwise since.
+
+    Returns:
+        (cell_id, hash in the folder) -> hash in the plan that is to go on; empty for folders of this form.
+    """
+    if journal.meta(DEFINITION_FORM) == FORM_NOW:
+        return {}
+    texts = journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")
+    after = {cell.cell_id: cell for cell in plan.cells}
+    renamed: dict[tuple[str, str], str] = {}
+    for row in journal.query("SELECT cell_id, definition_hash, definition FROM cells"):
+        cell = after.get(row["cell_id"])
+        if cell is None or cell.definition_hash == row["definition_hash"]:
+            continue
+        try:
+            before = Cell.model_validate_json(row["definition"])
+            plans = [tomllib.loads(text.removeprefix("\ufeff")) for text in (texts[0]["text"], plan.text)]
+            same = means_the_same(before, cell, plans[0], plans[1])
+        except (ValueError, LookupError):
+            continue  # then it counts as changed, and nothing is discarded without being asked for
+        if same:
+            renamed[row["cell_id"], row["definition_hash"]] = cell.definition_hash
+    return renamed
 
 
 def rig_json(facts: RigFacts) -> bytes:

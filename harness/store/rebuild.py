@@ -29,7 +29,7 @@ from harness.store.files import TEMPORARY, SafeFiles
 from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal, add_event, build, set_meta
 from harness.store.lock import FolderLock
 from harness.store.manifest import read_manifest
-from harness.store.opening import ATTEMPTS_FOLDER, PlanInForce
+from harness.store.opening import ATTEMPTS_FOLDER, DEFINITION_FORM, FORM_NOW, PlanInForce
 from harness.store.soundness import ROWS_KEPT, attempt_folders, require_campaign
 from harness.store.standing import JOURNAL_LOST
 
@@ -133,6 +133,7 @@ def _rebuild(files: SafeFiles, plan: PlanInForce, now_utc: datetime) -> Rebuilt:
         if row is not None:
             rows[attempt_id] = row
             evidence.append(attempt_id)
+    _bring_to_this_form(rows, plan, artifacts)
     doubled = _count_once(rows)
     build_path = folder / f"{JOURNAL_NAME}{TEMPORARY}"
     files.remove(build_path)
@@ -337,6 +338,26 @@ def _evidence_row(
     }
 
 
+def _bring_to_this_form(
+    rows: dict[str, dict[str, Any]], plan: PlanInForce, artifacts: Mapping[str, Sequence[Artifact]]
+) -> None:
+    """Attempts from before rows lay beside their files carry hashes that were made otherwise.
+
+    The folder's plan is the one that its latest attempts ran by, so what they say of a cell's definition is
+    what the plan says.
+    """
+    for cell in plan.cells:
+        mine = {a: row for a, row in rows.items() if row["cell_id"] == cell.cell_id}
+        beside = {a for a in mine if any(f.path.endswith(f"/{ROW_NAME}") for f in artifacts.get(a, ()))}
+        known = [row for row in mine.values() if row.get("reason_code") != JOURNAL_LOST]
+        if not known or beside or any(row["definition_hash"] == cell.definition_hash for row in known):
+            continue
+        latest = max(known, key=lambda row: row["started_utc"])["definition_hash"]
+        for row in known:
+            if row["definition_hash"] == latest:
+                row["definition_hash"] = cell.definition_hash
+
+
 def _count_once(rows: dict[str, dict[str, Any]]) -> list[str]:
     """Of several accepted attempts at a repeat the latest counts: no more is begun once one is accepted.
 
@@ -384,6 +405,7 @@ def _fill(
                 "begun_utc": begun_utc.isoformat(),
                 "retries": plan.retries.model_dump(),
                 ROWS_KEPT: False,
+                DEFINITION_FORM: FORM_NOW,
             },
         )
         connection.execute(

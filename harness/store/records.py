@@ -241,6 +241,21 @@ def replace_plan(connection: sqlite3.Connection, cells: Sequence[Cell], wanted: 
     insert_slots(connection, wanted)
 
 
+def rename_definitions(connection: sqlite3.Connection, renamed: Mapping[tuple[str, str], str]) -> None:
+    """Give definitions the hash that says the same now: (cell_id, hash so far) -> new hash."""
+    for (cell_id, before), after in renamed.items():
+        rows = connection.execute(
+            "SELECT attempt_id, fields FROM attempts WHERE cell_id = ? AND definition_hash = ?",
+            (cell_id, before),
+        ).fetchall()
+        for row in rows:
+            fields = row["fields"] and json.dumps({**json.loads(row["fields"]), "definition_hash": after})
+            connection.execute(
+                "UPDATE attempts SET definition_hash = ?, fields = ? WHERE attempt_id = ?",
+                (after, fields, row["attempt_id"]),
+            )
+
+
 def insert_slots(connection: sqlite3.Connection, wanted: Iterable[Slot]) -> None:
     """Add wanted repeats."""
     connection.executemany(

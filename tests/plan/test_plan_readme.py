@@ -73,7 +73,7 @@ def models(annotation: Any) -> Iterator[type[BaseModel]]:
 def keys_of(model: type[BaseModel]) -> Iterator[tuple[str, str]]:
     """(model, key) of it and of all models inside."""
     for name, field in model.model_fields.items():
-        if name != "options":
+        if name != "options" and not field.exclude:
             yield model.__name__, field.alias or name
         for inner in models(field.annotation):
             yield from keys_of(inner)

@@ -10,7 +10,7 @@ import os
 import statistics
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -41,6 +41,8 @@ _GRANT = (
 
 class AmdgpuOptions(BaseModel):
     """Plan keys of ``control = "amdgpu"``. What is left out stays as the maker set it."""
+
+    BEARS: ClassVar[str] = "*"
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Self
+from typing import ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -38,6 +38,12 @@ class CommandOptions(BaseModel):
     for a value of ``values`` or for one of :data:`BUILT_IN`. Patterns (:mod:`harness.patterns`) are looked
     for anywhere in each line of the title's output and of ``watch_file``.
     """
+
+    BEARS: ClassVar[str] = (
+        "command arguments environment working_folder values ready_line ready_after_s end_line"
+        " end_after_s pass_line score_line clock_line"
+    )
+    APART: ClassVar[str] = "process_name watch_file fail_line ok_exit_codes"
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

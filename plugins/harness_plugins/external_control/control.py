@@ -11,7 +11,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -32,6 +32,8 @@ _ENDING_S = 15.0
 class Bounds(BaseModel):
     """Where the median of a quantity must lie under load."""
 
+    APART: ClassVar[str] = "*"
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     at_least: float | None = Field(None, description="in the quantity's unit")
@@ -48,6 +50,9 @@ class Bounds(BaseModel):
 
 class CommandControlOptions(BaseModel):
     """Plan keys of ``control = "command"``. Commands are lists of words, run without a shell."""
+
+    BEARS: ClassVar[str] = "apply"
+    APART: ClassVar[str] = "restore verify verify_line restored_line under_load timeout_s"
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

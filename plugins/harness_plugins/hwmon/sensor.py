@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Self
+from typing import ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -21,6 +21,9 @@ POWER_WINDOW_S = 0.1
 
 class HwmonOptions(BaseModel):
     """Plan keys of the sensor ``hwmon``."""
+
+    BEARS: ClassVar[str] = "card files"
+    APART: ClassVar[str] = "root"
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

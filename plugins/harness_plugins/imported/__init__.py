@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import ClassVar
 
 from pydantic import Field
 
@@ -15,6 +16,9 @@ from harness_plugins.stream.mapping import Readings
 
 class ImportOptions(Readings):
     """Plan keys of the sensor ``import``."""
+
+    BEARS: ClassVar[str] = "quantities time delay_s decimal delimiter columns"
+    APART: ClassVar[str] = "path period_s stale_after_s"
 
     path: str = Field(
         min_length=1, description="the CSV, or a pattern whose newest match is followed while it grows"

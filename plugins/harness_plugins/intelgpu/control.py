@@ -11,7 +11,7 @@ import os
 import statistics
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -29,6 +29,8 @@ _LEAST_READINGS = 10
 
 class IntelgpuOptions(BaseModel):
     """Plan keys of ``control = "intelgpu"``."""
+
+    BEARS: ClassVar[str] = "*"
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

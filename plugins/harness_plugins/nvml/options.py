@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from pydantic import Field
 
 from harness.plan.schema import Part
@@ -10,11 +12,15 @@ from harness.plan.schema import Part
 class NvmlSensorOptions(Part):
     """Keys of a ``[[sensors]]`` entry with ``kind = "nvml"``."""
 
+    BEARS: ClassVar[str] = "*"
+
     card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
 
 
 class NvmlProfile(Part):
     """Keys of a profile with ``control = "nvml"``. What is not given stays as the maker set it."""
+
+    BEARS: ClassVar[str] = "*"
 
     card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
     power_limit_w: float | None = Field(default=None, gt=0, description="power limit of the card")

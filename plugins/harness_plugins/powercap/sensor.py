@@ -10,6 +10,7 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -26,6 +27,8 @@ _PACKAGE = re.compile(r"^intel-rapl:\d+$")
 
 class PowercapOptions(BaseModel):
     """Plan keys of the sensor ``powercap``."""
+
+    APART: ClassVar[str] = "root"
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

@@ -6,7 +6,7 @@ import dataclasses
 import os
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 import psutil
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -19,6 +19,8 @@ from harness.rig import Launch, Priority
 
 class ProcessorOptions(BaseModel):
     """Plan keys of ``control = "processor"``. What is left out stays as the system has it."""
+
+    BEARS: ClassVar[str] = "*"
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
@@ -42,6 +42,8 @@ def parse_resolution(text: str) -> tuple[int, int]:
 
 class SceneOptions(BaseModel):
     """Plan keys of ``workload = "scene"``."""
+
+    BEARS: ClassVar[str] = "*"
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
 from pydantic import Field, ValidationError
 
@@ -84,6 +84,8 @@ class Tuning(Part):
 
 class TuningOptions(Tuning):
     """Keys of a profile with ``control = "simulated"``."""
+
+    BEARS: ClassVar[str] = "*"
 
 
 def tuning_of(options: Mapping[str, Any]) -> Tuning:

@@ -6,7 +6,7 @@ it can be set instead.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,8 +65,12 @@ def _option_fields() -> dict[str, Any]:
     return fields
 
 
+class _AllBear(Part):
+    BEARS: ClassVar[str] = "*"
+
+
 #: Model of the plan's keys for a title of this plugin's own kind: any part of the character.
-TitleOptions: type[BaseModel] = create_model("TitleOptions", __base__=Part, **_option_fields())
+TitleOptions: type[BaseModel] = create_model("TitleOptions", __base__=_AllBear, **_option_fields())
 
 
 def draw_character(title: str, setting: str, workload: str, seed: int) -> TitleCharacter:

@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -34,6 +34,8 @@ class Frozen(BaseModel):
 class NamedNumber(Frozen):
     """Where one quantity comes from."""
 
+    BEARS: ClassVar[str] = "name unit scale add"
+
     name: str = Field(
         min_length=1, description="its name in the line; in a CSV its heading, or #3 for the third"
     )
@@ -44,6 +46,8 @@ class NamedNumber(Frozen):
 
 class TimeField(Frozen):
     """Where a line's own time comes from."""
+
+    BEARS: ClassVar[str] = "name unit clock"
 
     name: str = Field(min_length=1, description="its name in the line")
     unit: Literal["s", "ms", "us", "ns", "iso"] = Field(
@@ -63,6 +67,9 @@ class TimeField(Frozen):
 
 class Readings(Frozen):
     """Options that every line sensor shares."""
+
+    BEARS: ClassVar[str] = "quantities time delay_s decimal"
+    APART: ClassVar[str] = "period_s stale_after_s"
 
     quantities: dict[str, NamedNumber] = Field(
         min_length=1, description="quantity -> name and unit in the line"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -22,6 +22,9 @@ from harness_plugins.stream.sources import ProgramSource
 
 class StreamOptions(Readings):
     """Plan keys of the sensor ``stream``."""
+
+    BEARS: ClassVar[str] = "quantities time delay_s decimal format pattern delimiter columns"
+    APART: ClassVar[str] = "command period_s stale_after_s"
 
     command: list[str] = Field(
         min_length=1,
