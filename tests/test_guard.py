@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ControlRefused, RecordDamaged, RecordNotOurs, RestoreUnproven, StoreError
-from harness.guard import Guard, RestoreRecord, restore_machine, restore_recorded, watch_over
+from harness.guard import Guard, HardwareLock, RestoreRecord, restore_machine, restore_recorded, watch_over
 from harness.guard.times import growing_pauses_s
 from harness.hookspecs import Kind, hookimpl
 from harness.plugins import PluginHost
@@ -311,6 +311,18 @@ def test_a_record_that_others_could_have_written_restores_nothing(record, tmp_pa
     with pytest.raises(RecordNotOurs):
         restore_recorded(record, lambda kind: control)
     assert control.calls == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of POSIX")
+def test_nothing_is_changed_where_others_can_write_to_the_state_folder(record):
+    """Or a record would be written that nobody may restore from."""
+    record.path.parent.mkdir()
+    record.path.parent.chmod(0o777)
+    with pytest.raises(StoreError, match="nothing was changed"):
+        record.save_snapshot("tuner", FACTORY)
+    with pytest.raises(StoreError, match="chmod 755"):
+        HardwareLock.take("run", state=record.path.parent)
+    assert list(record.path.parent.iterdir()) == []
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() != 0, reason="needs root to make another owner")

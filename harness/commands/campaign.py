@@ -143,7 +143,9 @@ def _run(arguments: argparse.Namespace) -> int:
             plan_text=chosen.text,
             received=received,
         )
-    if not system_ends_it(received.names) and campaign_is_over(folder) and result.exit_code not in _COMPLETE:
+    # A card that is not back is put back by the system after a reboot, before anything else.
+    over = not system_ends_it(received.names) and not result.unrestored
+    if over and campaign_is_over(folder) and result.exit_code not in _COMPLETE:
         console(stderr=True).print(
             f"resume-at-boot: switched off, as the run ended in order; "
             f"`levelrig resume-at-boot enable {folder}` switches it on again",

@@ -7,6 +7,7 @@ so it counts only if it is this user's own, can't be written by others and is no
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import stat
@@ -162,7 +163,7 @@ class RestoreRecord:
             what = "is a link" if self.path.is_symlink() else f"can't be read ({error.strerror})"
             raise RecordNotOurs(self.path, what) from error
         try:
-            distrust = _distrust(os.fstat(descriptor)) or _distrust_folder(self.path.parent)
+            distrust = _distrust(os.fstat(descriptor)) or _distrust_folder(self.path)
             if distrust:
                 raise RecordNotOurs(self.path, distrust)
             content = b""
@@ -194,11 +195,13 @@ class RestoreRecord:
 
 
 def make_state_folder(folder: Path) -> None:
-    """Make the state folder, which only its owner can write. Raises OSError."""
+    """Make the state folder, which only its owner can write. Raises OSError, also where others can."""
     folder.parent.mkdir(parents=True, exist_ok=True)
     # Root's can be looked into, so that other users learn that root's run has changed the card.
     if not folder.is_dir():
         folder.mkdir(mode=0o755 if folder == MACHINES_FOLDER else 0o700, exist_ok=True)
+    if distrust := _distrust_folder(folder / FILE_NAME):
+        raise PermissionError(errno.EPERM, f"it {distrust}: make {folder} its user's own (chmod 755)")
         protect(folder)
 
 
@@ -221,10 +224,11 @@ def _distrust(found: os.stat_result) -> str:
     return ""
 
 
-def _distrust_folder(folder: Path) -> str:
+def _distrust_folder(path: Path) -> str:
+    """Why a file's folder can't be trusted; empty if it can."""
     if sys.platform == "win32":
         return ""
-    found = folder.stat()
+    found = path.parent.stat()
     if found.st_uid not in (0, os.geteuid()):
         return f"lies in a folder of another user (id {found.st_uid})"
     if found.st_mode & 0o022:

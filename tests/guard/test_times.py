@@ -47,3 +47,15 @@ def test_pauses_grow_to_five_minutes_and_never_end():
     assert pauses[:4] == [1, 2, 4, 8]
     assert pauses == sorted(pauses)
     assert pauses[-1] == 300
+
+
+def test_a_restore_that_can_not_be_proven_passes_the_boundary_as_what_it_is(tmp_path):
+    rig = PluginRig(PluginHost(), None)  # type: ignore[arg-type]
+    words = [sys.executable, "-c", "pass"]
+    state = {"folder": str(tmp_path), "restore": [{"words": words, "timeout_s": 60}], "proofs": []}
+    guard = Unguarded()
+    guard.save_snapshot("command", state)
+    keeper = ProfileKeeper(rig.open_control, guard, allow_hardware_changes=True)
+    (doubt,) = keeper.restore()
+    assert "nothing reads back that they worked" in doubt
+    assert guard.open_snapshots() == {}
