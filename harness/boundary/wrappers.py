@@ -65,7 +65,7 @@ class GuardedRig:
         self.news: list[str] = []
 
     def facts(self) -> RigFacts:
-        return cross("the look at this rig", PluginError, self._rig.facts, fitness.rig_facts)
+        return cross("the look at this rig", PluginError, lambda: self._rig.facts(), fitness.rig_facts)
 
     def open_sensors(self) -> Sequence[GuardedSensor]:
         try:
@@ -138,7 +138,7 @@ class GuardedSensor:
 
     def channels(self) -> Sequence[Channel]:
         what = f"sensor {self.name}"
-        return cross(what, SensorUnavailable, self._sensor.channels, fitness.channels)
+        return cross(what, SensorUnavailable, lambda: self._sensor.channels(), fitness.channels)
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         return cross(
@@ -158,7 +158,7 @@ class GuardedSensor:
         return found
 
     def close(self) -> None:
-        quietly(f"closing sensor {self.name}", self._sensor.close, fitness.anything, None)
+        quietly(f"closing sensor {self.name}", lambda: self._sensor.close(), fitness.anything, None)
 
 
 class GuardedWorkload:
@@ -172,10 +172,10 @@ class GuardedWorkload:
         cross(self._what, WorkloadFailed, lambda: self._workload.start(launch), fitness.anything)
 
     def poll(self) -> WorkloadState:
-        return cross(self._what, WorkloadFailed, self._workload.poll, fitness.workload_state)
+        return cross(self._what, WorkloadFailed, lambda: self._workload.poll(), fitness.workload_state)
 
     def process_id(self) -> int | None:
-        return quietly(self._what, self._workload.process_id, fitness.process_id, None)
+        return quietly(self._what, lambda: self._workload.process_id(), fitness.process_id, None)
 
     def stop(self, grace_s: float) -> None:
         try:
@@ -185,13 +185,13 @@ class GuardedWorkload:
             raise
 
     def growing_log(self) -> FrameLogSource | None:
-        return quietly(self._what, self._workload.growing_log, fitness.log_source, None)
+        return quietly(self._what, lambda: self._workload.growing_log(), fitness.log_source, None)
 
     def frame_log(self) -> FrameLogSource | None:
-        return cross(self._what, FrameLogError, self._workload.frame_log, fitness.log_source)
+        return cross(self._what, FrameLogError, lambda: self._workload.frame_log(), fitness.log_source)
 
     def score(self) -> float | None:
-        return cross(self._what, WorkloadFailed, self._workload.score, fitness.score)
+        return cross(self._what, WorkloadFailed, lambda: self._workload.score(), fitness.score)
 
 
 def _end_tree(process_id: int | None) -> None:
@@ -240,7 +240,7 @@ class GuardedControl:
         return cross(self._what, ControlRefused, lambda: self._control.check(profile), fitness.problems)
 
     def snapshot(self) -> dict[str, Any]:
-        return cross(self._what, ControlRefused, self._control.snapshot, fitness.plain_state)
+        return cross(self._what, ControlRefused, lambda: self._control.snapshot(), fitness.plain_state)
 
     def apply(self, profile: ProfileSpec) -> None:
         cross(self._what, ControlRefused, lambda: self._control.apply(profile), fitness.anything)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from harness.boundary.crossing import PASSING, told
 from harness.checks import conditions, framelog, steadiness
 from harness.checks.evidence import AttemptEvidence
 from harness.plan.schema import Checks
@@ -76,7 +77,7 @@ class Judgement:
     reason_code: str | None
     reason: str | None
     marks: tuple[str, ...]
-    faults: tuple[Exception, ...] = ()
+    faults: tuple[BaseException, ...] = ()
 
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
@@ -85,15 +86,17 @@ def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     if checks.unsteady == "mark":
         only_mark.add("unsteady")
     fired: list[tuple[str, str]] = []
-    faults: list[Exception] = []
+    faults: list[BaseException] = []
     for check in CHECKS:
         try:
             said = check.rule(evidence, checks)
             if not isinstance(said, str | None):
                 raise TypeError(f"it said {type(said).__name__} instead of a sentence")
-        except Exception as error:
+        except PASSING:
+            raise
+        except BaseException as error:
             faults.append(error)
-            fired.append((CHECK_FAILED, f"the check {check.code} failed ({type(error).__name__}: {error})"))
+            fired.append((CHECK_FAILED, f"the check {check.code} failed: {told(error)}"))
         else:
             if said:
                 fired.append((check.code, said))
