@@ -26,9 +26,6 @@ SHARED_KINDS: Final = frozenset(
         REFUSED,
         "launch-failed",
         "workload-failed",
-        "frame-log",
-        "frame-log-missing",
-        "score",
         "telemetry",
         "telemetry-gap",
         "readings-missing",
@@ -37,10 +34,12 @@ SHARED_KINDS: Final = frozenset(
         "program-fault",
     }
 )
+#: What a person may have put right between two runs: a later run tries again what failed so.
+MENDABLE_KINDS: Final = SHARED_KINDS | {"frame-log", "frame-log-missing", "score"}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
-#: And so many titles, where a title could be the cause.
-TITLES_IN_A_ROW: Final = 2
+#: And so many titles, where a title could be the cause; in a plan of two titles both.
+TITLES_IN_A_ROW: Final = 3
 
 
 @dataclass(frozen=True)
@@ -67,9 +66,11 @@ class SharedCause:
         places: Their places in the list of attempts.
         reason: The last one's sentence.
         last_session: Session of the last one.
+        titles_needed: So many titles must have failed so.
     """
 
     kind: str
+    titles_needed: int = TITLES_IN_A_ROW
     places: list[int] = field(default_factory=list)
     cells: set[str] = field(default_factory=set)
     titles: set[str] = field(default_factory=set)
@@ -79,7 +80,7 @@ class SharedCause:
     @property
     def established(self) -> bool:
         """These are too many to be chance, or the fault of one title."""
-        enough = len(self.titles) >= TITLES_IN_A_ROW or self.kind == REFUSED
+        enough = len(self.titles) >= self.titles_needed or self.kind == REFUSED
         return enough and len(self.cells) >= CELLS_IN_A_ROW
 
     def take(self, place: int, attempt: AttemptFact) -> None:
@@ -100,7 +101,7 @@ class SharedCause:
 
 
 def shared_causes(
-    attempts: Sequence[AttemptFact], controls: Mapping[str, str]
+    attempts: Sequence[AttemptFact], controls: Mapping[str, str], title_count: int
 ) -> tuple[tuple[SharedCause, ...], tuple[SharedCause, ...]]:
     """Find shared causes.
 
@@ -111,11 +112,13 @@ def shared_causes(
     Args:
         attempts: Attempts at present definitions, in their order.
         controls: cell_id -> kind of its profile's control.
+        title_count: Titles of the plan.
     Returns:
         All that were established, and those of them that nothing has ended yet.
     """
     ended: list[SharedCause] = []
     rows: dict[tuple[str, str], SharedCause] = {}
+    needed = max(2, min(TITLES_IN_A_ROW, title_count))
     in_round = 0
     for place, attempt in enumerate(attempts):
         control = controls.get(attempt.cell_id, "")
@@ -130,7 +133,7 @@ def shared_causes(
             kind = kind_of(attempt.reason_code)
             if kind in SHARED_KINDS:
                 key = (kind, control if kind == REFUSED else "")
-                rows.setdefault(key, SharedCause(kind)).take(place, attempt)
+                rows.setdefault(key, SharedCause(kind, needed)).take(place, attempt)
     alive = tuple(row for row in rows.values() if row.established)
     return (*(row for row in ended if row.established), *alive), alive
 

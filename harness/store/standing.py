@@ -245,7 +245,7 @@ def standing(
     aside = unstable_profiles(present, retries)
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
-    shared, alive = causes.shared_causes(present, controls)
+    shared, alive = causes.shared_causes(present, controls, len({title for title, _ in names.values()}))
     forgiven = {place for cause in shared for place in cause.places}
     forgiven |= {
         place for place, a in enumerate(present) if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
@@ -288,7 +288,7 @@ def standing(
 def _is_past(attempt: AttemptFact, orderly_ends: int) -> bool:
     """It failed before an orderly end of a run, by what may have been put right since."""
     code = attempt.reason_code
-    return code is not None and attempt.round < orderly_ends and kind_of(code) in causes.SHARED_KINDS
+    return code is not None and attempt.round < orderly_ends and kind_of(code) in causes.MENDABLE_KINDS
 
 
 def _given_up(

@@ -1,0 +1,131 @@
+"""Which failures pause the night, set a cell aside, or use up a try: by the order of attempts alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from harness.plan.schema import Retries, Slot
+from harness.store.standing import AttemptFact, Standing, standing
+
+TITLES, PROFILES = ("harbour", "road", "salt", "quay"), ("factory", "quiet")
+CELLS = [f"{title}.default.{profile}" for title in TITLES for profile in PROFILES]
+CONTROLS = {cell: "factory" if cell.endswith("factory") else "tuning" for cell in CELLS}
+
+
+def attempt(cell: str, code: str | None = None, run: int = 1, ended: int = 0, repeat: int = 1) -> AttemptFact:
+    """One attempt; accepted without a code. ``ended``: orderly ends of runs before its own."""
+    title, _, profile = cell.split(".")
+    return AttemptFact(
+        cell_id=cell,
+        title=title,
+        profile=profile,
+        definition_hash="now",
+        repeat_index=repeat,
+        sentinel=False,
+        verdict="accepted" if code is None else "failed",
+        reason_code=code,
+        reason=None if code is None else "the folder is not there",
+        session=run,
+        round=ended,
+    )
+
+
+def stand(attempts: list[AttemptFact], run: int = 1, ended: int = 0, cells: Any = CELLS) -> Standing:
+    slots = [Slot(position=n, block=1, cell_id=c, repeat_index=1) for n, c in enumerate(cells, start=1)]
+    names = {c: (c.split(".")[0], c.split(".")[2]) for c in cells}
+    return standing(
+        slots,
+        dict.fromkeys(cells, "now"),
+        names,
+        attempts,
+        Retries(attempts_per_repeat=1),
+        controls=CONTROLS,
+        session=run,
+        orderly_ends=ended,
+    )
+
+
+FIRST = [f"{title}.default.factory" for title in TITLES]
+QUIET = [f"{title}.default.quiet" for title in TITLES]
+
+
+def test_three_titles_that_fail_alike_in_a_row_pause_the_night_and_use_up_no_try():
+    two = stand([attempt(cell, "launch-failed") for cell in FIRST[:2]])
+    assert two.shared_cause is None
+    assert [r.slot.cell_id for r in two.repeats if r.exhausted] == FIRST[:2]
+    three = stand([attempt(cell, "launch-failed") for cell in FIRST[:3]])
+    assert three.shared_cause is not None
+    assert "3 cells failed alike" in three.shared_cause.sentence()
+    assert "the folder is not there" in three.shared_cause.sentence()
+    assert not any(r.exhausted for r in three.repeats)
+    assert len(three.remaining) == len(CELLS)
+
+
+@pytest.mark.parametrize(
+    ("name", "attempts"),
+    [
+        ("one accepted between", [*FIRST[:2], None, *FIRST[2:]]),
+        ("one title only", CELLS[:2]),
+        ("two titles of four", CELLS[:4]),
+    ],
+)
+def test_less_than_that_pauses_nothing(name, attempts):
+    made = [attempt(QUIET[0]) if cell is None else attempt(cell, "launch-failed") for cell in attempts]
+    assert stand(made).shared_cause is None, name
+
+
+@pytest.mark.parametrize("code", ["title-crashed", "rig-lost", "unsteady", "frame-cap", "frame-log"])
+def test_crashes_findings_of_checks_and_missing_logs_pause_nothing(code):
+    found = stand([attempt(cell, code) for cell in FIRST])
+    assert found.shared_cause is None
+
+
+def test_two_titles_are_enough_where_the_plan_has_no_more():
+    cells = CELLS[:4]
+    assert stand([attempt(c, "launch-failed") for c in cells[:3]], cells=cells).shared_cause is not None
+
+
+def test_a_refused_control_pauses_though_other_controls_work_between_but_not_where_it_works_itself():
+    refused = [one for n in range(3) for one in (attempt(FIRST[n]), attempt(QUIET[n], "profile-refused"))]
+    assert stand(refused).shared_cause is not None
+    works = [*refused[:4], attempt(QUIET[3]), *refused[4:]]
+    assert stand(works).shared_cause is None
+
+
+def test_a_kill_changes_nothing_and_an_orderly_end_offers_all_again():
+    failed = [attempt(cell, "launch-failed") for cell in FIRST[:2]]
+    killed = stand([*failed, attempt(FIRST[2], "launch-failed", run=2)], run=2)
+    assert killed.shared_cause is not None
+    ended = stand([attempt(cell, "launch-failed") for cell in FIRST[:3]], run=2, ended=1)
+    assert ended.shared_cause is None
+    assert len(ended.remaining) == len(CELLS)
+    assert [cell.cell_id for cell in ended.offered_again] == FIRST[:3]
+
+
+def test_a_pause_that_a_kill_forestalled_does_not_come_before_the_next_run_has_tried():
+    failed = [attempt(cell, "launch-failed") for cell in FIRST[:3]]
+    assert stand(failed, run=2).shared_cause is None
+    assert stand([*failed, attempt(FIRST[0], "launch-failed", run=2)], run=2).shared_cause is not None
+    assert stand([*failed, attempt(FIRST[0], run=2)], run=2).shared_cause is None
+
+
+def test_a_permanent_failure_sets_its_cell_aside_for_this_run_and_uses_up_no_try():
+    made = [attempt(FIRST[0], "launch-failed-permanent"), attempt(QUIET[1])]
+    found = stand(made)
+    assert [(c.cell_id, c.reason) for c in found.cells_set_aside] == [(FIRST[0], "the folder is not there")]
+    assert FIRST[0] not in [slot.cell_id for slot in found.remaining]
+    assert [r.slot.cell_id for r in found.missing] == [FIRST[0]]
+    later = stand(made, run=2, ended=1)
+    assert later.cells_set_aside == ()
+    assert [c.cell_id for c in later.offered_again] == [FIRST[0]]
+    assert FIRST[0] in [slot.cell_id for slot in later.remaining]
+    done = stand([*made, attempt(FIRST[0], run=2, ended=1)], run=2, ended=1)
+    assert done.offered_again == ()
+
+
+def test_permanent_and_passing_failures_are_of_one_kind():
+    codes = ["launch-failed", "launch-failed-permanent", "launch-failed"]
+    found = stand([attempt(cell, code) for cell, code in zip(FIRST, codes, strict=False)])
+    assert found.shared_cause is not None
