@@ -1,5 +1,10 @@
 """The seams between the engine and the outside: rig, sensor, control, workload.
 
+Each call states what it may raise. Where something else comes, or a value that breaks its contract, the
+wrappers of :mod:`harness.boundary` turn it into the seam's own error; nobody who uses a rig has to remember. An
+error whose ``permanent`` is true (no such program, no such column) says that trying again is no use until
+somebody mends the cause; its cell is then set aside.
+
 The engine drives a :class:`Rig` and knows nothing of what stands behind it. ``harness.plugins`` builds one
 from the installed plugins; the simulated rig is another, with a virtual clock.
 """
@@ -49,7 +54,7 @@ class Sensor(Protocol):
     name: str
 
     def channels(self) -> Sequence[Channel]:
-        """The quantities that this device really has. What it lacks is left out."""
+        """The quantities that this device really has. What it lacks is left out. Raises SensorUnavailable."""
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         """Read these quantities now. A reading that failed is left out or None, never 0.
@@ -115,13 +120,17 @@ class Workload(Protocol):
         """Start it and return at once. Raises WorkloadFailed."""
 
     def poll(self) -> WorkloadState:
-        """Its state now; never blocks."""
+        """Its state now; never blocks. Raises WorkloadFailed where it can't be told: the attempt fails."""
 
     def process_id(self) -> int | None:
         """Main process, for affinity and for telling foreign load; None where there is none."""
 
     def stop(self, grace_s: float) -> None:
-        """End it: ask, wait up to ``grace_s``, then end the whole process tree. Safe to call twice."""
+        """End it: ask, wait up to ``grace_s``, then end the whole process tree. Safe to call twice.
+
+        Raises:
+            WorkloadFailed: It could not; its process tree is then ended from outside, and the attempt fails.
+        """
 
     def growing_log(self) -> FrameLogSource | None:
         """The frame log that it is writing now, for a live frame rate.
@@ -130,10 +139,18 @@ class Workload(Protocol):
         """
 
     def frame_log(self) -> FrameLogSource | None:
-        """Where its frame log lies and how to read it; None for a title without one. After ``stop``."""
+        """Where its frame log lies and how to read it; None for a title without one. After ``stop``.
+
+        Raises:
+            FrameLogError: This run left none, or it can't be told which one is its.
+        """
 
     def score(self) -> float | None:
-        """The one number that a score-only title gave; None for the rest. After ``stop``."""
+        """The one number that a score-only title gave; None for the rest. After ``stop``.
+
+        Raises:
+            WorkloadFailed: It should have given one, and gave none that is a number.
+        """
 
 
 class ClockMarker(NamedTuple):
@@ -204,10 +221,10 @@ class Control(Protocol):
     changes_hardware: bool
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
-        """What this device would refuse of the profile. Reads only."""
+        """What this device would refuse of the profile. Reads only. Raises ControlRefused."""
 
     def snapshot(self) -> dict[str, Any]:
-        """The state to go back to, as JSON values."""
+        """The state to go back to, as JSON values. Raises ControlRefused."""
 
     def apply(self, profile: ProfileSpec) -> None:
         """Apply it whole, from the factory state. Raises ControlRefused."""
@@ -216,7 +233,11 @@ class Control(Protocol):
         """What is in force now, as JSON values. Raises ControlRefused where it is not the profile."""
 
     def adapt_launch(self, profile: ProfileSpec, launch: Launch) -> Launch:
-        """The launch with what the profile asks of the title's process; the same launch if nothing."""
+        """The launch with what the profile asks of the title's process; the same launch if nothing.
+
+        Raises:
+            ControlRefused: This launch can't be adapted.
+        """
 
     def verify_under_load(
         self, profile: ProfileSpec, readings: Mapping[str, Sequence[float]], process_id: int | None
@@ -225,6 +246,8 @@ class Control(Protocol):
 
         Args:
             readings: Quantity -> readings (non-null) since the launch.
+        Raises:
+            ControlRefused: It can't be told.
         """
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
@@ -253,14 +276,17 @@ class Rig(Protocol):
 
     clock: Clock
 
-    def facts(self) -> RigFacts: ...
+    def facts(self) -> RigFacts:
+        """Who it is. Raises PluginError."""
 
     def open_sensors(self) -> Sequence[Sensor]:
-        """All sensors that work here and that the plan wants."""
+        """All sensors that work here and that the plan wants. Raises nothing: what does not open is left out."""
 
-    def open_control(self, kind: str) -> Control: ...
+    def open_control(self, kind: str) -> Control:
+        """Raises ControlRefused."""
 
-    def open_workload(self, cell: Cell) -> Workload: ...
+    def open_workload(self, cell: Cell) -> Workload:
+        """Raises WorkloadFailed."""
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
         """Raises FrameLogError."""
