@@ -1,8 +1,8 @@
 """The seams between the engine and the outside: rig, sensor, control, workload.
 
 Each call states what it may raise. Where something else comes, or a value that breaks its contract, the
-wrappers of :mod:`harness.boundary` turn it into the seam's own error; nobody who uses a rig has to remember. An
-error whose ``permanent`` is true (no such program, no such column) says that trying again is no use until
+wrappers of :mod:`harness.boundary` turn it into the seam's own error; nobody who uses a rig has to remember.
+An error whose ``permanent`` is true (no such program, no such column) says that trying again is no use until
 somebody mends the cause; its cell is then set aside.
 
 The engine drives a :class:`Rig` and knows nothing of what stands behind it. ``harness.plugins`` builds one
@@ -280,7 +280,7 @@ class Rig(Protocol):
         """Who it is. Raises PluginError."""
 
     def open_sensors(self) -> Sequence[Sensor]:
-        """All sensors that work here and that the plan wants. Raises nothing: what does not open is left out."""
+        """All sensors that work here and that the plan wants; one that does not open is left out."""
 
     def open_control(self, kind: str) -> Control:
         """Raises ControlRefused."""
