@@ -109,7 +109,7 @@ def _end(progress: Progress, now: datetime) -> str:
 
 def _headline(progress: Progress) -> str:
     if progress.cell_id is None:
-        return str(progress.phase)
+        return progress.detail or str(progress.phase)
     text = f"{progress.cell_id}  repeat {progress.repeat_index}"
     if progress.attempt_index and progress.attempt_index > 1:
         text += f" (try {progress.attempt_index})"
@@ -169,7 +169,9 @@ class TerminalObserver:
         phase = f"{progress.phase} {duration(progress.phase_s)}"
         if progress.phase_left_s is not None:
             phase += f", {duration(progress.phase_left_s)} left"
-        if progress.detail:
+        if progress.cell_id is None and progress.detail:
+            phase = "" if progress.phase_left_s is None else f"{duration(progress.phase_left_s)} left"
+        elif progress.detail:
             phase += f"  ({progress.detail})"
         return Group(
             head,

@@ -113,7 +113,7 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
         out.print()
     nights = plan_calendar(plan, night.expected_s)
     if nights is not None:
-        out.print(nights.sentence, markup=False)
+        out.print(nights.sentence, markup=False, soft_wrap=True)
         out.print()
     for row in records(resolvable(plan)):
         if row["title"] is None:

@@ -30,6 +30,9 @@ _SIGNALS = [
 _HANG_UP: Final = getattr(signal, "SIGHUP", None)
 
 
+_PANEL_LINES: Final = "\n" * 4
+
+
 @dataclass
 class Received:
     """Signals that asked for a stop, by name, in the order in which they came."""
@@ -100,6 +103,9 @@ def card_state() -> str:
 
 
 def _say(text: str) -> None:
-    """Straight to the system: a signal may come in the middle of another print."""
+    """Straight to the system: a signal may come in the middle of another print.
+
+    On a terminal some empty lines follow, which a live panel may wipe out instead of the text.
+    """
     with contextlib.suppress(OSError):
-        os.write(2, f"\n{text}\n".encode())
+        os.write(2, f"\n{text}\n{_PANEL_LINES if os.isatty(2) else ''}".encode())

@@ -28,6 +28,8 @@ STILL_CHANGED: Final = 5
 _NOW_AT_MOST_S: Final = 300.0
 _AFTER_ATTEMPT_AT_MOST_S: Final = 7200.0
 _POLL_S: Final = 0.25
+_EXIT_CODES: Final = """exit codes: 0 nothing runs any more and nothing is left changed   3 it still runs
+5 it has ended, but the card may still be changed"""
 
 
 def register(commands: Any) -> None:
@@ -41,6 +43,7 @@ def register(commands: Any) -> None:
         reports=True,
     )
     stop.add_argument("folder", type=Path, help="campaign folder")
+    stop.epilog = f"{stop.epilog}\n\n{_EXIT_CODES}"
     stop.add_argument(
         "--after-attempt",
         action="store_true",
@@ -139,9 +142,9 @@ def _stop(arguments: argparse.Namespace) -> int:
     def waiting(pids: tuple[int, ...]) -> None:
         if not arguments.json:
             when = "after the running attempt" if arguments.after_attempt else "now"
+            wait = f"; waiting for at most {duration(timeout_s)}" if timeout_s > 0 else ""
             out.print(
-                f"{arguments.folder}: process {pids[0]} was asked to stop {when}; "
-                f"waiting for at most {duration(timeout_s)}",
+                f"{arguments.folder}: process {pids[0]} was asked to stop {when}{wait}",
                 markup=False,
                 soft_wrap=True,
             )
@@ -160,6 +163,8 @@ def _stop(arguments: argparse.Namespace) -> int:
 def _lines(folder: Path, found: Stopped) -> list[str]:
     if not found.asked:
         state = f"{folder}: nothing runs here"
+    elif found.runs and found.waited_s < _POLL_S:
+        state = f"{folder}: process {found.runs[0]} has not ended yet; `levelrig status` shows it"
     elif found.runs:
         state = (
             f"{folder}: process {found.runs[0]} still runs after {duration(found.waited_s)}; the request "
@@ -168,5 +173,6 @@ def _lines(folder: Path, found: Stopped) -> list[str]:
         )
     else:
         state = f"{folder}: stopped after {duration(found.waited_s)}"
-    measured = f"{found.accepted} of {found.wanted} repeats are measured; the same run command goes on."
+    measured = f"{found.accepted} of {found.wanted} repeats are measured"
+    measured += "." if found.accepted == found.wanted else "; the same run command goes on."
     return [state, card_state(), measured]
