@@ -175,13 +175,35 @@ def frame_log(value: object) -> FrameLog:
     """Frames with a full account: the columns of the contract, numbers in every row, none negative."""
     same(FrameLog, value)
     assert isinstance(value, FrameLog)
-    same(pa.Table, value.frames)
+    frames = _frames(value.frames)
+    worst = None if value.worst is None else _frames(value.worst)
+    rows_read = _whole(value.rows_read, "rows_read", 0, _LARGEST)
+    counts = []
+    for account in (value.dropped, value.left_out):
+        same(Mapping, account)
+        counts.append(sum(_whole(n, "a count of rows", 0, _LARGEST) for n in account.values()))
+    if rows_read != frames.num_rows + sum(counts):
+        raise Unfit(
+            f"{rows_read} rows were read, but {frames.num_rows} kept, {counts[0]} dropped and "
+            f"{counts[1]} left out"
+        )
+    if value.clock not in ("rig", "log"):
+        raise Unfit(f"the clock is {_shown(value.clock)}, not 'rig' or 'log'")
+    sentences(value.notes)
+    if frames is value.frames and worst is value.worst:
+        return value
+    return dataclasses.replace(value, frames=frames, worst=worst)
+
+
+def _frames(frames: Any) -> pa.Table:
+    """A table of frames with the types of the contract."""
+    same(pa.Table, frames)
     columns = []
     for name in ("t_s", "frametime_ms"):
-        if value.frames.column_names.count(name) != 1:
-            raise Unfit(f"the frames have no column {name} (there: {', '.join(value.frames.column_names)})")
+        if frames.column_names.count(name) != 1:
+            raise Unfit(f"the frames have no column {name} (there: {', '.join(frames.column_names)})")
         try:
-            columns.append(value.frames[name].cast(pa.float64()).to_numpy())
+            columns.append(frames[name].cast(pa.float64()).to_numpy())
         except (pa.ArrowException, ValueError, TypeError) as error:
             raise Unfit(f"column {name} of the frames holds no numbers ({printable(error, 200)})") from error
     t_s, frametime_ms = columns
@@ -189,25 +211,13 @@ def frame_log(value: object) -> FrameLog:
         raise Unfit("the frames hold values that are missing or not finite")
     if not (frametime_ms >= 0).all():
         raise Unfit("the frames hold negative frame times")
-    rows_read = _whole(value.rows_read, "rows_read", 0, _LARGEST)
-    same(Mapping, value.dropped)
-    dropped = {printable(k): _whole(n, "a count of rows", 0, _LARGEST) for k, n in value.dropped.items()}
-    if rows_read != value.frames.num_rows + sum(dropped.values()):
-        raise Unfit(
-            f"{rows_read} rows were read, but {value.frames.num_rows} kept and "
-            f"{sum(dropped.values())} dropped"
-        )
-    if value.clock not in ("rig", "log"):
-        raise Unfit(f"the clock is {_shown(value.clock)}, not 'rig' or 'log'")
-    sentences(value.notes)
-    if value.frames.column_names[:2] != ["t_s", "frametime_ms"]:
+    if frames.column_names[:2] != ["t_s", "frametime_ms"]:
         raise Unfit("the first columns of the frames are not t_s and frametime_ms")
-    if value.frames.schema.types[:2] == FRAMES.types[:2]:
-        return value
-    frames = value.frames
+    if frames.schema.types[:2] == FRAMES.types[:2]:
+        return frames
     for place, column in enumerate((t_s, frametime_ms)):
         frames = frames.set_column(place, FRAMES.field(place), pa.array(column, pa.float64()))
-    return dataclasses.replace(value, frames=frames)
+    return frames
 
 
 def channels(value: object) -> Sequence[Channel]:

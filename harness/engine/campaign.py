@@ -28,6 +28,7 @@ from harness.engine.progress import GuardedObserver, Observer, StopSignal
 from harness.engine.readings_wait import require_readings
 from harness.engine.recompute import recompute_metrics
 from harness.engine.requests import drop_stale_request
+from harness.engine.reread import reread_frame_logs
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.plan.cells import expand
@@ -256,6 +257,8 @@ def _run(
     for message in _opening_messages(store):
         observer.on_message("info", message)
     for message in recompute_metrics(store, plan.plan):
+        observer.on_message("info", message)
+    for message in reread_frame_logs(store, plan, cells, rig, measure_unreadable=options.discard_changed):
         observer.on_message("info", message)
     stale = drop_stale_request(folder)
     if stale is not None:

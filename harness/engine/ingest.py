@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
 
 from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.gaps import reading_gaps_s
-from harness.checks.passes import Pass, passes_of
-from harness.conditions.settling import course_fps, long_frames
+from harness.conditions.settling import course_fps
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
+from harness.engine.reread import PLACE_EVENT
+from harness.engine.window_frames import Place, window_frames
 from harness.errors import SeamError, StoreError
-from harness.frames.align import align_by_seen, tie_log
-from harness.frames.defined import defined_metrics
-from harness.frames.doubt import moved_pct
-from harness.frames.window import cut_to_window
-from harness.frames.within import relative_se_pct
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
 from harness.reasons import permanent_code
-from harness.rig import FrameLog, Rig, Workload
+from harness.rig import Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.summary import summarise_window
@@ -70,7 +63,7 @@ def ingest_and_judge(
     assert workload is not None, "nothing was launched"
     evidence = _known(running, history)
     parts = _Parts()
-    evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload)) or {}
+    evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, evidence)) or {}
     running.metrics["score"] = parts.read("score", workload.score)
     frame_count = running.metrics.get("frame_count")
     evidence |= parts.read("telemetry", lambda: _telemetry(running, history, frame_count)) or {}
@@ -135,7 +128,12 @@ def _known(running: Running, history: History) -> dict[str, Any]:
 
 
 def _frames(
-    running: Running, plan: Plan, rig: Rig, store: CampaignStore, workload: Workload
+    running: Running,
+    plan: Plan,
+    rig: Rig,
+    store: CampaignStore,
+    workload: Workload,
+    known: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Metrics and evidence of the frame log; table, original log and account are stored.
 
@@ -151,84 +149,40 @@ def _frames(
         return {}
     if source.path.is_file():
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
-    frame_log = rig.read_frame_log(source)
-    for note in frame_log.notes:
-        running.mark(f"frame-log-note: {note}")
-    tied = None
-    untied = frame_log.clock == "log" and source.clock_offset_s is None
-    if untied and source.clock_markers:
-        tied = align_by_seen(source.clock_markers)
-    elif untied and running.launch_s is not None:
-        tied = tie_log(
-            frame_log,
-            running.telemetry_table(),
-            window_start_s=running.window_start_s,
-            launched_s=running.launch_s,
-            ended_s=rig.clock.now_s(),
-        )
-    window = cut_to_window(
-        frame_log,
+    place = Place(
+        file=f"frame-log{source.path.suffix}",
+        suffix=source.path.suffix,
         window_start_s=running.window_start_s,
         window_end_s=running.window_end_s,
-        clock_offset_s=source.clock_offset_s if tied is None else tied.offset_s,
-        clock_uncertainty_ms=None if tied is None else tied.uncertainty_ms,
-        clock_source="offset" if tied is None else tied.method,
+        measured_s=running.measured_s,
+        launch_s=running.launch_s,
+        ended_s=rig.clock.now_s(),
+        clock_offset_s=source.clock_offset_s,
+        clock_markers=tuple(source.clock_markers),
+        pass_starts_s=tuple(running.pass_starts_s),
     )
-    store.write_table(running.ref, "frames", window.frames)
-    frametime_ms: NDArray[np.float64] = window.frames["frametime_ms"].to_numpy()
-    passes = _passes(running, frame_log, window.clock_offset_s)
-    dropped, left_out = dict(frame_log.dropped), dict(frame_log.left_out)
-    running.metrics |= defined_metrics(frametime_ms, plan.plan)
-    running.metrics |= {
-        "average_fps_rse_pct": relative_se_pct(frametime_ms),
-        "long_frame_count": int(long_frames(frametime_ms).sum()),
-        "frame_rows_read": frame_log.rows_read,
-        "frame_rows_dropped": sum(dropped.values()) + sum(left_out.values()),
-        "frame_clock": window.clock,
-        "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
-        "frame_clock_offset_s": window.clock_offset_s,
-    }
+    attempt_id = running.ref.attempt_id
+    store.note(
+        PLACE_EVENT,
+        f"{attempt_id}: where its frame log belongs",
+        attempt_id=attempt_id,
+        measured_hash=running.cell.measured_hash,
+        place=dataclasses.asdict(place),
+        known={name: value for name, value in known.items() if name != "other_courses"},
+    )
+    found = window_frames(rig.read_frame_log(source), place, running.telemetry_table(), plan.plan)
+    store.write_table(running.ref, "frames", found.table)
+    running.metrics |= found.metrics
+    for mark in found.marks:
+        running.mark(mark)
+    rows_read = found.metrics["frame_rows_read"]
     store.note(
         "frame-account",
-        f"{running.ref.attempt_id}: {frame_log.rows_read} rows read, {frametime_ms.size} inside the window",
-        attempt_id=running.ref.attempt_id,
-        dropped=dropped,
-        left_out=left_out,
-        cut=dict(window.cut),
-        notes=list(frame_log.notes),
-        passes=[dataclasses.asdict(one) for one in passes],
+        f"{attempt_id}: {rows_read} rows read, {found.table.num_rows} inside the window",
+        attempt_id=attempt_id,
+        **found.account,
     )
-    doubtful: dict[str, float] = {}
-    if frame_log.worst is not None:
-        worst = cut_to_window(
-            dataclasses.replace(frame_log, frames=frame_log.worst),
-            window_start_s=running.window_start_s,
-            window_end_s=running.window_end_s,
-            clock_offset_s=window.clock_offset_s,
-        )
-        doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), plan.plan.one_percent_low)
-        for name, pct in doubtful.items():
-            running.mark(f"frame-log-note: doubtful rows could move {name} by {pct:.2g} %")
-    return {
-        "frametime_ms": frametime_ms,
-        "has_frame_log": True,
-        "log_span_s": float(frame_log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
-        "frame_rows_read": frame_log.rows_read,
-        "dropped_rows": dropped,
-        "rows_left_out": left_out,
-        "doubtful_pct": doubtful,
-        "passes": passes,
-        "average_fps": running.metrics["average_fps"],
-    }
-
-
-def _passes(running: Running, log: FrameLog, offset_s: float | None) -> tuple[Pass, ...]:
-    """The title's passes, in so far as they were seen and the log covers them."""
-    if offset_s is None or running.window_start_s is None or not running.measured_s:
-        return ()
-    t_s: NDArray[np.float64] = log.frames["t_s"].to_numpy() + (offset_s - running.window_start_s)
-    starts_s = [start_s - running.window_start_s for start_s in running.pass_starts_s]
-    return passes_of(t_s, log.frames["frametime_ms"].to_numpy(), starts_s, running.measured_s)
+    return found.evidence
 
 
 def _telemetry(running: Running, history: History, frame_count: int | None) -> dict[str, Any]:

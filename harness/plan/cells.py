@@ -51,7 +51,13 @@ def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSp
         profile=profile,
         workload_options=options,
         definition_hash=_hash(definition),
+        measured_hash=_hash({**definition, "frame_log": _unread(definition["frame_log"])}),
     )
+
+
+def _unread(frame_log: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Less the mapping, which says how a log is read and not what is run."""
+    return None if frame_log is None else {key: v for key, v in frame_log.items() if key != "options"}
 
 
 def _definition(

@@ -514,7 +514,9 @@ class Cell(Part):
 
     Attributes:
         cell_id: ``title.setting.profile``; stable as long as the names are.
-        definition_hash: Content hash over all that bears on its measurement; a change re-measures it.
+        definition_hash: Content hash over all that bears on its figures; a change re-measures it, or reads
+            its kept frame logs anew where ``measured_hash`` stayed.
+        measured_hash: The same less how the frame log is read; empty in folders of earlier versions.
     """
 
     cell_id: str
@@ -523,6 +525,7 @@ class Cell(Part):
     profile: ProfileSpec
     workload_options: dict[str, Any]
     definition_hash: str
+    measured_hash: str = ""
 
 
 class Slot(Part):

@@ -214,6 +214,16 @@ def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
         raise StoreError(f"{path}: can't be read ({error}); put a copy of the file back") from error
 
 
+def check_kept(folder: Path, path: str, artifact: Artifact | None) -> None:
+    """Raises StoreError where a committed file is gone or not what was committed."""
+    try:
+        whole = artifact is not None and sha256_of(folder / path, folder) == artifact.sha256
+    except OSError:
+        whole = False
+    if not whole:
+        raise StoreError(f"{folder / path}: gone, or not what was kept; put a copy of the file back")
+
+
 def sha256_of(path: Path, within: Path | None = None) -> str:
     """SHA-256 of a file, hexadecimal; no link is followed below ``within`` (default: its folder)."""
     return _sha256_and_size(within or path.parent, path)[0]

@@ -19,6 +19,7 @@ from harness.store import dataset, export, opening, records
 from harness.store.artifacts import (
     Artifact,
     TableWriter,
+    check_kept,
     keep_compressed,
     read_kept,
     salvage,
@@ -367,6 +368,13 @@ class CampaignStore(CampaignView):
         folder = self.folder / ATTEMPTS_FOLDER / attempt_id
         revise(self._journal, folder, attempt_id, changes, tables or {}, why, self._now())
         self._standing = None
+
+    def kept_file(self, attempt_id: str, name: str) -> Path:
+        """A file kept by :meth:`keep_file`, checked against its hash. Raises StoreError: gone or damaged."""
+        path = f"{ATTEMPTS_FOLDER}/{attempt_id}/{name}.gz"
+        artifact = records.artifact(self._journal, path)
+        check_kept(self.folder, path, artifact)
+        return self.folder / path
 
     def kept_table(self, attempt_id: str, name: str) -> pa.Table:
         """A table of an ended attempt, checked against its hash. Raises StoreError: gone or damaged."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 
@@ -12,6 +12,8 @@ class PlanChange:
 
     Attributes:
         kept: Cells whose definition did not change; their accepted repeats count on.
+        reread: Cells whose frame log is mapped otherwise and that are else as they were: their kept logs are
+            read anew.
         remeasured: Cells whose definition changed; what was measured stays as evidence and doesn't count.
         orphaned: Cells that the new plan no longer has; the same holds.
         added: Cells that are new.
@@ -23,10 +25,11 @@ class PlanChange:
     orphaned: tuple[str, ...]
     added: tuple[str, ...]
     discarded_repeats: Mapping[str, int]
+    reread: tuple[str, ...] = ()
 
     @property
     def changed(self) -> bool:
-        return bool(self.remeasured or self.orphaned or self.added)
+        return bool(self.remeasured or self.reread or self.orphaned or self.added)
 
     @property
     def discards_work(self) -> bool:
@@ -38,6 +41,7 @@ class PlanChange:
         told: list[str] = []
         for word, cells in (
             ("kept", self.kept),
+            ("read anew from their kept frame logs (frame_log changed)", self.reread),
             ("measured again (definition changed)", self.remeasured),
             ("orphaned (no longer in the plan)", self.orphaned),
             ("new", self.added),
@@ -57,7 +61,10 @@ class PlanChange:
 
 
 def compare(
-    before: Mapping[str, str], after: Mapping[str, str], accepted: Mapping[tuple[str, str], int]
+    before: Mapping[str, str],
+    after: Mapping[str, str],
+    accepted: Mapping[tuple[str, str], int],
+    same_measurement: Collection[str] = (),
 ) -> PlanChange:
     """Compare two plans by content.
 
@@ -65,9 +72,12 @@ def compare(
         before: cell_id -> definition hash in the folder.
         after: cell_id -> definition hash in the plan that is to go on.
         accepted: (cell_id, definition hash) -> accepted repeats measured so far.
+        same_measurement: Cells that differ at most in how their frame log is read.
     """
     both = [cell_id for cell_id in after if cell_id in before]
-    remeasured = tuple(c for c in both if before[c] != after[c])
+    changed = [c for c in both if before[c] != after[c]]
+    reread = tuple(c for c in changed if c in same_measurement)
+    remeasured = tuple(c for c in changed if c not in same_measurement)
     orphaned = tuple(c for c in before if c not in after)
     discarded = {c: count for c in (*remeasured, *orphaned) if (count := accepted.get((c, before[c]), 0))}
     return PlanChange(
@@ -76,4 +86,5 @@ def compare(
         orphaned=orphaned,
         added=tuple(c for c in after if c not in before),
         discarded_repeats=discarded,
+        reread=reread,
     )

@@ -130,7 +130,9 @@ def compare_plans(
     accepted: Counter[tuple[str, str]] = Counter()
     for key, count in records.accepted_counts(journal).items():
         accepted[key[0], renamed.get(key, key[1])] += count
-    return compare(before, after, accepted)
+    measured = records.measured_hashes(journal)
+    same = {c.cell_id for c in cells if c.measured_hash and c.measured_hash == measured.get(c.cell_id)}
+    return compare(before, after, accepted, same)
 
 
 def same_under_new_hashes(journal: Journal, plan: PlanInForce) -> dict[tuple[str, str], str]:

@@ -76,6 +76,12 @@ def attempt_id_of(row: Mapping[str, Any]) -> str:
 # --- reading ----------------------------------------------------------------------------------------------
 
 
+def measured_hashes(journal: Journal) -> dict[str, str]:
+    """cell_id -> hash of what is run for it, by the plan in force; empty in folders of earlier versions."""
+    rows = journal.query("SELECT cell_id, definition FROM cells")
+    return {r["cell_id"]: json.loads(r["definition"]).get("measured_hash", "") for r in rows}
+
+
 def definitions(journal: Journal) -> dict[str, str]:
     """cell_id -> definition hash of the plan in force."""
     return {r["cell_id"]: r["definition_hash"] for r in journal.query("SELECT * FROM cells ORDER BY rowid")}
