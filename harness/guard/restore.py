@@ -6,7 +6,7 @@ Whoever calls this holds the hardware's lock.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from harness.clock import SystemClock
@@ -31,11 +31,13 @@ class Restored:
         kind: The control's.
         failure: Why it could not; empty where it did.
         doubt: Why it can't be proven; empty where it was read back.
+        on_record: The record held a state to go back to; otherwise the maker's is meant.
     """
 
     kind: str
     failure: str = ""
     doubt: str = ""
+    on_record: bool = True
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,9 @@ class MachineRestored:
         lines += [
             f"{item.kind}: restored as far as can be told: {item.doubt}" for item in self.items if item.doubt
         ]
-        proven = [item.kind for item in self.items if not item.failure and not item.doubt]
+        proven = [item for item in self.items if not item.failure and not item.doubt]
+        recorded = [item.kind for item in proven if item.on_record]
+        others = [item.kind for item in proven if not item.on_record]
         if self.record == "damaged":
             lines.append(
                 f"The record of what was changed was damaged and is kept as {self.kept_aside}. What it told "
@@ -73,8 +77,10 @@ class MachineRestored:
             )
         if self.record == "none":
             lines.append("No record: no run of this user left anything to be put back.")
-        if proven:
-            lines.append(f"Read back as they should be: {', '.join(proven)}.")
+        if recorded:
+            lines.append(f"Put back as they were found, and read back: {', '.join(recorded)}.")
+        if others:
+            lines.append(f"At the maker's state, as far as each can read its devices: {', '.join(others)}.")
         if self.exit_code == EXIT_NOT_RESTORED:
             lines.append("Grant what is missing and run `levelrig restore` again, or restart the machine.")
         return lines
@@ -127,7 +133,9 @@ def restore_machine(
         kept_aside, state = str(record.set_aside()), "damaged"
     items = restore_recorded(record, open_control)
     others = [n for n in host.names("control") if host.kind("control", n).changes_hardware and n not in known]
-    items += [_restore(record, open_control, kind, {}, clear=False) for kind in others]
+    items += [
+        replace(_restore(record, open_control, kind, {}, clear=False), on_record=False) for kind in others
+    ]
     return MachineRestored(state, items, kept_aside)
 
 

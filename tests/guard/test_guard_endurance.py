@@ -78,7 +78,7 @@ def test_whenever_a_run_is_killed_the_card_is_in_the_factory_state_at_the_end(pr
 
 def test_no_repeat_is_accepted_under_a_wrong_profile_whatever_runs_beside_it(pretending, pretend, capsys):
     """A second run, a restore and a rehearsal against a running campaign, 30 times."""
-    run = pretending.levelrig(pretend, "run", pretend.plan(repeats=60, measure_s=2), "--into", "c")
+    run = pretending.levelrig(pretend, "run", pretend.plan(repeats=200, measure_s=2), "--into", "c")
     assert pretending.wait_until(lambda: pretend.state != "factory", 120)
     refused = 0
     for round_ in range(30):
