@@ -117,6 +117,8 @@ def _word(folder: Path) -> str:
 
 def _tell(notifier: Notifier | None, folder: Path, kind: str, sentence: str) -> None:
     failures = []
+    if kind == "stopped" and not boot.system_ends_it(["SIGTERM"]):
+        boot.campaign_is_over(folder)  # the campaign, which does this otherwise, did not live to do it
     if notifier is not None:
         occasion: Occasion = "restart" if kind == "restarted" else "stop"
         message = Message(occasion, f"{folder.name}: {_TROUBLE[kind]}", sentence)
