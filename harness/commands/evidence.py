@@ -162,6 +162,8 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         state = f"running (process {session.pid})"
     elif left:
         state = "stopped; the same run command goes on"
+    elif standing.cells_set_aside:
+        state = "ended, some cells set aside; the same run command offers them again"
     else:
         state = (
             "complete" if standing.accepted_count == standing.wanted_count else "ended, some repeats missing"

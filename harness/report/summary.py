@@ -339,9 +339,9 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
     repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
     counts = repeats.groupby("cell_id").size().to_dict()
     aside = {
-        r["cell_id"]: f"; set aside, as this can't change by itself: {r['reason']}"
+        r["cell_id"]: f"; the last attempt {r['verdict']}: {r['reason']}"
         for r in records(campaign.attempts)
-        if not pd.isna(r["reason_code"]) and is_permanent(r["reason_code"])
+        if not pd.isna(r["reason_code"]) and (is_permanent(r["reason_code"]) or r["cell_id"] not in counts)
     }
     short = []
     for title in campaign.plan.titles:

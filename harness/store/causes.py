@@ -1,9 +1,10 @@
 """Failures that are not the title's fault, told from the order of attempts alone. Pure.
 
 Two kinds are known. A *permanent* failure (no such program, no such column) can't change by itself: its cell
-is set aside for as long as this run lasts. A *shared cause* (a wrong working folder, a missing privilege, a
-sensor that is gone) fails one cell after the other in the same way: the night pauses. Neither uses up a try,
-so the same command, once the cause is put right, measures what was left.
+is set aside for as long as this run lasts, as is one whose first repeat failed alike in all its tries. A
+*shared cause* (a wrong working folder, a missing privilege, a sensor that is gone) fails one cell after the
+other in the same way: the night pauses. Neither uses up a try, so the same command, once the cause is put
+right, measures what was left.
 """
 
 from __future__ import annotations
@@ -35,7 +36,13 @@ SHARED_KINDS: Final = frozenset(
     }
 )
 #: What a person may have put right between two runs: a later run tries again what failed so.
-MENDABLE_KINDS: Final = SHARED_KINDS | {"frame-log", "frame-log-missing", "score"}
+MENDABLE_KINDS: Final = SHARED_KINDS | {
+    "frame-log",
+    "frame-log-missing",
+    "frame-log-unit",
+    "score",
+    "expected-line",
+}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
 #: And so many titles, where a title could be the cause; in a plan of two titles both.
@@ -138,13 +145,34 @@ def shared_causes(
     return (*(row for row in ended if row.established), *alive), alive
 
 
-def cells_set_aside(attempts: Sequence[AttemptFact], session: int) -> dict[str, CellSetAside]:
-    """Cells that failed in that session in a way that can't change by itself."""
-    return {
-        a.cell_id: CellSetAside(a.cell_id, a.reason_code or "", a.reason or "")
-        for a in attempts
-        if a.session == session and is_permanent(a.reason_code)
-    }
+def cells_set_aside(
+    attempts: Sequence[AttemptFact], session: int, attempts_per_repeat: int
+) -> dict[str, CellSetAside]:
+    """Cells that nothing more is tried with in that session.
+
+    One failed in a way that can't change by itself. Or all tries of one of its repeats failed alike, by what
+    somebody may put right, and the cell never had an accepted repeat: its other repeats would end the same.
+
+    Args:
+        attempts: Attempts at present definitions, in their order.
+        session: The run that is under way, or was the last.
+        attempts_per_repeat: Tries that a repeat has.
+    """
+    measured = {a.cell_id for a in attempts if a.verdict == "accepted"}
+    alike: dict[tuple[str, int, bool, bool], tuple[str, int, int]] = {}
+    found: dict[str, CellSetAside] = {}
+    for a in attempts:
+        if a.verdict not in ("failed", "rejected") or a.reason_code is None:
+            continue
+        kind = kind_of(a.reason_code)
+        key = (a.cell_id, a.repeat_index, a.sentinel, a.second_look)
+        before, in_round, count = alike.get(key, ("", -1, 0))
+        count = count + 1 if (before, in_round) == (kind, a.round) else 1
+        alike[key] = (kind, a.round, count)
+        hopeless = kind in MENDABLE_KINDS and count >= attempts_per_repeat and a.cell_id not in measured
+        if a.session == session and (hopeless or is_permanent(a.reason_code)):
+            found[a.cell_id] = CellSetAside(a.cell_id, a.reason_code, a.reason or "")
+    return found
 
 
 def grouped(cells: Sequence[CellSetAside], most: int = 3) -> list[str]:

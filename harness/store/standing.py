@@ -110,7 +110,7 @@ class RepeatStanding:
         attempts: All attempts, those that use up no try included.
         set_aside: Its profile is set aside, for its title or altogether.
         exhausted: Not accepted, and no try is left.
-        blocked: Its cell is set aside for a failure that can't change by itself.
+        blocked: Its cell is set aside for a failure that can't be expected to change by itself.
     """
 
     slot: Slot
@@ -246,8 +246,8 @@ def standing(
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
     shared, alive = causes.shared_causes(present, controls, len({title for title, _ in names.values()}))
-    forgiven = {place for cause in shared for place in cause.places}
-    forgiven |= {
+    in_common = {place for cause in shared for place in cause.places}
+    forgiven = in_common | {
         place for place, a in enumerate(present) if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
     }
     tries = Counter(
@@ -255,7 +255,8 @@ def standing(
         for place, a in enumerate(present)
         if place not in forgiven and a.reason_code not in BLAMELESS_CODES
     )
-    blocked = causes.cells_set_aside(present, session)
+    own = [a for place, a in enumerate(present) if place not in in_common]
+    blocked = causes.cells_set_aside(own, session, retries.attempts_per_repeat)
     judged: list[RepeatStanding] = []
     for slot in slots:
         key = key_of(slot)

@@ -53,6 +53,7 @@ QUIET = [f"{title}.default.quiet" for title in TITLES]
 
 def test_three_titles_that_fail_alike_in_a_row_pause_the_night_and_use_up_no_try():
     two = stand([attempt(cell, "launch-failed") for cell in FIRST[:2]])
+    assert [cell.cell_id for cell in two.cells_set_aside] == FIRST[:2]
     assert two.shared_cause is None
     assert [r.slot.cell_id for r in two.repeats if r.exhausted] == FIRST[:2]
     three = stand([attempt(cell, "launch-failed") for cell in FIRST[:3]])
@@ -129,3 +130,30 @@ def test_permanent_and_passing_failures_are_of_one_kind():
     codes = ["launch-failed", "launch-failed-permanent", "launch-failed"]
     found = stand([attempt(cell, code) for cell, code in zip(FIRST, codes, strict=False)])
     assert found.shared_cause is not None
+
+
+def test_all_tries_of_one_repeat_that_fail_alike_set_a_cell_aside_that_was_never_measured():
+    def tries(*codes: str | None, run: int = 1) -> Standing:
+        cell = FIRST[0]
+        made = [attempt(cell, code, run=1) for code in codes]
+        slots = [Slot(position=n, block=n, cell_id=cell, repeat_index=n) for n in (1, 2)]
+        return standing(
+            slots,
+            {cell: "now"},
+            {cell: ("harbour", "factory")},
+            made,
+            Retries(attempts_per_repeat=2),
+            session=run,
+        )
+
+    assert tries("frame-log").cells_set_aside == ()
+    assert tries("frame-log", "score").cells_set_aside == ()
+    assert tries("unsteady", "unsteady").cells_set_aside == ()
+    aside = tries("frame-log", "frame-log")
+    assert [cell.cell_id for cell in aside.cells_set_aside] == [FIRST[0]]
+    assert aside.remaining == ()
+    assert len(aside.missing) == 2
+    measured = [attempt(FIRST[0], repeat=2), attempt(FIRST[0], "frame-log"), attempt(FIRST[0], "frame-log")]
+    assert stand(measured).cells_set_aside == ()
+    later = tries("frame-log", "frame-log", run=2)
+    assert later.cells_set_aside == ()
