@@ -1,11 +1,10 @@
-"""A look at a file's first rows: layout of the text and columns as numbers, for a proposed mapping."""
+"""A look at a file's first rows: columns as numbers and as text, for a proposed mapping."""
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
+import re
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,11 +17,11 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.files import open_text, sniff_format
+from harness.frames.layout import number_in, take_apart
 
 SAMPLE_BYTES = 8 << 20
 SAMPLE_ROWS = 50_000
-_DELIMITERS = {",": ",", ";": ";", "\t": "tab", "|": "|", " ": "space"}
-_COMMENT_MARKS = ("#", "//", "%", "!")
+_WHOLE = re.compile(r"[+-]?[0-9]{1,18}\Z")
 
 
 @dataclass(frozen=True)
@@ -32,20 +31,24 @@ class SampledColumn:
     Attributes:
         name: Heading; empty where there is none.
         place: From 1.
-        numbers: float64, NaN where the field is no number.
-        origin: What was subtracted from ``numbers`` to keep large whole numbers exact.
+        reference: How a mapping names the column: its heading where that is clear, else its place.
+        numbers: float64, NaN where the field is no finite number.
+        relative: The same less the first of them, exact for large whole numbers.
+        whole: Whether all numbers are whole.
         words: The fields as text.
     """
 
     name: str
     place: int
+    reference: str
     numbers: NDArray[np.float64]
-    origin: int
+    relative: NDArray[np.float64]
+    whole: bool
     words: list[str]
 
     @property
     def numeric_share(self) -> float:
-        """Share of rows that hold a number."""
+        """Share of rows that hold a finite number."""
         return float(np.mean(np.isfinite(self.numbers))) if len(self.numbers) else 0.0
 
 
@@ -58,12 +61,14 @@ class Sample:
         rows: Rows looked at.
         options: Mapping keys that follow from the layout (format, delimiter, decimal, skip_rows, …).
         layout: What was found out about the layout, a sentence each.
+        other_lines: Lines that are no rows of the table.
     """
 
     columns: list[SampledColumn]
     rows: int
     options: dict[str, Any] = field(default_factory=dict)
     layout: tuple[str, ...] = ()
+    other_lines: int = 0
 
 
 def take_sample(path: Path) -> Sample:
@@ -87,11 +92,9 @@ def _parquet_sample(path: Path) -> Sample:
         raise FrameLogError(f"{path}: not readable as Parquet ({error}); write the file again") from error
     if batch is None:
         raise FrameLogError(f"{path}: no rows; run the title once and look at the log it writes")
-    fields = [[None if v is None else str(v) for v in column.to_pylist()] for column in batch.columns]
+    fields = [["" if v is None else str(v) for v in column.to_pylist()] for column in batch.columns]
     names = batch.schema.names
-    columns = [
-        _column(name, i, found, ".") for i, (name, found) in enumerate(zip(names, fields, strict=True))
-    ]
+    columns = _columns(names, fields, ".")
     return Sample(columns, batch.num_rows, {}, (f"Parquet, {len(names)} columns",))
 
 
@@ -100,18 +103,18 @@ def _json_sample(path: Path, lines: list[str], encoding: str) -> Sample:
     for line in lines[:SAMPLE_ROWS]:
         try:
             found = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(found, dict):
             rows.append(found)
     if not rows:
         raise FrameLogError(f"{path}: no line holds a JSON object; is this a frame log?")
     names = list(dict.fromkeys(name for row in rows for name in row))
-    columns = []
-    for place, name in enumerate(names):
+    fields = []
+    for name in names:
         values = [row.get(name) for row in rows]
-        words = [None if v is None else v if isinstance(v, str) else json.dumps(v) for v in values]
-        columns.append(_column(name, place, words, "."))
+        fields.append(["" if v is None else v if isinstance(v, str) else json.dumps(v) for v in values])
+    columns = _columns(names, fields, ".")
     return Sample(columns, len(rows), _encoding_option(encoding), (f"JSON lines, {len(names)} keys",))
 
 
@@ -126,9 +129,11 @@ def _first_lines(path: Path) -> tuple[str, list[str]]:
     whole = data if len(data) < SAMPLE_BYTES else data[: data.rfind(b"\n") + 1]
     for encoding in ("utf-8", "cp1252", "latin-1"):
         try:
-            return encoding, whole.decode(encoding).splitlines()
+            text = whole.decode(encoding)
         except UnicodeDecodeError:
             continue
+        lines = re.split(r"\r\n|\r|\n", text)
+        return encoding, lines[:-1] if lines and not lines[-1] else lines
     raise AssertionError("latin-1 decodes any byte")
 
 
@@ -137,110 +142,42 @@ def _encoding_option(encoding: str) -> dict[str, Any]:
 
 
 def _text_sample(path: Path, lines: list[str], encoding: str) -> Sample:
-    best = max(
-        (_score(lines, delimiter, decimal), -rank, delimiter, decimal)
-        for rank, delimiter in enumerate(_DELIMITERS)
-        for decimal in (".", ",")
-        if delimiter != decimal
-    )
-    if best[0] <= 0:
+    table = take_apart(lines)
+    if table is None:
         raise FrameLogError(
             f"{path}: no rows of numbers found under any usual delimiter; is this a frame log?"
         )
-    delimiter, decimal = best[2], best[3]
-    fields = [_split(line, delimiter) for line in lines]
-    width = _usual_width(fields)
-    body = next(
-        i for i, row in enumerate(fields) if len(row) == width and any(_is_number(f, decimal) for f in row)
-    )
-    header = _header_line(lines, fields, body, width)
-    above = [line for line in lines[: body if header is None else header] if line.strip()]
-    mark = _comment_mark(lines, above)
-    options = _encoding_option(encoding)
-    layout = [f"delimiter {_DELIMITERS[delimiter]!r}, decimal sign {decimal!r}, {width} columns"]
-    if delimiter != ",":
-        options["delimiter"] = _DELIMITERS[delimiter]
-    if decimal != ".":
-        options["decimal"] = decimal
-    if mark:
-        options["comment"] = mark
-        layout.append(f"lines that begin with {mark!r} are comments")
-    elif above:
-        options["skip_rows"] = body if header is None else header
-        layout.append(f"{options['skip_rows']} lines stand before the table")
-    if header is None:
-        options["header"] = False
-        layout.append("no line of headings; columns are named by their place")
-    names = [name.strip() for name in fields[header]] if header is not None else [""] * width
-    names += [""] * (width - len(names))
-    rows = [
-        row
-        for line, row in zip(lines[body:], fields[body:], strict=True)
-        if len(row) == width and line.strip()
-    ]
-    rows = rows[:SAMPLE_ROWS]
-    columns = [_column(names[i], i, [row[i] for row in rows], decimal) for i in range(width)]
-    return Sample(columns, len(rows), options, tuple(layout))
+    rows = table.rows[:SAMPLE_ROWS]
+    fields = [[row[i] for row in rows] for i in range(len(table.names))]
+    columns = _columns(table.names, fields, table.decimal)
+    options = _encoding_option(encoding) | table.options
+    return Sample(columns, len(rows), options, tuple(table.said), table.other_lines)
 
 
-def _score(lines: list[str], delimiter: str, decimal: str) -> float:
-    """How well rows of equal width and many numbers come out: share of such rows, by numbers in a row."""
-    rows = [_split(line, delimiter) for line in lines[-2000:] if line.strip()]
-    width = _usual_width(rows)
-    usual = [row for row in rows if len(row) == width]
-    numbers = sum(_is_number(f, decimal) for row in usual for f in row)
-    return numbers / max(1, len(rows)) * len(usual) / max(1, len(rows))
+def _columns(names: list[str], fields: list[list[str]], decimal: str) -> list[SampledColumn]:
+    named = Counter(name.strip() for name in names)
+    columns = []
+    for i, (name, found) in enumerate(zip(names, fields, strict=True)):
+        name = name.strip()
+        clear = name and named[name] == 1 and not re.fullmatch(r"#[0-9]+", name)
+        words = [word.strip() for word in found]
+        numbers, relative, whole = _numbers(words, decimal)
+        columns.append(
+            SampledColumn(name, i + 1, name if clear else f"#{i + 1}", numbers, relative, whole, words)
+        )
+    return columns
 
 
-def _usual_width(rows: list[list[str]]) -> int:
-    return Counter(len(row) for row in rows[-2000:] if row).most_common(1)[0][0] if rows else 0
-
-
-def _header_line(lines: list[str], fields: list[list[str]], body: int, width: int) -> int | None:
-    """The last line before the first row of numbers that is as wide as the table."""
-    for i in range(body - 1, -1, -1):
-        if not lines[i].strip():
-            continue
-        open_end = not any(row[-1].strip() for row in fields[body:] if len(row) == width)
-        return i if len(fields[i]) == width - (open_end and len(fields[i]) < width) else None
-    return None
-
-
-def _comment_mark(lines: list[str], above: list[str]) -> str:
-    for mark in _COMMENT_MARKS:
-        if above and all(line.startswith(mark) for line in above):
-            return mark
-        if not above and any(line.startswith(mark) for line in lines):
-            return mark
-    return ""
-
-
-def _split(line: str, delimiter: str) -> list[str]:
-    try:
-        return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
-    except csv.Error:
-        return []
-
-
-def _is_number(text: str, decimal: str) -> bool:
-    return math.isfinite(_number(text, decimal))
-
-
-def _number(text: str | None, decimal: str) -> float:
-    if text is None or "_" in text:
-        return math.nan
-    try:
-        return float(text.replace(",", ".") if decimal == "," and "." not in text else text)
-    except ValueError:
-        return math.nan
-
-
-def _column(name: str, place: int, fields: list[str | None], decimal: str) -> SampledColumn:
-    words = ["" if f is None else f.strip() for f in fields]
-    origin = 0
-    if words and all(w.lstrip("-").isdigit() for w in words[:100]):
-        origin = int(words[0])
-        numbers = np.array([int(w) - origin if w.lstrip("-").isdigit() else math.nan for w in words], float)
-    else:
-        numbers = np.array([_number(w, decimal) for w in words], float)
-    return SampledColumn(name, place + 1, numbers, origin, words)
+def _numbers(words: list[str], decimal: str) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
+    """As numbers, as numbers from the first one on, and whether all are whole."""
+    numbers = np.array([number_in(word, decimal) for word in words], float)
+    numbers[~np.isfinite(numbers)] = math.nan
+    finite = np.flatnonzero(np.isfinite(numbers))
+    if not len(finite):
+        return numbers, numbers, False
+    first = int(finite[0])
+    if all(_WHOLE.match(words[i]) for i in finite):
+        origin = int(words[first])
+        relative = np.array([int(w) - origin if _WHOLE.match(w) else math.nan for w in words], float)
+        return numbers, relative, True
+    return numbers, numbers - numbers[first], False

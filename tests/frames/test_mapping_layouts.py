@@ -1,0 +1,84 @@
+"""Mappings proposed for logs whose truth is known by construction: how many are right at once.
+
+The proposals were worked on with style A at seeds 11 to 13 alone. Style B and the mixtures were first run
+when that was done: 105 of 106 (one log held no time, a slip of the generator) and 118 of 119 were right, of
+fresh seeds later 343 of 345; the three were decimal commas taken for delimiters, which are read
+since. None was wrong without a doubt.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+
+from harness.errors import FrameLogError
+from harness.frames.mapping import ColumnMapping
+from harness.frames.propose import propose_mapping
+from harness.frames.reader import read_log
+from tests.frames.layouts import Layout, layouts, mixture, style_a, style_b
+
+#: Doubts that bear on no frame time: a reading with these alone claims to be sure.
+_NO_DOUBT = ("end or its start", "two values", "they come out the same")
+
+
+def outcome(layout: Layout, folder) -> str:
+    """right, doubted (wrong, and said so), silent (wrong without a doubt), none or refused."""
+    try:
+        proposal = propose_mapping(layout.write(folder))
+    except FrameLogError:
+        return "refused"
+    if not proposal.mapping:
+        return "none"
+    try:
+        log = read_log(proposal.path, ColumnMapping.model_validate(proposal.mapping))
+        frametime_ms = log.frames["frametime_ms"].to_numpy()
+    except FrameLogError:
+        frametime_ms = np.empty(0)
+    if any(is_right(frametime_ms, right) for right in layout.right):
+        return "right"
+    doubts = [doubt for doubt in proposal.doubts if not any(words in doubt for words in _NO_DOUBT)]
+    return "doubted" if doubts else "silent"
+
+
+def is_right(found, right) -> bool:
+    """Frame by frame; where a bad field cost up to three frames, by the share of each length."""
+    if len(found) == len(right):
+        return bool(np.allclose(found, right, rtol=2e-3, atol=2e-3))
+    if not 0 <= len(right) - len(found) <= 3 or not len(found):
+        return False
+    shares = (5, 25, 50, 75, 95)
+    return bool(np.allclose(np.percentile(found, shares), np.percentile(right, shares), rtol=1e-2))
+
+
+def count(found: Iterable[Layout], folder) -> tuple[Counter, list[str]]:
+    outcomes = {layout.name: outcome(layout, folder) for layout in found}
+    return Counter(outcomes.values()), [
+        f"{name}: {what}" for name, what in outcomes.items() if what != "right"
+    ]
+
+
+@pytest.mark.parametrize("style", [style_a, style_b])
+def test_of_106_plain_layouts_at_least_95_in_100_are_right_at_once_and_none_wrong_in_silence(style, tmp_path):
+    totals, others = count(layouts(style()), tmp_path)
+    assert sum(totals.values()) == 106
+    assert totals["silent"] == 0, others
+    assert totals["right"] >= 101, others
+
+
+def test_of_120_random_mixtures_at_least_95_in_100_are_right_at_once_and_none_wrong_in_silence(tmp_path):
+    totals, others = count(map(mixture, range(1, 121)), tmp_path)
+    assert sum(totals.values()) == 120
+    assert totals["silent"] == 0, others
+    assert totals["right"] >= 114, others
+
+
+def test_the_runner_up_is_shown_with_why_it_lost(tmp_path):
+    named = {layout.name: layout for layout in layouts(style_a())}
+    proposal = propose_mapping(named["interval-beside-energy"].write(tmp_path))
+    assert "as the time in ms" in proposal.runner_up
+    assert "it lost because" in proposal.runner_up
+    assert proposal.runner_up in proposal.as_text()
+    assert proposal.as_dict()["runner_up"] == proposal.runner_up
