@@ -10,6 +10,11 @@ if sys.argv[:1] == ["-m"]:
     if not sys.flags.safe_path and Path(sys.path[0]).resolve() != Path(__file__).resolve().parent.parent:
         del sys.path[0]
 
-from importlib.metadata import version
 
-__version__ = version("levelrig")
+def __getattr__(name: str) -> str:
+    """``__version__``, read when it is asked for: it takes longer than all the rest of a short command."""
+    if name != "__version__":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib.metadata import version
+
+    return version("levelrig")

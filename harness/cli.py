@@ -1,27 +1,43 @@
-"""Command line: parse, call one command, map errors to exit codes. Commands: ``harness.commands``."""
+"""Command line: parse, call one command, map errors to exit codes. Commands: ``harness.commands``.
+
+Start-up counts: the overview imports nothing but this, and a command only its own module.
+"""
 
 from __future__ import annotations
 
 import argparse
+import importlib
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
-import shtab
-
-from harness import __version__, log
-from harness.commands import campaign, card, evidence, gather, planning, publish, rebuild, stop, unattended
+import harness
+from harness.commands import COMMANDS
 from harness.errors import HarnessError, Interrupted
-from harness.terminal import console
 
 EXIT_CODES = """exit codes:
   0 done   2 the plan or the command line is wrong   3 conditions could not be met
   4 some repeats are missing   5 safety stop, or the card is not proven to be back
   6 the supervisor gave up   130 interrupted, resumable by the same command"""
+_COMPLETION = "--print-completion"
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+class _Version(argparse.Action):
+    """Prints the version, which is looked up only then."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        print(f"levelrig {harness.__version__}")
+        parser.exit()
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The command line.
+
+    Args:
+        only: Import the module of this command and no other; a name that is none imports nothing, which is
+            enough for the overview. None: the whole command line.
+    """
     parser = argparse.ArgumentParser(
         prog="levelrig",
         description="Runs a graphics card's tuning profiles through a night of titles under equal conditions "
@@ -29,31 +45,75 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"levelrig {__version__}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
     parser.add_argument("--verbose", action="store_true", help="print the structured log to standard error")
-    shtab.add_argument_to(
-        parser, ["--print-completion"], help="print a completion script for bash, zsh or tcsh and end"
-    )
+    about_completion = "print a completion script for bash, zsh or tcsh and end"
+    if only is None:
+        import shtab
+
+        shtab.add_argument_to(parser, [_COMPLETION], help=about_completion)
+    else:
+        parser.add_argument(_COMPLETION, choices=("bash", "zsh", "tcsh"), help=about_completion)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in (planning, campaign, evidence, gather, publish, rebuild, card, unattended, stop):
-        module.register(commands)
+    wanted = {COMMANDS[only].module} if only in COMMANDS else set()
+    registered: set[str] = set()
+    for name, (module, summary) in COMMANDS.items():
+        if only is not None and module not in wanted:
+            commands.add_parser(name, help=summary, add_help=False)
+        elif module not in registered:
+            registered.add(module)
+            importlib.import_module(f"harness.commands.{module}").register(commands)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Entry point of ``levelrig``; returns the exit code."""
-    arguments = build_parser().parse_args(argv)
-    log.configure(verbose=arguments.verbose)
+    words = sys.argv[1:] if argv is None else list(argv)
+    only = next((word for word in words if not word.startswith("-")), "")
+    whole = any(word.startswith(_COMPLETION[:3]) for word in words) and only not in COMMANDS
+    for stream in (sys.stdout, sys.stderr):  # a sign that the terminal lacks is no reason to fail
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
     try:
+        arguments = build_parser(None if whole else only).parse_args(words)
+        from harness import log
+
+        log.configure(verbose=arguments.verbose)
         return int(arguments.call(arguments))
     except HarnessError as error:
-        console(stderr=True).print(str(error), style="red", markup=False, soft_wrap=True)
+        _tell(str(error))
         return error.exit_code
     except KeyboardInterrupt:
         return Interrupted.exit_code
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except Exception as error:
+        return _last_resort(error)
+
+
+def _last_resort(error: Exception) -> int:
+    """An error that nobody foresaw: a sentence, and its traceback in a file of its own."""
+    import tempfile
+    import traceback
+
+    what = " ".join(f"{type(error).__name__}: {error}".split())[:400]
+    try:
+        handle, path = tempfile.mkstemp(prefix="levelrig-error-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(f"levelrig {harness.__version__}, {sys.argv!r}\n\n")
+            file.write("".join(traceback.format_exception(error)))
+        where = f"the details are in {path}; please send them along when you report this"
+    except OSError:
+        where = "no file for the details could be written; make room in the folder for temporary files"
+    _tell(f"levelrig failed in a way that nobody foresaw ({what}); {where}")
+    return HarnessError.exit_code
+
+
+def _tell(text: str) -> None:
+    from harness.terminal import console
+
+    console(stderr=True).print(text, style="red", markup=False, soft_wrap=True)
 
 
 if __name__ == "__main__":

@@ -10,15 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pluggy
-import pyarrow as pa
 from pydantic import BaseModel
 
 from harness.clock import Clock
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 hookspec = pluggy.HookspecMarker("levelrig")
 hookimpl = pluggy.HookimplMarker("levelrig")

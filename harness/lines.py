@@ -50,6 +50,12 @@ class LineCutter:
         return whole_lines(block)
 
 
+def missing_lines(output: str, patterns: Sequence[str]) -> tuple[str, ...]:
+    """Patterns that no line of a title's output matches."""
+    block = whole_lines(output.encode("utf-8", "replace"))
+    return tuple(text for text in patterns if not Pattern(text).matches(block))
+
+
 def missing_in_file(output: Path, patterns: Sequence[str]) -> tuple[str, ...]:
     """Patterns that no line of a title's output file matches; all of them if there is no file.
 

@@ -1,4 +1,8 @@
-"""Structured log: JSON lines in the campaign folder, pretty on a terminal when asked for."""
+"""Structured log: JSON lines in the campaign folder, pretty on a terminal when asked for.
+
+Loggers come from :func:`get_logger`. The library behind it is loaded with the first event, which a command
+that goes well often does without.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +10,30 @@ import contextlib
 import os
 import sys
 from pathlib import Path
-from typing import Any, TextIO
-
-import structlog
-import structlog.tracebacks
-from structlog.typing import EventDict, Processor, WrappedLogger
+from typing import TYPE_CHECKING, Any, TextIO
 
 from harness import inside
+
+if TYPE_CHECKING:
+    from structlog.typing import EventDict, Processor, WrappedLogger
+
+
+class Logger:
+    """Makes events: ``log.info("restored", control="nvml")``."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __getattr__(self, method: str) -> Any:
+        import structlog
+
+        _set_up()
+        return getattr(structlog.get_logger(self._name), method)
+
+
+def get_logger(name: str) -> Logger:
+    """The logger of that name."""
+    return Logger(name)
 
 
 class _JsonLines:
@@ -20,11 +41,13 @@ class _JsonLines:
 
     def __init__(self) -> None:
         self.file: TextIO | None = None
-        self._render = structlog.processors.JSONRenderer(sort_keys=True, default=str)
 
     def __call__(self, logger: WrappedLogger, name: str, event: EventDict) -> EventDict:
+        import structlog
+
         if self.file is not None:
-            line = str(self._render(logger, name, dict(event))) + "\n"
+            render = structlog.processors.JSONRenderer(sort_keys=True, default=str)
+            line = str(render(logger, name, dict(event))) + "\n"
             with contextlib.suppress(OSError):  # a full disk costs lines of the log, never the night
                 self.file.write(line)
                 self.file.flush()
@@ -32,17 +55,31 @@ class _JsonLines:
 
 
 _json_lines = _JsonLines()
-#: Without local variables: they may hold passwords, or all of a night's frames.
-_TRACEBACKS = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+#: What :func:`configure` was told and the library does not know yet.
+_untold: list[bool] = []
 
 
 def configure(*, verbose: bool) -> None:
-    """Set structlog up for this process. ``verbose`` prints every event to standard error as well."""
+    """Set the log up for this process. ``verbose`` prints every event to standard error as well."""
+    _untold[:] = [verbose]
+    if "structlog" in sys.modules:
+        _set_up()
+
+
+def _set_up() -> None:
+    if not _untold:
+        return
+    import structlog
+    import structlog.tracebacks
+
+    verbose = _untold.pop()
+    # Without local variables: they may hold passwords, or all of a night's frames.
+    tracebacks = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
-        structlog.processors.ExceptionRenderer(_TRACEBACKS),
+        structlog.processors.ExceptionRenderer(tracebacks),
         _json_lines,
     ]
     final: Processor = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()) if verbose else _drop
@@ -54,6 +91,8 @@ def configure(*, verbose: bool) -> None:
 
 
 def _drop(logger: WrappedLogger, name: str, event: EventDict) -> Any:
+    import structlog
+
     raise structlog.DropEvent
 
 

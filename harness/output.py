@@ -17,10 +17,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import IO, BinaryIO
 
-import structlog
-
 from harness import inside
 from harness.lines import LineCutter
+from harness.log import get_logger
 from harness.patterns import Pattern
 
 #: Size of a file up to which output is kept whole; of more, so much of its beginning and of its end.
@@ -31,7 +30,7 @@ _LAST_WORDS_BYTES = 4096
 
 #: Takes a block of whole lines and the times of the rig's clock between which they came.
 TakeLines = Callable[[bytes, float, float], None]
-log = structlog.get_logger("levelrig.titles")
+log = get_logger("levelrig.titles")
 
 
 class BoundedFile:

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import partial
 from importlib import metadata
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import pluggy
 import psutil
-import pyarrow as pa
 from pydantic import BaseModel
 
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
@@ -29,6 +28,9 @@ from harness.places import state_folder
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
 from harness.rig_identity import read_machine_id, rig_id
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 ENTRY_POINT_GROUP = "harness.plugins"
 

@@ -14,13 +14,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, NamedTuple, Protocol, runtime_checkable
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, runtime_checkable
 
 from harness.clock import Clock
 from harness.errors import Problem
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 Reading = float | int | None
 Priority = Literal["low", "below-normal", "normal", "above-normal", "high"]

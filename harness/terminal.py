@@ -7,7 +7,7 @@ import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.live import Live
@@ -17,7 +17,8 @@ from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
-from harness.engine.progress import Progress
+if TYPE_CHECKING:
+    from harness.engine.progress import Progress
 
 #: Readings shown while a campaign runs, with label, unit and decimals, in this order.
 _SHOWN = (

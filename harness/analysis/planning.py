@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from harness.analysis import tables, words
-from harness.analysis.analyse import analyse
 from harness.analysis.claims import shown
 from harness.analysis.estimate import power_of_difference, power_of_same, repeats_that_decide
 from harness.analysis.metrics import BY_NAME, Metric
@@ -19,6 +17,9 @@ from harness.analysis.settings import AnalysisSettings
 from harness.analysis.spending import nominal_levels
 from harness.plan.schema import Plan
 from harness.tables import Column, F, I, S
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Scatter of one pair that is assumed where no pilot tells it: of the ln of the ratio, or in K or dB.
 #: Common practice, no source: a quiet machine at fixed resolution and a window of a minute.
@@ -48,6 +49,8 @@ RESOLVABLE_COLUMNS: tuple[Column, ...] = (
 
 def pilot_scatter(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[tuple[str, str, str], float]:
     """Scatter of one pair from earlier repeats, by title, setting and metric, profiles pooled."""
+    from harness.analysis.analyse import analyse
+
     table = analyse(repeats, settings).comparisons
     table = table[table["sd"].notna() & table["df"].notna()]
     found: dict[tuple[str, str, str], float] = {}
@@ -63,6 +66,15 @@ def resolvable(
     pilot: Mapping[tuple[str, str, str], float] | None = None,
     assumed: Mapping[str, float] = ASSUMED_SCATTER,
 ) -> pd.DataFrame:
+    """:func:`resolvable_rows` as a table of :data:`RESOLVABLE_COLUMNS`."""
+    return tables.frame(resolvable_rows(plan, pilot, assumed), RESOLVABLE_COLUMNS)
+
+
+def resolvable_rows(
+    plan: Plan,
+    pilot: Mapping[tuple[str, str, str], float] | None = None,
+    assumed: Mapping[str, float] = ASSUMED_SCATTER,
+) -> list[dict[str, Any]]:
     """What each comparison of the plan can resolve at its count of repeats.
 
     Single titles are held to the stricter level that the correction for many titles asks of the first claim.
@@ -72,13 +84,13 @@ def resolvable(
         pilot: Scatter by title, setting and metric, from :func:`pilot_scatter`.
         assumed: Metric -> scatter where the pilot has none. Metrics in neither are left out.
     Returns:
-        :data:`RESOLVABLE_COLUMNS`; first the rows over all titles. Empty for a plan with one profile.
+        Rows of :data:`RESOLVABLE_COLUMNS`; first those over all titles. Empty for a plan with one profile.
     """
     settings = AnalysisSettings.from_plan(plan)
     groups = [(title.name, setting.name) for title in plan.titles for setting in title.settings]
     pilot = pilot or {}
     if len(plan.profiles) < 2:
-        return tables.frame([], RESOLVABLE_COLUMNS)
+        return []
     count = plan.plan.repeats_at_most
     strict = _level(settings.alpha / (1 if settings.multiplicity == "none" else len(groups)), settings, False)
     together = _level(settings.alpha, settings, True)
@@ -103,7 +115,7 @@ def resolvable(
             source = "pilot" if all(s == "pilot" for _, s in known.values()) else "assumed"
             df = (count - 1) * len(known)
             across.append(_row(metric, None, sd, source, count, df, together, settings))
-    return tables.frame(across + rows, RESOLVABLE_COLUMNS)
+    return across + rows
 
 
 def _level(alpha: float, settings: AnalysisSettings, over_titles: bool) -> float:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from harness.tables import B, Column, F, I, S
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _METRIC = (
     Column("metric", S, "", "name of the metric", nullable=False),
@@ -94,5 +95,7 @@ _DTYPES = {S: "object", I: "Int64", F: "float64", B: "bool"}
 
 def frame(rows: Iterable[Mapping[str, Any]], columns: Sequence[Column]) -> pd.DataFrame:
     """Rows as a data frame with exactly these columns and their types; NaN and None become null."""
+    import pandas as pd
+
     table = pd.DataFrame.from_records(list(rows), columns=[c.name for c in columns])
     return table.astype({c.name: _DTYPES[c.type] for c in columns})

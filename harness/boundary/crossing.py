@@ -6,9 +6,8 @@ import traceback
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
-import structlog
-
 from harness.errors import RigLost, SeamError
+from harness.log import get_logger
 
 #: Longest sentence that is kept of a foreign message, characters.
 MOST_CHARACTERS: Final = 600
@@ -18,7 +17,7 @@ PASSING: Final = (KeyboardInterrupt, RigLost)
 
 T = TypeVar("T")
 
-log = structlog.get_logger("levelrig.boundary")
+log = get_logger("levelrig.boundary")
 
 
 class Unfit(Exception):

@@ -11,8 +11,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.checks.passes import Pass
-from harness.lines import whole_lines
-from harness.patterns import Pattern
 
 Floats = NDArray[np.float64]
 
@@ -146,12 +144,6 @@ def telemetry_evidence(
             use[name] = 100 * float(values.max()) / total
     found["memory_use_pct"] = use
     return found
-
-
-def missing_lines(output: str, patterns: Sequence[str]) -> tuple[str, ...]:
-    """Patterns that no line of a title's output matches."""
-    block = whole_lines(output.encode("utf-8", "replace"))
-    return tuple(text for text in patterns if not Pattern(text).matches(block))
 
 
 def _column(table: pa.Table, name: str) -> Floats:

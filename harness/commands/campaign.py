@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import structlog
 from rich.text import Text
 
 from harness import userfiles
@@ -39,6 +38,7 @@ from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
 from harness.errors import DiskFull, Interrupted, PlanError, Problem, ReportMissing
 from harness.hookspecs import RehearsalRequest
+from harness.log import get_logger
 from harness.places import state_folder
 from harness.plan.hours import Calendar
 from harness.plan.load import load_plan
@@ -61,7 +61,7 @@ from harness.watch.beacon import Beacon
 
 CAMPAIGNS = Path("campaigns")
 _COMPLETE = (0, EXIT_INCOMPLETE)
-log = structlog.get_logger("levelrig.run")
+log = get_logger("levelrig.run")
 
 
 def register(commands: Any) -> None:
@@ -70,7 +70,6 @@ def register(commands: Any) -> None:
         commands,
         "run",
         _run,
-        summary="start or resume a campaign, then analyse and report",
         example="levelrig run plans/first-night.toml --into campaigns/tonight",
         reports=True,
     )
@@ -88,7 +87,6 @@ def register(commands: Any) -> None:
         commands,
         "rehearse",
         _rehearse,
-        summary="run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",
         example="levelrig rehearse plans/ten-titles.toml --seed 7",
         reports=True,
     )

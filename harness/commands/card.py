@@ -31,7 +31,6 @@ def register(commands: Any) -> None:
         commands,
         "doctor",
         _doctor,
-        summary="what on this machine can be read, controlled and run, and what is missing for the rest",
         example="levelrig doctor\n  levelrig doctor --characterise plans/ten-titles.toml",
         reports=True,
     )
@@ -56,7 +55,6 @@ def register(commands: Any) -> None:
         commands,
         "restore",
         _restore,
-        summary="put the card back to its factory state, whatever happened before",
         example="levelrig restore\n\nexit codes:\n"
         "  0 all reads back as it should   3 refused: a run holds the hardware, or the record is another's\n"
         "  4 done, not proven: the record was damaged, or a control can't read back   5 not restored",

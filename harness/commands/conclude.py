@@ -11,7 +11,8 @@ import pandas as pd
 from rich.console import Console
 from rich.text import Text
 
-from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import Analysis, analyse
 from harness.commands import records
 from harness.report import ReportFiles, write_report
 from harness.report.folder import read_campaign

@@ -15,13 +15,9 @@ from typing import Any
 import psutil
 
 from harness.commands import add_command, print_json
-from harness.frames.propose import propose_mapping
 from harness.store.campaign import CampaignStore
 from harness.store.causes import CellSetAside, grouped
-from harness.store.verify import verify
 from harness.terminal import console, duration, print_table, readings_line
-from harness.watch.rate import RunningRate
-from harness.watch.state import read_now
 
 #: Without a sign of life for this long, a run whose process is gone is taken to have ended, seconds.
 _SILENT_S = 60.0
@@ -33,7 +29,6 @@ def register(commands: Any) -> None:
         commands,
         "status",
         _status,
-        summary="where a campaign stands, what is left, when it ends",
         example="levelrig status campaigns/first-night",
         reports=True,
     )
@@ -42,7 +37,6 @@ def register(commands: Any) -> None:
         commands,
         "verify",
         _verify,
-        summary="check a campaign folder: what is damaged, and what can still be trusted",
         example="levelrig verify campaigns/first-night",
         reports=True,
     )
@@ -51,7 +45,6 @@ def register(commands: Any) -> None:
         commands,
         "map",
         _map,
-        summary="look at a frame log and propose the lines that tell a plan how to read it",
         example="levelrig map frames.csv",
         reports=True,
     )
@@ -59,6 +52,8 @@ def register(commands: Any) -> None:
 
 
 def _map(arguments: argparse.Namespace) -> int:
+    from harness.frames.propose import propose_mapping
+
     proposal = propose_mapping(arguments.file)
     if arguments.json:
         print_json(proposal.as_dict())
@@ -68,6 +63,8 @@ def _map(arguments: argparse.Namespace) -> int:
 
 
 def _verify(arguments: argparse.Namespace) -> int:
+    from harness.store.verify import verify
+
     report = verify(arguments.folder)
     if arguments.json:
         print_json({**dataclasses.asdict(report), "sound": report.sound})
@@ -84,6 +81,9 @@ def _status(arguments: argparse.Namespace) -> int:
         store.close()
     now = None
     if found["running"]:
+        from harness.watch.rate import RunningRate
+        from harness.watch.state import read_now
+
         now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
     found["now"] = {k: v for k, v in now.items() if k != "history"} if now else None
     if now and now.get("ends_in_s") is not None:  # the run itself knows more: the nights that it waits for
@@ -154,8 +154,8 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
     session = store.sessions()[-1]
     alive = psutil.pid_exists(session.pid) and (now_utc - session.heartbeat_utc).total_seconds() < _SILENT_S
     running = session.closed_utc is None and alive
-    attempts = store.attempts_table().to_pylist()
-    durations_s = [row["duration_s"] for row in attempts if row["duration_s"]]
+    attempts = store.attempt_rows()
+    durations_s = [row["duration_s"] for row in attempts if row.get("duration_s")]
     left = len(standing.remaining)
     ends_in_s = left * statistics.median(durations_s) if running and durations_s else None
     if running:

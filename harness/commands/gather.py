@@ -12,7 +12,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from harness import userfiles
-from harness.analysis import Analysis, AnalysisSettings, analyse, cross_check, words
+from harness.analysis import AnalysisSettings, cross_check, words
+from harness.analysis.analyse import Analysis, analyse
 from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
 from harness.csvtext import csv_text
@@ -33,7 +34,6 @@ def register(commands: Any) -> None:
         commands,
         "analyse",
         _analyse,
-        summary="comparison tables from one or many campaigns, or from Parquet files of any origin",
         example="levelrig analyse nights/2031 nights/2032 --reference factory --into years",
         reports=True,
     )

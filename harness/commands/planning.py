@@ -6,12 +6,9 @@ import argparse
 import dataclasses
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-
-from harness.analysis.planning import resolvable
-from harness.commands import add_command, print_json, records
+from harness.commands import add_command, print_json
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.hours import Calendar, NightHours, calendar
@@ -21,6 +18,9 @@ from harness.plan.schema import Plan
 from harness.plugins import PluginHost
 from harness.terminal import console, duration, paged, print_table
 
+if TYPE_CHECKING:
+    from rich.console import Console
+
 
 def register(commands: Any) -> None:
     """Add the commands of this module."""
@@ -28,7 +28,6 @@ def register(commands: Any) -> None:
         commands,
         "check",
         _check,
-        summary="validate a plan; show its cells, their order and the forecast; change nothing",
         example="levelrig check plans/first-night.toml",
         reports=True,
     )
@@ -37,7 +36,6 @@ def register(commands: Any) -> None:
         commands,
         "schema",
         _schema,
-        summary="print the JSON Schema of plan files, for completion in an editor",
         example="levelrig schema > plan.schema.json",
     )
     schema.set_defaults(json=True)
@@ -54,7 +52,7 @@ def _check(arguments: argparse.Namespace) -> int:
                 "order": [s.model_dump() for s in arrange(plan, cells)],
                 "forecast": dataclasses.asdict(forecast(plan)),
                 "night": None if nights is None else dataclasses.asdict(nights),
-                "resolvable": records(resolvable(plan)),
+                "resolvable": _resolvable(plan),
             }
         )
         return 0
@@ -62,6 +60,16 @@ def _check(arguments: argparse.Namespace) -> int:
     with paged(out):
         _show(out, arguments.plan, plan)
     return 0
+
+
+def _resolvable(plan: Plan) -> list[dict[str, Any]]:
+    """What the plan can resolve, as JSON values."""
+    from harness.analysis.planning import resolvable_rows
+
+    return [
+        {key: None if value != value else value for key, value in row.items()}  # NaN
+        for row in resolvable_rows(plan)
+    ]
 
 
 def plan_calendar(plan: Plan, work_s: float) -> Calendar | None:
@@ -115,7 +123,7 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
     if nights is not None:
         out.print(nights.sentence, markup=False, soft_wrap=True)
         out.print()
-    for row in records(resolvable(plan)):
+    for row in _resolvable(plan):
         if row["title"] is None:
             out.print(f"to expect: {row['sentence']}", markup=False)
     out.print()

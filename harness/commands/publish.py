@@ -20,7 +20,6 @@ def register(commands: Any) -> None:
         commands,
         "report",
         _report,
-        summary="write the report of a campaign, or the comparison of several",
         example="levelrig report campaigns/first-night --charts",
         reports=True,
     )
@@ -32,7 +31,6 @@ def register(commands: Any) -> None:
         commands,
         "explain",
         _explain,
-        summary="show the chain behind a published number: repeats, artifacts with hashes, plan",
         example="levelrig explain campaigns/first-night cell/slow-tide.default.two-threads/average_fps",
     )
     chain.add_argument("folder", type=Path, help="campaign folder with its report")
@@ -41,7 +39,6 @@ def register(commands: Any) -> None:
         commands,
         "watch",
         _watch,
-        summary="serve a live page of a campaign: cells, readings, end time, log, pause and stop",
         example="levelrig watch campaigns/first-night",
     )
     page.add_argument("folder", type=Path, help="campaign folder; it may be running, paused or finished")

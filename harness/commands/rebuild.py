@@ -25,7 +25,6 @@ def register(commands: Any) -> None:
         commands,
         "rebuild",
         _rebuild,
-        summary="build a new journal from a campaign folder's files, where the old one is gone or damaged",
         example="levelrig rebuild campaigns/first-night",
         reports=True,
     )

@@ -38,7 +38,6 @@ def register(commands: Any) -> None:
         commands,
         "stop",
         _stop,
-        summary="stop a running campaign safely, detached or not, and say what state the card is in",
         example="levelrig stop campaigns/tonight --after-attempt",
         reports=True,
     )

@@ -36,7 +36,6 @@ def register(commands: Any) -> None:
         commands,
         "resume-at-boot",
         _resume_at_boot,
-        summary="let the system go on with a campaign after a reboot, or no longer",
         example="levelrig resume-at-boot enable campaigns/tonight",
     )
     resume.add_argument("what", choices=("enable", "disable", "show"), help="show prints the unit, no more")

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binomtest
+from scipy.special import bdtrc
 
 Array = NDArray[np.float64]
 
@@ -198,7 +198,7 @@ def thinned_out(early: int, later: int, early_share: float) -> bool:
     """
     if early < 8:
         return False
-    return bool(binomtest(early, early + later, early_share, alternative="greater").pvalue <= 0.001)
+    return bool(bdtrc(early - 1, early + later, early_share) <= 0.001)  # chance of so many or more
 
 
 def _local_median_ms(frametime_ms: Array, width: int = 64) -> Array:

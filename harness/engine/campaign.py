@@ -12,8 +12,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
-import structlog
-
 from harness import log as harness_log
 from harness.boundary import behind_boundary
 from harness.boundary.wrappers import GuardedRig
@@ -31,6 +29,7 @@ from harness.engine.requests import drop_stale_request
 from harness.engine.reread import reread_frame_logs
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
+from harness.log import get_logger
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.order import arrange
@@ -41,7 +40,7 @@ from harness.store.causes import grouped
 from harness.store.space import assumed_attempt_bytes
 from harness.telemetry.sampler import Sampler
 
-log = structlog.get_logger("levelrig.campaign")
+log = get_logger("levelrig.campaign")
 
 _EXIT_OF_STOP: dict[StopKind | None, int] = {
     None: 0,

@@ -69,6 +69,7 @@ from harness.errors import (
     WorkloadFailed,
 )
 from harness.guard.times import RESTORE_PAUSES_S
+from harness.log import get_logger
 from harness.plan.schema import Cell, Plan, Slot
 from harness.reasons import permanent_code
 from harness.rig import Launch, Rig, Workload
@@ -89,7 +90,7 @@ UNSTEADY_EXTENSION_S = 60.0
 _CAN_FAIL = (ApplyProfile, HoldGate, LaunchTitle, MeasureWindow, CloseTitle, IngestAndJudge)
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
 
-log = structlog.get_logger("levelrig.engine")
+log = get_logger("levelrig.engine")
 
 
 class Driver:

@@ -5,15 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-import structlog
-
 from harness.engine.progress import Observer, StopSignal
 from harness.errors import CardNotFound, Interrupted, StoreError
+from harness.log import get_logger
 from harness.rig import Rig, RigFacts
 from harness.rig_identity import has_card, lacks_card
 from harness.store.campaign import CampaignStore
 
-log = structlog.get_logger("levelrig.identify")
+log = get_logger("levelrig.identify")
 
 #: How long a card that the folder was measured on may take to answer. Drivers that are loaded or reset at the
 #: machine's start take seconds; common practice, no source.

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
-import structlog
-
 from harness.clock import Clock
 from harness.errors import ControlRefused, HarnessError, NotRestored, RestoreUnproven, StoreError
 from harness.guard.times import CALL_S, RESTORE_PAUSES_S
+from harness.log import get_logger
 from harness.plan.schema import ProfileSpec
 from harness.rig import Control
 
-log = structlog.get_logger("levelrig.profiles")
+log = get_logger("levelrig.profiles")
 
 
 class SnapshotStore(Protocol):

@@ -12,16 +12,16 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
-import structlog
 
 from harness.errors import StoreError
 from harness.frames.defined import defined_metrics
 from harness.frames.metrics import low_columns
+from harness.log import get_logger
 from harness.plan.schema import PlanHead
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
 
-log = structlog.get_logger("levelrig.recompute")
+log = get_logger("levelrig.recompute")
 
 #: Mark of an attempt whose kept frames could not be read when a definition changed.
 NOT_RECOMPUTED: Final = "not-recomputed"

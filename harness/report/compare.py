@@ -13,8 +13,9 @@ from typing import Any
 
 import pandas as pd
 
-from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
 from harness.analysis import words as sentences
+from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.metrics import BY_NAME
 from harness.report import figures, summary, words
 from harness.report.charts import Chart

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.analysis import Analysis, analyse
+from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.drift import Drift, estimate_drifts, without_drift
 from harness.report.folder import Campaign
 from harness.report.summary import Names, change_entry

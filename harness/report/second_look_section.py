@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from harness.analysis import Analysis, analyse
+from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.second_looks import Finding, SecondLook, second_looks, with_second_values
 from harness.report.folder import Campaign
 from harness.report.summary import Names, change_entry

@@ -10,7 +10,8 @@ from pathlib import Path
 import pyarrow as pa
 
 from harness import inside
-from harness.analysis import Analysis, AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS
 from harness.analysis.tables import (
     CELL_COLUMNS,

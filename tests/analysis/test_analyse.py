@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.analysis import AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.analysis.estimate import repeats_that_decide
 from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
 

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.analysis import AnalysisSettings, analyse, pilot_scatter, resolvable
+from harness.analysis import AnalysisSettings, pilot_scatter, resolvable
+from harness.analysis.analyse import analyse
 from harness.plan.schema import Cost, Instrument, Plan
 
 PROFILES = ("factory", "quiet", "poor")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from harness.analysis import AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.analysis.cold import cold_starts
 
 

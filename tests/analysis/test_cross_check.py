@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.analysis import AnalysisSettings, analyse, cross_check
+from harness.analysis import AnalysisSettings, cross_check
+from harness.analysis.analyse import analyse
 from harness.analysis.mixed import mixed_estimate
 
 SETTINGS = AnalysisSettings("factory", profiles=("factory", "quiet"))

@@ -8,7 +8,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from harness.analysis import AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.analysis.second_looks import SecondLook, second_looks, with_second_values
 
 SETTINGS = AnalysisSettings(reference="factory")

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from pydantic import ValidationError
 
-from harness.analysis import AnalysisSettings, analyse, next_slots, stop_decision
+from harness.analysis import AnalysisSettings, next_slots, stop_decision
+from harness.analysis.analyse import analyse
 from harness.plan.schema import AdaptiveRepeats, PlanHead
 
 RULE = AdaptiveRepeats(at_least=3, at_most=6)

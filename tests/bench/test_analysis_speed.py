@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.analysis import METRICS, AnalysisSettings, analyse
+from harness.analysis import METRICS, AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.plan.schema import Cost, Instrument
 
 pytestmark = pytest.mark.bench

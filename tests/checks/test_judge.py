@@ -10,9 +10,10 @@ import pyarrow as pa
 import pytest
 from scipy.signal import lfilter
 
-from harness.checks import CHECKS, CODES, AttemptEvidence, judge, missing_lines, telemetry_evidence
+from harness.checks import CHECKS, CODES, AttemptEvidence, judge, telemetry_evidence
 from harness.checks.steadiness import deviations, usual_scatter
 from harness.conditions.settling import course_fps
+from harness.lines import missing_lines
 from harness.plan.schema import CheckCode, Checks
 
 DEFAULTS = Checks()

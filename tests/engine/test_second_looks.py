@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis import AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.analysis.second_looks import second_looks as looked_at
 from harness.engine.campaign import CampaignResult, run_campaign
 from harness.engine.progress import Progress, Silent, StopSignal

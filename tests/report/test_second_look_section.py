@@ -6,7 +6,8 @@ import dataclasses
 
 import pandas as pd
 
-from harness.analysis import AnalysisSettings, analyse
+from harness.analysis import AnalysisSettings
+from harness.analysis.analyse import analyse
 from harness.report.folder import read_campaign
 from harness.report.methods import methods
 from harness.report.second_look_section import second_look_section

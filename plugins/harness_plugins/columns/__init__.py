@@ -8,7 +8,6 @@ from pydantic import ValidationError
 
 from harness.errors import FrameLogError
 from harness.frames.mapping import ColumnMapping
-from harness.frames.reader import read_log
 from harness.hookspecs import Kind, hookimpl
 from harness.rig import FrameLog, FrameLogSource
 
@@ -29,6 +28,8 @@ def kinds() -> Sequence[Kind]:
 def read_frame_log(source: FrameLogSource) -> FrameLog | None:
     if source.spec.reader != "columns":
         return None
+    from harness.frames.reader import read_log
+
     try:
         mapping = ColumnMapping.model_validate(source.spec.options)
     except ValidationError as error:

@@ -15,9 +15,9 @@ from typing import Any, ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from harness.checks import missing_lines
 from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven, WorkloadFailed
 from harness.guard.times import LONGEST_COMMAND_S
+from harness.lines import missing_lines
 from harness.patterns import check_pattern
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, hookimpl
 from harness.plan.schema import SensorSpec
 from harness.rig import Control, Sensor
-from harness_plugins.nvml.card import Card, installed_card
 from harness_plugins.nvml.codes import CallFailed
-from harness_plugins.nvml.control import NvmlControl
-from harness_plugins.nvml.examine import card_findings, no_card_finding
 from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
-from harness_plugins.nvml.sensor import NvmlSensor
+
+if TYPE_CHECKING:
+    from harness_plugins.nvml.card import Card
 
 
 @hookimpl
@@ -33,6 +32,9 @@ def kinds() -> Sequence[Kind]:
 
 @hookimpl
 def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
+    from harness_plugins.nvml.card import installed_card
+    from harness_plugins.nvml.sensor import NvmlSensor
+
     chosen = [NvmlSensorOptions.model_validate(s.options) for s in specs if s.kind == "nvml"]
     sensors: list[Sensor] = []
     for options in chosen or [NvmlSensorOptions()]:
@@ -45,6 +47,8 @@ def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
 
 @hookimpl
 def open_control(kind: str, clock: Clock) -> Control | None:
+    from harness_plugins.nvml.control import NvmlControl
+
     return NvmlControl() if kind == "nvml" else None
 
 
@@ -66,6 +70,9 @@ def rig_facts() -> dict[str, dict[str, Any]]:
 
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
+    from harness_plugins.nvml.card import installed_card
+    from harness_plugins.nvml.examine import card_findings, no_card_finding
+
     try:
         installed_card()
     except CallFailed as error:
@@ -75,6 +82,8 @@ def examine(clock: Clock) -> Sequence[Finding]:
 
 def _cards() -> list[Card]:
     """Every card of this machine; empty without a driver."""
+    from harness_plugins.nvml.card import installed_card
+
     try:
         first = installed_card()
         return [first, *(installed_card(i) for i in range(1, first.library.count()))]

@@ -10,12 +10,12 @@ from ctypes import byref, c_uint, c_ulonglong
 from typing import Any
 
 import pynvml
-import structlog
 
+from harness.log import get_logger
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import NOT_SUPPORTED, TIMEOUT, CallFailed
 
-log = structlog.get_logger("levelrig.nvml")
+log = get_logger("levelrig.nvml")
 
 CRITICAL_ERROR = 0x8
 

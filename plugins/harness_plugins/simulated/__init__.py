@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-
-import pyarrow as pa
+from typing import TYPE_CHECKING
 
 from harness.clock import Clock
 from harness.errors import PluginError
 from harness.hookspecs import FittedCard, Kind, RehearsalRequest, hookimpl
 from harness.plan.schema import Cell
 from harness.rig import Rig
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 @hookimpl

@@ -18,12 +18,12 @@ def without_driver(monkeypatch):
     def absent(index: int = 0):
         raise CallFailed("nvmlInitWithFlags", 12)
 
-    monkeypatch.setattr(plugin, "installed_card", absent)
+    monkeypatch.setattr(card_module, "installed_card", absent)
 
 
 @pytest.fixture
 def with_card(monkeypatch, card):
-    monkeypatch.setattr(plugin, "installed_card", lambda index=0: card)
+    monkeypatch.setattr(card_module, "installed_card", lambda index=0: card)
     monkeypatch.setattr(card.library, "count", lambda: 1)
 
 
