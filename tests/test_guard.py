@@ -166,6 +166,13 @@ def test_once_the_program_is_gone_the_watch_tries_until_the_card_is_back(record)
     assert record.open_snapshots() == {}
 
 
+def test_a_watch_with_nothing_to_put_back_does_not_ask_for_the_hardware(record):
+    def take_over():
+        raise AssertionError("the run that ends in order still holds it")
+
+    assert watch_over(record, lambda: "gone", lambda kind: Tuner(), take_over=take_over) == []
+
+
 def test_a_watch_that_gets_nowhere_lets_go_when_it_is_asked_to(record):
     record.save_snapshot("tuner", FACTORY)
     control = Tuner(refuses=True)

@@ -111,6 +111,8 @@ def watch_over(
         elif not acted:
             record.note_act()
             acted = not _failures(_try(record, open_control, clear=False))
+    if not record.path.exists():
+        return []
     take_over()
     done = _try(record, open_control, clear=True)
     for pause_s in pauses_s:
