@@ -72,7 +72,7 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     campaign = read_campaign(folder)
     analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
     files = write_report(folder, analysis=analysis, charts=charts)
-    return Conclusion(analysis, files, _marks(campaign.repeats))
+    return Conclusion(analysis, files, (*files.damage, *_marks(campaign.repeats)))
 
 
 def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:

@@ -17,11 +17,12 @@ from harness.analysis.analyse import Analysis, analyse
 from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
 from harness.csvtext import csv_text
-from harness.errors import FrameLogError, PlanError, Problem, StoreError, UserFileError
+from harness.errors import FrameLogError, PlanError, Problem, StoreError
 from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats, unusual_attempts
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import Plan
 from harness.report.files import write_text
+from harness.report.reading import Reader
 from harness.terminal import console, print_table
 
 _UNUSUAL_LINES = 30
@@ -161,15 +162,16 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
 
 
 def _first_plan(found: Collection) -> Plan | None:
-    if not found.plans:
-        return None
-    path = found.plans[0]
-    try:
-        return Plan.model_validate(tomllib.loads(userfiles.read_text(path, "plan")))
-    except (UserFileError, tomllib.TOMLDecodeError, ValidationError) as error:
-        raise StoreError(
-            f"{path}: the campaign's plan can't be read ({error}); see 'levelrig verify'"
-        ) from error
+    """The plan of the first campaign that has one, in its folder or in its journal; a damaged one is left."""
+    damage: StoreError | None = None
+    for path in found.plans:
+        try:
+            return Reader(path.parent).plan()[0]
+        except StoreError as error:
+            damage = damage or (error if path.exists() else None)
+    if damage is not None:
+        raise damage
+    return None
 
 
 def _write(folder: Path, found: Collection, analysis: Analysis) -> None:

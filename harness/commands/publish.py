@@ -63,8 +63,10 @@ def _report(arguments: argparse.Namespace) -> int:
     if len(arguments.folders) > 1:
         files = write_report(arguments.folders, charts=arguments.charts)
         if arguments.json:
-            print_json({"report": str(files.page)})
+            print_json({"report": str(files.page), "warnings": list(files.damage)})
         else:
+            for text in files.damage:
+                console().print(f"note: {text}", style="yellow", markup=False)
             console().print(f"report: {files.page}", markup=False)
         return 0
     conclusion = conclude(arguments.folders[0], charts=arguments.charts)

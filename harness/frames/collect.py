@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from harness.errors import FrameLogError, NothingToAnalyse
+from harness.errors import FrameLogError, NothingToAnalyse, StoreError
 from harness.frames.foreign import judge_file
 from harness.frames.mapping import ColumnMapping
 from harness.plan.schema import LowDefinition
@@ -30,6 +31,8 @@ OWN_FRAMES = ColumnMapping(interval_column="frametime_ms")
 OWN_TIMED_FRAMES = ColumnMapping(
     interval_column="frametime_ms", presentation_time_column="t_s", time_unit="s"
 )
+#: A folder with this file is a campaign, also where its dataset was not written yet.
+JOURNAL_NAME = "journal.sqlite"
 _METRICS = ("average_fps", "one_percent_low_fps", "mean_power_w", "score")
 #: A table of repeats with more rows is none (and might fill the memory).
 MOST_REPEATS = 1_000_000
@@ -94,7 +97,7 @@ def collect_repeats(
                     table = _as_attempts(pq.read_table(path), campaign or root, path)
                     tables.append(table)
                     sources.append(f"{path}: {table.num_rows} attempts")
-                    if campaign is not None and (campaign / "plan.toml").is_file():
+                    if campaign is not None:
                         plans.append(campaign / "plan.toml")
                 elif _holds(names, mapping):
                     identity = _identity(path.relative_to(root.parent), pattern)
@@ -102,7 +105,13 @@ def collect_repeats(
                 else:
                     left_out[path] = "neither a table of repeats nor frames under this mapping"
             except (FrameLogError, OSError, ValueError, KeyError, pa.ArrowException) as error:
-                left_out[path] = str(error).removeprefix(f"{path}: ")
+                held = None if campaign is None else _from_journal(campaign)
+                if held is None or campaign is None:
+                    left_out[path] = str(error).removeprefix(f"{path}: ")
+                    continue
+                tables.append(_as_attempts(held, campaign, path))
+                sources.append(f"{path}: damaged; {held.num_rows} attempts from the campaign's journal")
+                plans.append(campaign / "plan.toml")
     if frames:
         _number(frames)
         tables.append(pa.Table.from_pylist(frames, schema=ATTEMPTS))
@@ -162,7 +171,7 @@ def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
     for folder, subfolders, names in os.walk(root):
         here = Path(folder)
         attempts = here / "dataset" / "attempts.parquet"
-        if attempts.is_file():
+        if attempts.is_file() or (here / JOURNAL_NAME).is_file():
             subfolders.clear()
             yield attempts, here
             continue
@@ -172,6 +181,17 @@ def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
                 yield here / name, None
 
 
+def _from_journal(campaign: Path) -> pa.Table | None:
+    """The attempts as the campaign's own journal has them; None where that can't be read either."""
+    from harness.store.campaign import CampaignStore
+
+    try:
+        with closing(CampaignStore.read(campaign)) as store:
+            return store.attempts_table()
+    except StoreError:
+        return None
+
+
 def _holds(names: list[str], mapping: ColumnMapping) -> bool:
     return all(name.startswith("#") or name in names for name in mapping.wanted_columns())
 
@@ -179,7 +199,8 @@ def _holds(names: list[str], mapping: ColumnMapping) -> bool:
 def _as_attempts(table: pa.Table, origin: Path, path: Path) -> pa.Table:
     """The table in the schema of attempts: missing columns null, identity filled in where it is missing."""
     count = table.num_rows
-    changed = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    known = path if path.exists() else origin
+    changed = datetime.fromtimestamp(known.stat().st_mtime, UTC)
 
     def words(name: str) -> list[str]:
         return (

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import tomllib
 from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -15,13 +13,11 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
-from harness import inside
 from harness.errors import StoreError
 from harness.plan.schema import Plan
+from harness.report.reading import Reader
 from harness.store.artifacts import sha256_of
 from harness.store.campaign import CampaignStore
 from harness.store.records import folder_of
@@ -43,6 +39,7 @@ class Campaign:
         second_looks: Accepted second measurements of far repeats, same columns; no result rests on them.
         unrestored: Why the card was not back when the last run ended; empty if it was.
         hashes: SHA-256 of artifacts by path relative to the folder, as the manifest has them.
+        reader: Reads artifacts when they are asked for.
     """
 
     folder: Path
@@ -54,6 +51,12 @@ class Campaign:
     hashes: Mapping[str, str] = field(default_factory=dict)
     unrestored: str = ""
     second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=REPEATS.names))
+    reader: Reader = field(default_factory=lambda: Reader(Path()), repr=False, compare=False)
+
+    @property
+    def damage(self) -> tuple[str, ...]:
+        """What could not be read so far and what that costs, a sentence each."""
+        return tuple(self.reader.damage.values())
 
     @cached_property
     def campaign_id(self) -> str:
@@ -83,20 +86,16 @@ class Campaign:
         return self.folder / "attempts" / str(attempt["cell_id"]) / folder_of(attempt) / name
 
     def frames(self, attempt: Mapping[str, Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-        """End times in s and frame times in ms, each shape (n,); None where the attempt has no frames."""
-        path = self.artifact(attempt, "frames.parquet")
-        if not path.is_file():
-            return None
-        table = _read_parquet(self.folder, path, ["t_s", "frametime_ms"])
-        return table["t_s"].to_numpy(), table["frametime_ms"].to_numpy()
+        """End times in s and frame times in ms, each shape (n,); None where the attempt has none,
+        or where its file is damaged (see :attr:`damage`)."""
+        table = self.reader.artifact(self.artifact(attempt, "frames.parquet"), ["t_s", "frametime_ms"])
+        return None if table is None else (table["t_s"].to_numpy(), table["frametime_ms"].to_numpy())
 
     def telemetry(self, attempt: Mapping[str, Any]) -> pd.DataFrame | None:
-        """Samples of one attempt, columns of ``harness.tables.TELEMETRY``; None where it has none."""
-        path = self.artifact(attempt, "telemetry.parquet")
-        if not path.is_file():
-            return None
-        frame = _to_pandas(_read_parquet(self.folder, path))
-        return frame.reindex(columns=TELEMETRY.names)
+        """Samples of one attempt, columns of ``harness.tables.TELEMETRY``; None as for
+        :meth:`frames`."""
+        table = self.reader.artifact(self.artifact(attempt, "telemetry.parquet"))
+        return None if table is None else _to_pandas(table).reindex(columns=TELEMETRY.names)
 
     def sha256_of(self, path: Path) -> tuple[str, bool]:
         """SHA-256 of an artifact as it is now, and whether the manifest says the same.
@@ -112,45 +111,38 @@ def read_campaign(folder: Path) -> Campaign:
 
     Raises:
         NotACampaign: Not a campaign folder.
-        StoreError: A file of it can't be read.
+        StoreError: What everything rests on is lost: the plan, or the attempts, and the journal too.
     """
-    plan_path = folder / "plan.toml"
-    attempts_path = folder / "dataset" / "attempts.parquet"
-    if not plan_path.is_file():
-        require_campaign(folder)
-        raise StoreError(f"{plan_path}: missing; put back the plan file that the campaign was run with")
-    if not attempts_path.is_file():
+    reader = Reader(folder)
+    manifest = reader.json("manifest.json", "no file of this report is confirmed by a hash")
+    reader.hashes = _manifest_hashes(manifest)
+    plan, plan_text = reader.plan()
+    attempts_table = reader.dataset("attempts", lambda store: store.attempts_table())
+    if attempts_table is None:
         require_campaign(folder)
         raise StoreError(
-            f"{attempts_path}: not there; run the campaign's plan on this folder again: a run writes it at "
-            "its end"
+            f"{folder / 'dataset' / 'attempts.parquet'}: missing or damaged, and the journal can't stand in; "
+            f"run the campaign's plan on this folder again, or see `levelrig verify {folder}`"
         )
-    plan_text = inside.read_text(folder, plan_path)
-    try:
-        plan = Plan.model_validate(tomllib.loads(plan_text))
-    except (tomllib.TOMLDecodeError, ValidationError) as error:
-        raise StoreError(
-            f"{plan_path}: the campaign's own copy of the plan can't be read ({error}); "
-            "put back the plan file that the campaign was run with"
-        ) from error
-    attempts = _to_pandas(_read_parquet(folder, attempts_path)).reindex(columns=ATTEMPTS.names)
-    repeats_path = folder / "dataset" / "repeats.parquet"
+    attempts = _to_pandas(attempts_table).reindex(columns=ATTEMPTS.names)
+    repeats_table = reader.dataset("repeats", lambda store: store.repeats_table())
     repeats = (
-        _to_pandas(_read_parquet(folder, repeats_path)).reindex(columns=REPEATS.names)
-        if repeats_path.is_file()
-        else attempts[attempts["verdict"] == "accepted"].reset_index(drop=True)
+        attempts[attempts["verdict"] == "accepted"].reset_index(drop=True)
+        if repeats_table is None
+        else _to_pandas(repeats_table).reindex(columns=REPEATS.names)
     )
     second = repeats["second_look"].fillna(False).astype(bool)
     return Campaign(
         folder=folder,
         plan=plan,
         plan_text=plan_text,
-        rig=_read_json(folder, folder / "rig.json"),
+        rig=reader.json("rig.json", "the report says nothing of the rig"),
         attempts=attempts,
         repeats=repeats[~second].reset_index(drop=True),
         second_looks=repeats[second].reset_index(drop=True),
         unrestored=_unrestored(folder),
-        hashes=_manifest_hashes(_read_json(folder, folder / "manifest.json")),
+        hashes=reader.hashes,
+        reader=reader,
     )
 
 
@@ -163,28 +155,8 @@ def _unrestored(folder: Path) -> str:
         return ""
 
 
-def _read_parquet(folder: Path, path: Path, columns: list[str] | None = None) -> pa.Table:
-    try:
-        with inside.opened(folder, path) as file:
-            return pq.read_table(file, columns=columns)
-    except (OSError, pa.ArrowException, KeyError) as error:
-        raise StoreError(
-            f"{path}: can't be read ({error}); `levelrig verify` on the campaign folder tells what is damaged"
-        ) from error
-
-
 def _to_pandas(table: pa.Table) -> pd.DataFrame:
     return cast(pd.DataFrame, table.to_pandas())
-
-
-def _read_json(folder: Path, path: Path) -> dict[str, Any]:
-    if not path.is_file():
-        return {}
-    try:
-        loaded = json.loads(inside.read_bytes(folder, path))
-    except (OSError, ValueError) as error:
-        raise StoreError(f"{path}: can't be read ({error}); `levelrig verify` tells what to trust") from error
-    return loaded if isinstance(loaded, dict) else {}
 
 
 def _manifest_hashes(manifest: Mapping[str, Any]) -> dict[str, str]:

@@ -129,6 +129,7 @@ def _chain(campaign: Campaign, known: Mapping[str, Any], number_id: str) -> list
     same = campaign.plan_sha256 == known["plan_sha256"]
     lines.append(f"plan  {campaign.folder / 'plan.toml'}")
     lines.append(f"  sha256 {known['plan_sha256']}  {'as it is now' if same else 'CHANGED since the report'}")
+    lines += [f"note  {text}" for text in campaign.damage]
     lines.append(f"made by levelrig {known['levelrig']} in campaign {known['campaign_id']}")
     return lines
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -22,7 +23,7 @@ from harness.analysis.tables import (
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.csvtext import csv_text
-from harness.errors import ReportError
+from harness.errors import HarnessError, ReportError, ReportMissing
 from harness.report import compare, compare_charts, figures, interactive, package, page, provenance, publish
 from harness.report.by_frame_rate import Seconds, frame_rate_table
 from harness.report.charts import Chart
@@ -46,6 +47,7 @@ class ReportFiles:
         page: The HTML page.
         tables: CSV and Parquet files of the analysis.
         charts: Publication charts and their data; empty where they were not asked for.
+        damage: What of the campaign could not be read and what that costs, a sentence each.
         package: Data package, RO-Crate metadata, citation file and the numbers with their sources.
     """
 
@@ -53,6 +55,7 @@ class ReportFiles:
     tables: tuple[Path, ...] = field(default=())
     charts: tuple[Path, ...] = field(default=())
     package: tuple[Path, ...] = field(default=())
+    damage: tuple[str, ...] = field(default=())
 
 
 def write_report(
@@ -74,16 +77,26 @@ def write_report(
     Raises:
         StoreError: A folder can't be read.
         ReportError: No folder was given.
+        ReportMissing: The report can't be written: a read-only folder, or a full disk.
     """
     folders = [folder] if isinstance(folder, Path) else list(folder)
     if not folders:
         raise ReportError("no campaign folder given; name at least one")
-    if len(folders) > 1:
-        return _write_comparison(folders, charts, into or folders[0].parent / "comparison")
-    campaign = read_campaign(folders[0])
-    if analysis is None:
-        analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
-    return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
+    try:
+        if len(folders) > 1:
+            return _write_comparison(folders, charts, into or folders[0].parent / "comparison")
+        campaign = read_campaign(folders[0])
+        if analysis is None:
+            analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
+        return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
+    except HarnessError:
+        raise
+    except OSError as error:
+        where = error.filename or folders[0]
+        raise ReportMissing(
+            f"{where}: the report can't be written ({error.strerror or error}); the measurements are "
+            "untouched. Free some space or make the folder writable, then run `levelrig report` on it"
+        ) from error
 
 
 def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, target: Path) -> ReportFiles:
@@ -108,8 +121,9 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
 
     bundle = interactive.bundle()
     text = methods(campaign, names, version)
+    told = dataclasses.replace(analysis, warnings=(*analysis.warnings, *campaign.damage))
     parted = frame_rate_table(seconds, campaign.plan.plan.reference, names)
-    view = page.view_of(campaign, analysis, names, overview, by_title, parted, forms if bundle else {}, text)
+    view = page.view_of(campaign, told, names, overview, by_title, parted, forms if bundle else {}, text)
     labels = {p: names[p] for p in (*looks, *(t.name for t in campaign.plan.titles))}
     data = page_data(forms, labels, overview) if bundle else ""
     page_path = target / "index.html"
@@ -137,7 +151,9 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
         dress = publish.Dress(spec.theme == "dark", spec.credit, source)
         every = [*overview, *(chart for _, charts in by_title for chart in charts)]
         drawn = publish.publish(every, target / "charts", publish.formats(spec.article_width_px), dress)
-    return ReportFiles(page_path, tables, drawn, (numbers, *_write_package(campaign, version)))
+    return ReportFiles(
+        page_path, tables, drawn, (numbers, *_write_package(campaign, version)), campaign.damage
+    )
 
 
 def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) -> ReportFiles:
@@ -164,7 +180,8 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
             spec.theme == "dark", spec.credit, f"{simulated}{view.name} · levelrig {version}"
         )
         drawn = publish.publish(made, target / "charts", publish.formats(spec.article_width_px), dress)
-    return ReportFiles(page_path, tables, drawn)
+    damage = tuple(text for campaign in several.campaigns for text in campaign.damage)
+    return ReportFiles(page_path, tables, drawn, damage=damage)
 
 
 def measured_titles(campaign: Campaign) -> list[tuple[str, str]]:
