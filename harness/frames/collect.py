@@ -97,7 +97,8 @@ def collect_repeats(
                     table = _as_attempts(pq.read_table(path), campaign or root, path)
                     tables.append(table)
                     sources.append(f"{path}: {table.num_rows} attempts")
-                    if campaign is not None:
+                    kept = ("plan.toml", JOURNAL_NAME)
+                    if campaign is not None and any((campaign / name).is_file() for name in kept):
                         plans.append(campaign / "plan.toml")
                 elif _holds(names, mapping):
                     identity = _identity(path.relative_to(root.parent), pattern)

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from harness import inside
-from harness.errors import StoreError
+from harness.errors import StoreError, UnsafePath
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
 from harness.store.campaign import CampaignStore
@@ -87,6 +87,8 @@ class Reader:
             why = "differs from the manifest"
         except FileNotFoundError:
             why = "missing"
+        except UnsafePath:
+            raise
         except (OSError, pa.ArrowException, ValueError) as error:
             why = f"can't be read ({_short(error)})"
         found = self._journal(from_journal)
@@ -104,6 +106,8 @@ class Reader:
         try:
             text = inside.read_text(self.folder, path)
             return Plan.model_validate(tomllib.loads(text)), text
+        except UnsafePath:
+            raise
         except (OSError, ValueError) as error:
             missing = isinstance(error, FileNotFoundError)
             why = "missing" if missing else f"can't be read ({_short(error)})"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from harness.errors import ReportError
+from harness.errors import NotACampaign, ReportError
 from harness.report import explain
 
 
@@ -60,5 +60,5 @@ def test_an_artifact_that_was_changed_after_the_report_is_told_of(tmp_path: Path
 def test_an_unknown_number_is_refused_with_the_nearest_ones(tmp_path: Path, small_report: Path) -> None:
     with pytest.raises(ReportError, match=r"nearest: .*overall/quiet/average_fps"):
         explain(small_report, "overall/quiet/average_fp")
-    with pytest.raises(ReportError, match="run `levelrig report"):
+    with pytest.raises(NotACampaign, match="name the folder"):
         explain(tmp_path, "overall/quiet/average_fps")
