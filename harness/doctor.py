@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import statistics
 from dataclasses import dataclass
 
-from harness.clock import Clock, SystemClock
+from harness.clock import Clock, StillRunning, SystemClock
 from harness.errors import HarnessError
 from harness.hookspecs import Finding
 from harness.plugins import PluginHost
@@ -16,6 +17,8 @@ from harness.rig import Reading, Sensor
 WATCH_S = 2.0
 #: Fewer changes than this say nothing about how often a reading can change.
 LEAST_CHANGES = 4
+#: Reads of one sensor may take this long beyond the watching, s.
+ANSWER_S = 10.0
 #: A quantity that can't change more often than this is not worth watching.
 SLOW_S = 1.0
 
@@ -104,14 +107,22 @@ def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Fi
     findings: list[Finding] = []
     delivered: set[str] = set()
     for sensor in host.open_sensors(clock, []):
+        aside = clock.aside(f"levelrig-{sensor.name}")
         try:
-            watched = watch(sensor, clock, watch_s)
+            watched = aside.ask(functools.partial(watch, sensor, clock, watch_s), watch_s + ANSWER_S)
             sources = {channel.quantity: channel.source for channel in sensor.channels()}
+        except StillRunning:
+            what = f"a read did not return within {ANSWER_S:.0f} s"
+            remedy = "look at its driver or instrument; restart the machine if it stays so"
+            findings.append(Finding(f"sensor {sensor.name}", "missing", what, remedy))
+            continue
         except HarnessError as error:
             findings.append(Finding(f"sensor {sensor.name}", "missing", str(error), "look again in a minute"))
             continue
         finally:
-            sensor.close()
+            if not aside.busy:
+                sensor.close()
+            aside.close()
         for quantity, seen in watched.items():
             findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, quantity in delivered))
             delivered.add(quantity)

@@ -21,7 +21,7 @@ from pydantic import BaseModel
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
-from harness.clock import Clock, SystemClock
+from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.places import state_folder
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 ENTRY_POINT_GROUP = "harness.plugins"
+#: A plugin that takes longer to open its sensors is left out, s.
+OPEN_WITHIN_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -134,16 +136,20 @@ class PluginHost:
 
     # --- hooks, each plugin by itself ---------------------------------------------------------------------
 
-    def ask_each(self, hook: str, **arguments: Any) -> Iterator[tuple[str, Any]]:
+    def ask_each(
+        self, hook: str, *, aside: Callable[[str], Aside] | None = None, **arguments: Any
+    ) -> Iterator[tuple[str, Any]]:
         """Call a hook of every plugin that has it: (plugin's name, what it gave). None is left out.
 
-        The plugin loaded last comes first. One that raises is left out, logged and told in :attr:`news`.
+        The plugin loaded last comes first. One that raises is left out, logged and told in :attr:`news`; so
+        is one that does not answer, where ``aside`` says how to call it with a time limit.
         """
         for name, plugin in reversed(self.manager.list_name_plugin()):
             if plugin is None or not self._has(hook, plugin):
                 continue
             try:
-                given = self._call(hook, plugin, **arguments)
+                call = partial(self._call, hook, plugin, **arguments)
+                given = call() if aside is None else _in_time(aside(f"levelrig-{name}"), call)
             except PASSING:
                 raise
             except BaseException as error:
@@ -152,10 +158,17 @@ class PluginHost:
             if given is not None:
                 yield name, given
 
-    def ask_all(self, hook: str, fits: Callable[[object], bool], **arguments: Any) -> list[tuple[str, Any]]:
+    def ask_all(
+        self,
+        hook: str,
+        fits: Callable[[object], bool],
+        *,
+        aside: Callable[[str], Aside] | None = None,
+        **arguments: Any,
+    ) -> list[tuple[str, Any]]:
         """Call a hook that gives lists: (plugin's name, entry). Unfit entries are left out and told."""
         found: list[tuple[str, Any]] = []
-        for name, given in self.ask_each(hook, **arguments):
+        for name, given in self.ask_each(hook, aside=aside, **arguments):
             try:
                 entries = list(given)
             except Exception as error:
@@ -195,7 +208,7 @@ class PluginHost:
 
     def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> list[Sensor]:
         """Every plugin's sensors; one plugin's failure costs its own."""
-        found = self.ask_all("open_sensors", _is_sensor, clock=clock, specs=specs)
+        found = self.ask_all("open_sensors", _is_sensor, aside=clock.aside, clock=clock, specs=specs)
         return [GuardedSensor(sensor) for _, sensor in found]
 
     def open_control(self, kind: str, clock: Clock) -> GuardedControl:
@@ -351,6 +364,16 @@ class PluginRig:
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
         return self._host.read_frame_log(source)
+
+
+def _in_time(aside: Aside, call: Callable[[], Any]) -> Any:
+    """The call's result. Raises PluginError where it does not come in time; the call is left behind."""
+    try:
+        return aside.ask(call, OPEN_WITHIN_S)
+    except StillRunning:
+        raise PluginError(f"it did not answer within {OPEN_WITHIN_S:.0f} s") from None
+    finally:
+        aside.close()
 
 
 def machine_facts(host: PluginHost) -> RigFacts:
