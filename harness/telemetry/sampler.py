@@ -384,7 +384,7 @@ class Sampler:
         self, ask: Ask, values: Mapping[str, Reading], read_s: float, row: list[tuple[int, float]]
     ) -> None:
         """Add (column, reading) of an answer to the row; what is no reading is left out."""
-        get, held, frozen = values.get, self._held, self._frozen
+        get, held, frozen, append = values.get, self._held, self._frozen, row.append
         for quantity, column, low, high in ask.wanted:
             value = get(quantity)
             if value is None:
@@ -394,9 +394,9 @@ class Sampler:
                     held[column], self._moved_s[column] = value, read_s
                     if frozen:
                         frozen.pop(column, None)
-                elif column in frozen:
+                elif frozen and column in frozen:
                     continue
-                row.append((column, value))
+                append((column, value))
             else:
                 self._absurd[column] = value
                 sentence = (
@@ -454,14 +454,18 @@ class Sampler:
 
     def _look(self, now_s: float) -> None:
         """Once a second: which quantities are not read any more, and which stand still though they can't."""
-        for column, name in enumerate(self._names):
-            source = self._owner[column]
+        rows, capacity, t_s = self._last_row, self._capacity, self._t_s
+        for column, fresh_s in enumerate(self._fresh_s):
+            row = rows[column]
+            taken_s = t_s[row % capacity] if row >= 0 else self._started_s + FIRST_READING_S
+            fresh = now_s - taken_s <= fresh_s
+            if fresh and not (self._frozen or self._unread or self._absurd):
+                continue
+            name, source = self._names[column], self._owner[column]
             if column in self._frozen:
                 self._goes_on(f"frozen {name}", now_s)
                 continue
-            sample = self._last(column)
-            taken_s = self._started_s + FIRST_READING_S if sample is None else sample.t_s
-            if now_s - taken_s <= self._fresh_s[column]:
+            if fresh:
                 self._absurd.pop(column, None)
                 if column in self._unread:
                     self._unread.discard(column)
@@ -472,7 +476,7 @@ class Sampler:
                 self._goes_on(f"sensor {source.name}", now_s)
             elif column not in self._absurd:
                 self._unread.add(column)
-                what = "has not been read yet" if sample is None else "is not read any more"
+                what = "has not been read yet" if row < 0 else "is not read any more"
                 self._trouble(f"unread {name}", "reading-lost", f"{name} {what} ({source.name})", now_s)
         for name, why in self._standstill.look(now_s, self._value, self._last_move_s).items():
             self._frozen[self._columns[name]] = why

@@ -65,31 +65,40 @@ class _Witness:
 
     def __init__(self, longest_s: float) -> None:
         self._keep_s = longest_s + _BEFORE_S + _STEP_WITHIN_S + 3 * LOOK_EVERY_S
-        self.levels: deque[tuple[float, float]] = deque()
+        self._t_s: deque[float] = deque()
+        self._levels: deque[float] = deque()
         self.most = 0.0
+        self.span = 0.0
 
     def take(self, now_s: float, value: float | None) -> None:
-        if value is None or (self.levels and now_s - self.levels[-1][0] > 3 * LOOK_EVERY_S):
-            self.levels.clear()
+        """Keep the reading of this look; a reading that is missing ends what was known."""
+        t_s, levels = self._t_s, self._levels
+        if value is None or (t_s and now_s - t_s[-1] > 3 * LOOK_EVERY_S):
+            t_s.clear()
+            levels.clear()
+            self.span = 0.0
         if value is None:
             return
         level = value
-        if self.levels:
-            before_s, before = self.levels[-1]
-            level = before + (value - before) * (1 - math.exp(-(now_s - before_s) / _SMOOTH_S))
-        self.levels.append((now_s, level))
+        if levels:
+            level = levels[-1] + (value - levels[-1]) * (1 - math.exp((t_s[-1] - now_s) / _SMOOTH_S))
+        t_s.append(now_s)
+        levels.append(level)
+        while t_s[0] < now_s - self._keep_s:
+            t_s.popleft()
+            levels.popleft()
         self.most = max(self.most, level)
-        while self.levels[0][0] < now_s - self._keep_s:
-            self.levels.popleft()
+        self.span = max(levels) - min(levels)
 
     def step(self, now_s: float, least: float, hold_s: float) -> tuple[float, float] | None:
         """Levels before and after a step that has lasted ``hold_s``; None where there was none."""
         after_s = now_s - hold_s
         before_s = after_s - _STEP_WITHIN_S
-        if not self.levels or self.levels[0][0] > before_s - _BEFORE_S:
+        if self.span < least or self._t_s[0] > before_s - _BEFORE_S:
             return None
-        before = [level for t_s, level in self.levels if before_s - _BEFORE_S <= t_s <= before_s]
-        after = [level for t_s, level in self.levels if t_s >= after_s]
+        known = list(zip(self._t_s, self._levels, strict=True))
+        before = [level for t_s, level in known if before_s - _BEFORE_S <= t_s <= before_s]
+        after = [level for t_s, level in known if t_s >= after_s]
         if not before or not after:
             return None
         if min(after) - max(before) >= least:

@@ -31,7 +31,7 @@ class FreeSensor:
     name = "free"
 
     def __init__(self) -> None:
-        self._values: Mapping[str, Reading] = dict.fromkeys(QUANTITIES, 1.0)
+        self._values: Mapping[str, Reading] = dict.fromkeys(QUANTITIES, 50.0)
 
     def channels(self) -> list[Channel]:
         return [Channel(quantity, "bench") for quantity in QUANTITIES]
