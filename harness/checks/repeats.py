@@ -11,7 +11,8 @@ what the log would show by chance and allows for frames that follow each other b
   three). A run of chance is odd at least every second time, so dozens of even ones in a row are no chance.
   This holds on any clock, however coarse.
 * *frozen stretches*: a run longer than the value's own chance of staying explains, over all runs of the log.
-  On a clock coarser than 0.1 % of a frame a long run is a steady title, and nothing is concluded.
+  Where the clock's step is over 0.1 % of a frame, or frame times take fewer than ten
+  values, a long run is a steady title, and nothing is concluded.
 * *repeated blocks*: as many frames in a row as make it hopeless that a second stretch equals them by chance.
   The length comes from how fast equal stretches die out with their length.
 
@@ -38,6 +39,8 @@ BY_CHANCE = 1e-6
 SMOOTH = 1.5
 #: A clock coarser than this share of the median frame time makes long runs normal.
 COARSE = 0.001
+#: Nor do runs say anything where the frame times take fewer values than this.
+LEAST_LEVELS = 10
 #: Even (or third) runs in a row that are no chance; each is even at most every second time.
 EVEN_RUNS = 32
 _LONGEST_BLOCK = 512
@@ -59,6 +62,7 @@ def repeated(frametime_ms: Floats, limit_pct: float) -> str | None:
     starts, lengths = _runs(values)
     coarse = COARSE if starts.size > 1 else COARSE / 10  # one value throughout: a perfectly paced title?
     fine = resolution(frametime_ms) <= coarse * float(np.median(frametime_ms))
+    fine &= starts.size == 1 or np.unique(values).size >= LEAST_LEVELS
     frozen_pct = 100 * _frozen(values, starts, lengths) / values.size if fine else 0.0
     if frozen_pct > limit_pct:
         return f"{frozen_pct:.0f} % of the frame times stand in stretches of one value: frozen log"

@@ -14,6 +14,7 @@ from rich.text import Text
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import Analysis, analyse
 from harness.commands import records
+from harness.frames.notes import NOTE_CODE, note_lines
 from harness.report import ReportFiles, write_report
 from harness.report.folder import read_campaign
 from harness.terminal import print_table
@@ -78,9 +79,11 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
 def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:
     """How many accepted repeats carry which mark."""
     marked = Counter(
-        code for marks in repeats["marks"] for code in {mark.partition(":")[0] for mark in marks}
+        code
+        for marks in repeats["marks"]
+        for code in {mark.partition(":")[0] for mark in marks} - {NOTE_CODE}
     )
-    return tuple(
+    return tuple(note_lines(repeats.to_dict("records"))) + tuple(
         f"{count} of {len(repeats)} accepted repeats are marked {code}; the report has the details"
         for code, count in marked.most_common()
     )

@@ -15,6 +15,7 @@ from typing import Any
 import psutil
 
 from harness.commands import add_command, print_json
+from harness.frames.notes import note_lines
 from harness.store.campaign import CampaignStore
 from harness.store.causes import CellSetAside, grouped
 from harness.terminal import console, duration, print_table, readings_line
@@ -124,6 +125,8 @@ def _status(arguments: argparse.Namespace) -> int:
         out.print(f"unstable: {entry}", markup=False)
     for line in grouped([CellSetAside(**cell) for cell in found["cells_set_aside"]]):
         out.print(f"set aside until the cause is put right: {line}", markup=False, soft_wrap=True)
+    for line in found["frame_log_notes"]:
+        out.print(f"note: {line}", markup=False, soft_wrap=True)
     if found["shared_cause"]:
         out.print(f"paused: {found['shared_cause']}", markup=False, soft_wrap=True)
     return 0
@@ -183,6 +186,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "set_aside": [entry.reason for entry in standing.set_aside],
         "cells_set_aside": [dataclasses.asdict(cell) for cell in standing.cells_set_aside],
         "shared_cause": None if standing.shared_cause is None else standing.shared_cause.sentence(),
+        "frame_log_notes": note_lines(attempts),
         "cells": _cells(store),
     }
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from harness import inside
 from harness.analysis import Analysis
+from harness.boundary import printable
 from harness.errors import ReportError
 from harness.report.folder import Campaign, read_campaign
 from harness.report.view import records
@@ -149,6 +150,8 @@ def _cell_lines(
             else f", started {pd.Timestamp(started):%Y-%m-%d %H:%M:%S} UTC"
         )
         lines.append(f"  repeat {repeat['repeat']}: {metric} {_text(row.get(metric))}{when}")
+        marks = row.get("marks")
+        lines += [f"    mark {printable(mark)}" for mark in (() if marks is None else marks)]
         if not repeat["artifacts"]:
             lines.append("    no artifact of it is listed in the manifest")
         for path, digest in repeat["artifacts"].items():

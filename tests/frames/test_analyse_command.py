@@ -72,3 +72,44 @@ def test_map_prints_what_a_mapping_file_may_hold(years, tmp_path, capsys):
     path = years / "2031" / "title=glass-canyon" / "profile=quiet" / "repeat=1.parquet"
     assert main(["map", str(path), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["mapping"] == {"interval_column": "frametime_ms", "unit": "ms"}
+
+
+def foreign_night(folder):
+    """Repeats of a title at 120 FPS; four of one profile went wrong in a way that only checks can see."""
+    draw = np.random.default_rng(8)
+    wrongs = {
+        "pause": lambda x, t: (np.append(x, 30_000.0), np.append(t, t[-1] + 30.0)),
+        "clock": lambda x, t: (np.diff(np.floor(t * 100) * 10, prepend=0.0), np.floor(t * 100) / 100),
+        "hole": lambda x, t: (x, t + np.where(np.arange(t.size) > 3000, 8.0, 0.0)),
+        "nan": lambda x, t: (np.where(np.arange(x.size) % 7 == 3, np.nan, x), np.full(t.size, np.nan)),
+    }
+    for profile in ("factory", "quiet"):
+        for place, name in enumerate(
+            ("whole", "whole", *wrongs) if profile == "quiet" else ("whole",) * 3, 1
+        ):
+            frametime_ms = draw.gamma(400, 1000 / 120 / 400, 6000)
+            t_s = np.cumsum(frametime_ms) / 1e3
+            if name in wrongs:
+                frametime_ms, t_s = wrongs[name](frametime_ms, t_s)
+            path = folder / "title=harbour" / f"profile={profile}" / f"{name}-repeat={place}.parquet"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            pq.write_table(pa.table({"t_s": t_s, "frametime_ms": frametime_ms}), path)
+
+
+def test_foreign_files_are_put_before_the_checks_of_a_night_and_their_marks_are_shown(tmp_path, capsys):
+    foreign_night(tmp_path)
+    command = ["analyse", str(tmp_path), "--layout", "title={title}/profile={profile}/{repeat}"]
+    assert main([*command, "--reference", "factory", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    rejected = [one for one in found["unusual"] if one["verdict"] == "rejected"]
+    told = " ".join(one["reason"] for one in rejected) + " ".join(found["left_out"].values())
+    assert len(rejected) + len(found["left_out"]) == 4
+    assert "no frame for 30.0 s" in told
+    assert "rows were unusable" in told
+    assert "contradict each other" in told
+    (claim,) = [c for c in found["comparisons"] if c["metric"] == "average_fps" and c["title"] == "harbour"]
+    assert claim["estimate"] == pytest.approx(1.0, abs=0.01)
+    assert main([*command, "--reference", "factory"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.count("rejected: ") == len(rejected)
+    assert "no frame for 30.0 s" in shown
