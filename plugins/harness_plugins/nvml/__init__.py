@@ -71,7 +71,7 @@ def rig_facts() -> dict[str, dict[str, Any]]:
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
     from harness_plugins.nvml.card import installed_card
-    from harness_plugins.nvml.examine import card_findings, no_card_finding
+    from harness_plugins.nvml.doctor import card_findings, no_card_finding
 
     try:
         installed_card()

@@ -16,7 +16,7 @@ from harness.plan.schema import ProfileSpec
 from harness.telemetry import Sampler
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.control import NvmlControl
-from harness_plugins.nvml.examine import card_findings
+from harness_plugins.nvml.doctor import card_findings
 from harness_plugins.nvml.library import Library, _installed_function
 from harness_plugins.nvml.recording import Recorder
 from harness_plugins.nvml.sensor import NvmlSensor
