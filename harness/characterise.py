@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness.boundary import behind_boundary
 from harness.errors import PlanError, Problem, SafetyStop, WorkloadFailed
 from harness.plan.cells import expand
 from harness.plan.schema import Cell, Plan
@@ -80,14 +81,14 @@ def measure_curve(
         WorkloadFailed: The title did not start or ended too early.
     """
     sampler = Sampler(
-        rig.open_sensors(),
+        behind_boundary(rig).open_sensors(),
         rig.clock,
         times.period_s,
         sensor_tries=plan.retries.sensor_tries,
         on_event=lambda code, sentence: None,
     )
     kept = KeptRows()
-    workload = rig.open_workload(cell)
+    workload = behind_boundary(rig).open_workload(cell)
     ceilings = Ceilings({"core_temp_c": DEFAULT_LIMIT_C} | limits_of(plan.limits), sampler)
     try:
         sampler.start()

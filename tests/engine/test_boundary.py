@@ -63,7 +63,6 @@ ERRORS: dict[str, Callable[[], BaseException]] = {
     "DiskFull": lambda: DiskFull("said by a plugin"),
     "SensorUnavailable": lambda: SensorUnavailable("said by the wrong seam"),
 }
-REPEATS = len(ERRORS)
 
 #: Call -> (verdicts, reason code) of the attempts in which it raises; None where it costs nothing.
 RAISING: dict[str, tuple[str, str] | None] = {
@@ -254,7 +253,7 @@ class FaultyRig(ScriptedRig):
 JITTER_MS = np.random.default_rng(7).permutation(np.linspace(9.0, 11.0, 6000)).tolist()
 
 
-def plan_of(repeats: int, **changes: Any) -> Plan:
+def plan_of(repeats: int, tries: int = 1) -> Plan:
     document: dict[str, Any] = {
         "plan": {
             "question": "Does the night go on?",
@@ -267,14 +266,13 @@ def plan_of(repeats: int, **changes: Any) -> Plan:
             "warm_up": {"seconds": 5},
             "soak": {"slope_at_most_c_per_min": 5, "window_s": 10, "timeout_s": 60},
         },
-        "retries": {"attempts_per_repeat": 1, "launch_tries": 1},
+        "retries": {"attempts_per_repeat": tries, "launch_tries": 1},
         "sampling": {"period_s": 1.0},
         "profiles": [{"name": "factory"}, {"name": "quiet", "control": "tuning", "power_limit_w": 225}],
         "titles": [
             {"name": "harbour-lights", "workload": "command", "measure_s": 20},
             {"name": "salt-road", "workload": "command", "measure_s": 20},
         ],
-        **changes,
     }
     return Plan.model_validate(document)
 
@@ -344,8 +342,13 @@ def is_hit(row: dict[str, Any], where: str) -> bool:
     return bool(row["title"] == "salt-road")
 
 
-def run_row(tmp_path: Path, where: str, make: list[Callable[[], Any]], check: Any) -> list[dict[str, Any]]:
-    """One night with one call at fault; every attempt of it, all of them measured but those that were hit."""
+def run_row(
+    tmp_path: Path, where: str, make: list[Callable[[], Any]], check: Any, *, costs: bool = True
+) -> list[dict[str, Any]]:
+    """One night with one call at fault, one fault an attempt; the attempts that were hit.
+
+    Faults that cost the attempt come in all tries of one repeat, the others in one repeat each.
+    """
     rig = faulty_rig(where, make)
     if where == "check":
         check(rig)
@@ -357,10 +360,11 @@ def run_row(tmp_path: Path, where: str, make: list[Callable[[], Any]], check: An
             rig.faults.meet("rig.open_control", lambda: opened(kind)) if kind == "tuning" else opened(kind)
         )
         rig.open_sensors = lambda: setattr(rig.faults, "armed", True) or rig.sensors  # type: ignore
-    result = night(tmp_path / "c", rig, plan_of(len(make)))
+    repeats, tries = (1, len(make)) if costs else (len(make), 1)
+    result = night(tmp_path / "c", rig, plan_of(repeats, tries))
     rows = rows_of(tmp_path / "c")
-    assert result.wanted == 4 * len(make)
-    assert len(rows) == result.wanted, "every wanted repeat was tried"
+    assert result.wanted == 4 * repeats
+    assert len(rows) == 2 * repeats + 2 * len(make), "every try was made"
     others = [row for row in rows if not is_hit(row, where)]
     assert [row["verdict"] for row in others] == ["accepted"] * len(others)
     hit = [row for row in rows if is_hit(row, where)]
@@ -370,8 +374,8 @@ def run_row(tmp_path: Path, where: str, make: list[Callable[[], Any]], check: An
 
 @pytest.mark.parametrize("where", RAISING)
 def test_any_exception_at_any_call_of_any_seam_costs_its_own_attempt(where, tmp_path, broken_check):
-    hit = run_row(tmp_path, where, list(ERRORS.values()), broken_check)
     expected = RAISING[where]
+    hit = run_row(tmp_path, where, list(ERRORS.values()), broken_check, costs=expected is not None)
     if expected is None:
         assert {row["verdict"] for row in hit} == {"accepted"}
         return
@@ -396,7 +400,8 @@ def test_anything_else_than_the_contract_says_costs_its_own_attempt(where, tmp_p
 
 @pytest.mark.parametrize("where", SILENT)
 def test_a_wrong_answer_that_nobody_needs_costs_nothing(where, tmp_path, broken_check):
-    hit = run_row(tmp_path, where, [lambda value=value: value for value in SILENT[where]], broken_check)
+    make = [lambda value=value: value for value in SILENT[where]]
+    hit = run_row(tmp_path, where, make, broken_check, costs=False)
     assert {row["verdict"] for row in hit} == {"accepted"}
 
 
