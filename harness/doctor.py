@@ -111,6 +111,7 @@ def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Fi
         try:
             watched = aside.ask(functools.partial(watch, sensor, clock, watch_s), watch_s + ANSWER_S)
             sources = {channel.quantity: channel.source for channel in sensor.channels()}
+            empty = {channel.quantity for channel in sensor.channels() if channel.may_be_empty}
         except StillRunning:
             what = f"a read did not return within {ANSWER_S:.0f} s"
             remedy = "look at its driver or instrument; restart the machine if it stays so"
@@ -124,7 +125,12 @@ def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Fi
                 sensor.close()
             aside.close()
         for quantity, seen in watched.items():
-            findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, quantity in delivered))
+            if seen.value is None and quantity in empty:
+                detail = f"none now, as it may be, from {sources[quantity]}"
+                findings.append(Finding(f"{sensor.name} {quantity}", "ok", detail))
+            else:
+                again = quantity in delivered
+                findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, again))
             delivered.add(quantity)
     return findings, delivered
 

@@ -37,6 +37,7 @@ class Channel:
         period_s: How often its value can change; the sampler does not read it more often. 0: no limit.
         window_s: Averaging window of the reading; None where the source states none.
         resolution: Smallest step of the reading in the quantity's unit; None where unknown.
+        may_be_empty: It rightly has no reading at times, as the number of an error before there was one.
         delay_s: A reading tells how it was this long before it is read; the sampler files it there.
     """
 
@@ -46,6 +47,7 @@ class Channel:
     window_s: float | None = None
     resolution: float | None = None
     delay_s: float = 0.0
+    may_be_empty: bool = False
 
 
 @runtime_checkable

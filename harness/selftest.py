@@ -336,7 +336,8 @@ def _read_for_a_while(sensor: Sensor) -> str:
         for quantity in quantities:
             got[quantity] += values.get(quantity) is not None
         time.sleep(0.1)
-    silent = [quantity for quantity in quantities if not got[quantity]]
+    empty = {channel.quantity for channel in sensor.channels() if channel.may_be_empty}
+    silent = [quantity for quantity in quantities if not got[quantity] and quantity not in empty]
     each_ms = statistics.median(took_s) * 1e3
     detail = f"{len(quantities) - len(silent)} quantities, {reads} times, {each_ms:.2f} ms each"
     if silent:

@@ -123,6 +123,8 @@ class Sampler:
         self._fresh_s = [
             fresh_for_s(max(c.period_s, period_s)) + c.delay_s for s in self._sources for c in s.channels
         ]
+        channels = [c for s in self._sources for c in s.channels]
+        self._may_be_empty = {column for column, c in enumerate(channels) if c.may_be_empty}
         self._held, self._moved_s = [NAN] * count, [-math.inf] * count
         self._frozen: dict[int, str] = {}
         self._absurd: dict[int, float] = {}
@@ -273,7 +275,7 @@ class Sampler:
         return {
             name: self._fresh_s[column]
             for column, name in enumerate(self._names)
-            if self._last_row[column] >= 0
+            if self._last_row[column] >= 0 and column not in self._may_be_empty
         }
 
     def troubles(self, since_s: float) -> list[str]:
@@ -458,7 +460,7 @@ class Sampler:
         for column, fresh_s in enumerate(self._fresh_s):
             row = rows[column]
             taken_s = t_s[row % capacity] if row >= 0 else self._started_s + FIRST_READING_S
-            fresh = now_s - taken_s <= fresh_s
+            fresh = now_s - taken_s <= fresh_s or column in self._may_be_empty
             if fresh and not (self._frozen or self._unread or self._absurd):
                 continue
             name, source = self._names[column], self._owner[column]

@@ -295,3 +295,17 @@ def test_readers_on_other_threads_see_whole_rows_while_the_sampling_thread_write
     sampler.stop()
     assert not wrong
     assert sampler.history("power_w", 0)[0].size > 20
+
+
+def test_a_quantity_that_may_be_empty_is_no_trouble_while_it_is():
+    class Errors(ScriptedSensor):
+        def channels(self):
+            return [Channel("driver_error_code", "test", may_be_empty=True)]
+
+    clock, events = FakeClock(), []
+    sampler = sampler_of(Errors({"driver_error_code": None}, clock), clock=clock, events=events)
+    sampler.start()
+    clock.sleep_s(120)
+    assert events == []
+    assert sampler.troubles(0.0) == []
+    assert sampler.expected() == {}

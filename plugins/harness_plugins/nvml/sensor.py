@@ -230,7 +230,10 @@ class NvmlSensor:
             return None
         source = "nvmlEventSetWait_v2(critical errors)"
         self._offer(Channel("driver_errors", source, ERRORS_PERIOD_S), errors.take)
-        self._offer(Channel("driver_error_code", source, ERRORS_PERIOD_S), lambda: errors.latest_code)
+        self._offer(
+            Channel("driver_error_code", source, ERRORS_PERIOD_S, may_be_empty=True),
+            lambda: errors.latest_code,
+        )
         return errors
 
     def _has_power_buffer(self) -> bool:
