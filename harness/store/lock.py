@@ -76,6 +76,10 @@ def _open(folder: Path, path: Path) -> int:
     except UnsafePath:
         raise
     except PermissionError as error:
+        if error.errno == errno.EPERM:  # root too: the file or its folder is immutable
+            raise StoreError(
+                f"{path}: can't be written ({error.strerror}): it is immutable; allow changes to it first"
+            ) from error
         raise CampaignBusy(
             f"{path}: belongs to another user, who began this campaign; run as that user, or use a new folder"
         ) from error
