@@ -1,13 +1,14 @@
-"""Frame logs that bring their own types: Parquet and JSON lines."""
+"""Frame logs that bring their own types: Parquet and JSON (an object a line, or one array of objects)."""
 
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, cast
 
 import numpy as np
 import pyarrow as pa
@@ -17,7 +18,9 @@ import pyarrow.parquet as pq
 from harness.errors import FrameLogError
 from harness.frames.bounds import MEMORY_BUDGET_BYTES, UNPACKED_TIMES
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
+from harness.frames.jsonlog import array_lines, flat_keys, is_json_array, value_at
 from harness.frames.mapping import ColumnMapping
+from harness.frames.nested import durations_as_numbers, leaves, picked
 from harness.frames.rows import (
     CUT_OFF,
     EMPTY,
@@ -38,7 +41,7 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """Rows of a Parquet file, a batch at a time. Raises FrameLogError."""
     try:
         with pq.ParquetFile(path, buffer_size=_READ_BYTES, pre_buffer=False) as file:
-            schema = file.schema_arrow
+            schema = leaves(file.schema_arrow)
             places = locate_columns(path, schema.names, mapping)
             _require_numbers(path, schema, {ref: places[ref] for ref in number_references(mapping)})
             wanted = {schema.names[place] for place in places.values()}
@@ -58,28 +61,38 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
 def _parquet_batches(
     path: Path, file: pq.ParquetFile, mapping: ColumnMapping, places: dict[str, int], wanted: set[str]
 ) -> Iterator[RawRows]:
-    names = file.schema_arrow.names
+    names = leaves(file.schema_arrow).names
     asked = [name for name in dict.fromkeys(names) if name in wanted]
     read = [place for name in asked for place, other in enumerate(names) if other == name]
     numbers = number_references(mapping)
     words = {mapping.filter_column, mapping.dropped_column, mapping.generated_column}
-    for batch in file.iter_batches(BATCH_ROWS, columns=asked):
+    for batch in map(picked, file.iter_batches(BATCH_ROWS, columns=asked)):
         if batch.schema.names != [names[place] for place in read]:
             raise FrameLogError(
                 f"{path}: the names of its columns are not clear ({', '.join(asked)}); write it "
                 "again with one name a column and without nesting"
             )
         found = {reference: batch.column(read.index(place)) for reference, place in places.items()}
-        yield _from_arrays(path, found, numbers, words, batch.num_rows)
+        yield _from_arrays(path, durations_as_numbers(found, mapping), numbers, words, batch.num_rows)
 
 
 def _require_numbers(path: Path, schema: pa.Schema, places: dict[str, int]) -> None:
     for reference, place in places.items():
         kind = schema.field(place).type
+        if pa.types.is_duration(kind):
+            continue
         if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
             raise FrameLogError(
-                f"{path}: column {reference!r} holds {kind}, not numbers; map a numeric column"
+                f"{path}: column {reference!r} holds {kind}, not numbers; {_remedy(kind)}",
             )
+
+
+def _remedy(kind: pa.DataType) -> str:
+    if pa.types.is_timestamp(kind):
+        return "map it as a time column and set time_unit = 'date-time'"
+    if pa.types.is_time(kind):
+        return "map it as a time column and set time_unit = 'clock'"
+    return "map a numeric column"
 
 
 def _is_text(kind: pa.DataType) -> bool:
@@ -91,13 +104,17 @@ def _refuse_bomb(path: Path, metadata: pq.FileMetaData, wanted: set[str]) -> Non
         for place in range(metadata.num_columns):
             column = metadata.row_group(group).column(place)
             unpacked, packed = column.total_uncompressed_size, max(1, column.total_compressed_size)
-            if column.path_in_schema.partition(".")[0] not in wanted or unpacked <= MEMORY_BUDGET_BYTES:
+            if not _is_wanted(column.path_in_schema, wanted) or unpacked <= MEMORY_BUDGET_BYTES:
                 continue
             if unpacked > UNPACKED_TIMES * packed:
                 raise FrameLogError(
                     f"{path}: column {column.path_in_schema!r} unpacks to {unpacked >> 20} MiB, over "
                     f"{UNPACKED_TIMES} times its size; no frame log does"
                 )
+
+
+def _is_wanted(path_in_schema: str, wanted: set[str]) -> bool:
+    return any(path_in_schema == name or path_in_schema.startswith(f"{name}.") for name in wanted)
 
 
 def _as_words(path: Path, reference: str, column: pa.Array) -> pa.Array:
@@ -155,7 +172,7 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         number = size = 0
         lines: list[bytes] = []
         try:
-            while line := stream.readline(LONGEST_LINE_BYTES + 1):
+            for line in _json_lines(path, stream):
                 number += 1
                 if len(line) > LONGEST_LINE_BYTES:
                     raise FrameLogError(
@@ -181,6 +198,15 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
             yield _parse_objects(lines, keys, numbers)
 
 
+def _json_lines(path: Path, stream: BinaryIO) -> Iterator[bytes]:
+    head = cast(io.BufferedReader, stream).peek(4096)
+    if is_json_array(head):
+        yield from array_lines(path, stream, LONGEST_LINE_BYTES)
+    else:
+        while line := stream.readline(LONGEST_LINE_BYTES + 1):
+            yield line
+
+
 def jsonl_block(path: Path, data: bytes, mapping: ColumnMapping) -> RawRows:
     """Rows of some whole lines of a JSON-lines file. Raises FrameLogError."""
     lines = [line for line in data.splitlines(keepends=True) if line.strip()]
@@ -196,7 +222,7 @@ def _keys(path: Path, lines: list[bytes], mapping: ColumnMapping) -> dict[str, s
         except (ValueError, RecursionError):
             continue
         if isinstance(found, dict):
-            keys.update(dict.fromkeys(found))
+            keys.update(dict.fromkeys(flat_keys(found)))
     names = list(keys)
     return {reference: names[place] for reference, place in locate_columns(path, names, mapping).items()}
 
@@ -217,7 +243,7 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
             fault = UNREADABLE
         if not fault:
             for reference, key in keys.items():
-                value = found.get(key)
+                value = value_at(found, key)
                 if reference not in numbers:
                     values[reference][row] = None if value is None else _word(value)
                 elif value is None:

@@ -11,10 +11,12 @@ import pyarrow as pa
 
 from harness.errors import FrameLogError
 from harness.frames.bounds import BoundedStream, require_regular_file
+from harness.frames.jsonlog import is_json_array
+from harness.frames.xz import Xz
 
 Format = Literal["csv", "parquet", "jsonl"]
 LONGEST_LINE_BYTES = 16 << 20
-_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+_PACKED = ((b"\x1f\x8b", "gzip"), (b"\x28\xb5\x2f\xfd", "zstd"), (b"BZh", "bz2"), (b"\xfd7zXZ\x00", "xz"))
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -25,20 +27,20 @@ _MARKS = (
 
 
 def open_bytes(path: Path) -> BinaryIO:
-    """The file's content, decompressed if it is gzip or Zstandard. Raises FrameLogError."""
+    """The file's content, decompressed if it is gzip, Zstandard, bzip2 or xz. Raises FrameLogError."""
     packed_bytes = require_regular_file(path).st_size
     try:
         with path.open("rb") as file:
-            head = file.read(4)
+            head = file.read(6)
     except OSError as error:
         raise FrameLogError(
             f"{path}: can't be opened ({error.strerror or error}); check frame_log.path and whether the "
             "title wrote a log"
         ) from error
-    kind = "gzip" if head.startswith(_GZIP) else "zstd" if head == _ZSTD else None
+    kind = next((name for mark, name in _PACKED if head.startswith(mark)), None)
     if kind is None:
         return path.open("rb")
-    unpacked = cast(io.RawIOBase, pa.input_stream(str(path), compression=kind))
+    unpacked = Xz(path) if kind == "xz" else cast(io.RawIOBase, pa.input_stream(str(path), compression=kind))
     return cast(BinaryIO, io.BufferedReader(BoundedStream(unpacked, path, packed_bytes), 1 << 16))
 
 
@@ -63,7 +65,7 @@ def open_text(path: Path, encoding: str) -> BinaryIO:
 
 
 def sniff_format(path: Path) -> Format:
-    """Parquet by its mark, JSON lines by an opening brace, else delimited text. Raises FrameLogError."""
+    """Parquet by its mark, JSON by an opening brace, else delimited text. Raises FrameLogError."""
     with open_bytes(path) as stream:
         try:
             head = _peek(stream)
@@ -73,6 +75,8 @@ def sniff_format(path: Path) -> Format:
             ) from error
     if head.startswith(b"PAR1"):
         return "parquet"
+    if is_json_array(head):
+        return "jsonl"
     return "jsonl" if head.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{") else "csv"
 
 

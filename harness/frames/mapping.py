@@ -15,7 +15,10 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 Unit = Literal["s", "ms", "us", "ns", "ticks"]
+TimeUnit = Literal[Unit, "date-time", "clock"]
 _UNITS_PER_S: dict[str, float] = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
+#: Delimiter of columns that are aligned by runs of blanks.
+SPACES = "spaces"
 _NAMED_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " ", "bar": "|"}
 #: What a flag column says for yes and for no, in lower case.
 TRUE_WORDS = ["1", "true", "yes"]
@@ -61,8 +64,10 @@ class ColumnMapping(BaseModel):
         default=None, description="column with the time at which work on the frame began"
     )
     unit: Unit = Field(default="ms", description="unit of the mapped columns: s, ms, us, ns or ticks")
-    time_unit: Unit | None = Field(
-        default=None, description="unit of the time column where it differs from the interval's"
+    time_unit: TimeUnit | None = Field(
+        default=None,
+        description="unit of the time column where it differs from the interval's; 'date-time' for date "
+        "and time of day (ISO 8601), 'clock' for a time of day",
     )
     ticks_per_s: float | None = Field(default=None, gt=0, description="frequency of the unit 'ticks', 1/s")
     clock: Literal["log", "rig"] = Field(
@@ -74,9 +79,14 @@ class ColumnMapping(BaseModel):
         default="auto", description="file format; auto decides by the file's first bytes"
     )
     delimiter: str = Field(
-        default=",", description="between fields: one character, or tab, comma, semicolon, space, bar"
+        default=",",
+        description="between fields: one character, or tab, comma, semicolon, space, bar; "
+        "spaces for columns aligned by blanks",
     )
     decimal: Literal[".", ","] = Field(default=".", description="decimal sign")
+    thousands: Literal[",", ".", " ", "'", "_"] | None = Field(
+        default=None, description="sign between thousands of a number"
+    )
     encoding: str = Field(default="utf-8", description="text encoding; a byte-order mark overrules it")
     header: bool = Field(default=True, description="whether the first line names the columns")
     skip_rows: int = Field(default=0, ge=0, description="lines to skip before the header")
@@ -119,8 +129,10 @@ class ColumnMapping(BaseModel):
     @classmethod
     def _one_character(cls, value: Any) -> Any:
         value = _NAMED_DELIMITERS.get(value, value)
+        if value == SPACES:
+            return value
         if isinstance(value, str) and (len(value) != 1 or not value.isascii() or value in '"\r\n'):
-            raise ValueError("give one character, or tab, comma, semicolon, space, bar")
+            raise ValueError("give one character, or tab, comma, semicolon, space, bar, spaces")
         return value
 
     @field_validator("encoding")
@@ -154,9 +166,27 @@ class ColumnMapping(BaseModel):
             raise ValueError("filter_column and filter_value go together")
         if self.decimal == self.delimiter:
             raise ValueError("decimal and delimiter are the same sign; set the file's delimiter")
+        if self.thousands == self.decimal:
+            raise ValueError("thousands and decimal are the same sign; set the file's decimal")
+        if self.thousands == " " and self.separator == " ":
+            raise ValueError("thousands and delimiter are both blanks; numbers could not be told apart")
+        if self.stamped and self.time_column is None:
+            raise ValueError(f"time_unit = {self.time_unit!r} needs a time column")
+        if self.stamped and self.clock == "rig":
+            raise ValueError("clock = 'rig' needs a time column that counts, not dates or times of day")
         if self.clock == "rig" and self.time_column is None:
             raise ValueError("clock = 'rig' needs a time column; intervals carry no clock")
         return self
+
+    @property
+    def stamped(self) -> bool:
+        """Whether the time column holds dates or times of day rather than numbers."""
+        return self.time_unit in ("date-time", "clock")
+
+    @property
+    def separator(self) -> str:
+        """The sign between fields, once runs of blanks are one."""
+        return " " if self.delimiter == SPACES else self.delimiter
 
     @property
     def time_column(self) -> str | None:
@@ -180,7 +210,9 @@ class ColumnMapping(BaseModel):
         """Of the time column."""
         return Scale(self._units_per_s(self.time_unit or self.unit))
 
-    def _units_per_s(self, unit: Unit) -> float:
+    def _units_per_s(self, unit: TimeUnit) -> float:
+        if unit in ("date-time", "clock"):
+            return _UNITS_PER_S["ns"]
         if unit == "ticks":
             assert self.ticks_per_s is not None
             return self.ticks_per_s

@@ -24,6 +24,7 @@ from harness.frames.counters import Unwrapper
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import RawRows, join_rows, pick_rows
+from harness.frames.stamps import with_stamps
 from harness.frames.textlog import open_layout, parse_block, text_blocks
 from harness.rig import FrameLog
 
@@ -37,6 +38,10 @@ _Done = TypeVar("_Done")
 
 def raw_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     """The log's rows in file order, not cleaned. Raises FrameLogError."""
+    return with_stamps(_parsed(path, mapping), path, mapping)
+
+
+def _parsed(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
     require_regular_file(path)
     kind = sniff_format(path) if mapping.format == "auto" else mapping.format
     if kind == "parquet":
@@ -62,7 +67,7 @@ def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = Non
 
 def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> Iterator[CleanBatch]:
     found = raw_rows(path, mapping)
-    if mapping.time_column is not None:
+    if mapping.time_column is not None and not mapping.stamped:
         unwrapper = Unwrapper(mapping.time_column)
         found = unwrapper.batches(found)
         cleaner.add_notes(unwrapper.notes)

@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 from harness.frames.cleaning import Cleaner
 from harness.frames.columnlog import jsonl_block
 from harness.frames.files import Format, open_bytes, sniff_format
-from harness.frames.mapping import ColumnMapping
+from harness.frames.jsonlog import is_json_array
+from harness.frames.mapping import SPACES, ColumnMapping
 from harness.frames.reader import one_run
 from harness.frames.rows import RawRows
-from harness.frames.textlog import TextBlock, TextLayout, open_layout, parse_block, text_blocks
+from harness.frames.stamps import with_stamps
+from harness.frames.textlog import TextBlock, TextLayout, narrowed, open_layout, parse_block, text_blocks
 
 #: How far back a frame rate looks, seconds.
 WINDOW_S: Final = 2.0
@@ -96,6 +98,7 @@ class GrowingLog:
             rows = jsonl_block(self._path, lines, self._mapping)
         else:
             rows = parse_block(TextBlock(lines), layout)
+        rows = next(with_stamps([rows], self._path, self._mapping))
         fps = recent_fps(recent_frames(rows, self._path, self._mapping), window_s)
         self._head = None if fps is None else head
         return fps
@@ -104,6 +107,9 @@ class GrowingLog:
         path, mapping = self._path, self._mapping
         with open_bytes(path) as stream:
             if not stream.seekable() or not stream.seek(0, 2):  # compressed, or empty
+                return None
+            stream.seek(0)
+            if is_json_array(stream.read(4096)):  # its end tells nothing without its beginning
                 return None
         kind = sniff_format(path) if mapping.format == "auto" else mapping.format
         if kind == "parquet":
@@ -121,6 +127,7 @@ class GrowingLog:
                 lines = b"".join(block.data for block in text_blocks(self._path, self._mapping))
             else:
                 lines = _lines_from(stream, start, self._mapping)
+                lines = narrowed(lines) if kind == "csv" and self._mapping.delimiter == SPACES else lines
         return lines[: lines.rfind(b"\n") + 1]
 
 

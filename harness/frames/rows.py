@@ -87,7 +87,7 @@ def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> 
 def number_references(mapping: ColumnMapping) -> dict[str, bool]:
     """References of the quantity columns -> whether to try whole numbers first (exact for large counters)."""
     references: dict[str, bool] = {}
-    if mapping.time_column is not None:
+    if mapping.time_column is not None and not mapping.stamped:
         references[mapping.time_column] = (mapping.time_unit or mapping.unit) in ("us", "ns", "ticks")
     if mapping.interval_column is not None:
         references.setdefault(mapping.interval_column, False)
@@ -98,7 +98,7 @@ def empty_rows(mapping: ColumnMapping) -> RawRows:
     """No rows, with the right columns."""
     numbers = number_references(mapping)
     columns = {
-        reference: pa.array([], pa.float64() if reference in numbers else pa.string())
+        reference: pa.array([], pa.float64() if reference in (*numbers, mapping.time_column) else pa.string())
         for reference in mapping.wanted_columns()
     }
     return RawRows(0, columns)

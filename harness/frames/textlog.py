@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from harness.errors import FrameLogError
 from harness.frames.bounds import as_frame_log_error
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
-from harness.frames.mapping import ColumnMapping
+from harness.frames.mapping import SPACES, ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
     EMPTY,
@@ -54,6 +54,7 @@ class TextLayout:
     whole_first: dict[str, bool]
     delimiter: str
     decimal: str
+    thousands: str | None = None
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,9 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
             f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high"
         )
     try:
-        first = _fields(lines[0], mapping.delimiter)
+        if mapping.delimiter == SPACES:
+            lines = [narrowed(line) for line in lines]
+        first = _fields(lines[0], mapping.separator)
     except csv.Error as error:
         raise FrameLogError(
             f"{path}: the first line can't be split into fields ({error}); check delimiter, skip_rows and "
@@ -82,7 +85,7 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     if mapping.header:
         names = first
         if len(lines) > 1:
-            second = _fields_or_none(lines[1], mapping.delimiter)
+            second = _fields_or_none(lines[1], mapping.separator)
             if len(second) == len(names) + 1 and second[-1].strip() == "":
                 names = [*names, ""]  # every row ends with a delimiter, the header does not
     else:
@@ -94,8 +97,9 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
         tuple(name.strip() for name in names),
         places,
         number_references(mapping),
-        mapping.delimiter,
+        mapping.separator,
         mapping.decimal,
+        mapping.thousands,
     )
 
 
@@ -133,6 +137,8 @@ def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYT
                     header_pending = False
             if mapping.comment is not None:
                 data = _without_comments(data, mapping.comment.encode())
+            if mapping.delimiter == SPACES:
+                data = narrowed(data)
             if data and not data.isspace():
                 yield TextBlock(data, cut_off=not data.endswith(b"\n"))
             if not read:
@@ -235,7 +241,7 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
                 if reference not in layout.whole_first:
                     values[reference][row] = field
                     continue
-                number, trouble = _number(field, layout.decimal)
+                number, trouble = _number(field, layout.decimal, layout.thousands)
                 values[reference][row] = number
                 if trouble:
                     if reference not in unread:
@@ -280,9 +286,11 @@ def _perhaps(field: str, layout: TextLayout) -> float:
     return math.inf
 
 
-def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
+def _number(field: str, decimal: str, thousands: str | None = None) -> tuple[float | int | None, int]:
     if field in _NULLS:
         return None, EMPTY
+    if thousands is not None:
+        field = _without_thousands(field, decimal, thousands)
     if decimal == ",":
         if "." in field:
             return None, NOT_A_NUMBER
@@ -294,6 +302,19 @@ def _number(field: str, decimal: str) -> tuple[float | int | None, int]:
         if abs(whole) < 2**63:
             return whole, 0
     return float(field), 0
+
+
+def _without_thousands(field: str, decimal: str, thousands: str) -> str:
+    """The number without the signs between its thousands, where they stand between thousands."""
+    if thousands == " ":
+        field = field.replace("\u00a0", " ").replace("\u202f", " ")
+    groups = rf"[+-]?[0-9]{{1,3}}({re.escape(thousands)}[0-9]{{3}})+({re.escape(decimal)}[0-9]*)?"
+    return field.replace(thousands, "") if re.fullmatch(groups, field) else field
+
+
+def narrowed(lines: bytes) -> bytes:
+    """Lines with one blank for each run of blanks, and none at their ends."""
+    return re.sub(rb"(?m)^ | (?=\r?$)", b"", re.sub(rb"[ \t]+", b" ", lines))
 
 
 def _fields(line: bytes, delimiter: str) -> list[str]:
