@@ -23,6 +23,7 @@ from harness.report.view import (
     number,
     records,
     signed,
+    text_or,
 )
 from harness.store.standing import AttemptFact, unstable_profiles
 
@@ -282,9 +283,9 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
                 Entry(names[r["profile"]], profile=r["profile"]),
                 Entry(f"{r['repeat_index']}.{r['attempt_index']}"),
                 Entry(_when(r["started_utc"])),
-                Entry(str(r["verdict"])),
-                Entry(str(r["reason_code"] or NOTHING)),
-                Entry(str(r["reason"] or NOTHING)),
+                Entry(text_or(r["verdict"])),
+                Entry(text_or(r["reason_code"])),
+                Entry(text_or(r["reason"])),
             ],
             title=r["title"],
             profile=r["profile"],
@@ -339,7 +340,7 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
     repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
     counts = repeats.groupby("cell_id").size().to_dict()
     aside = {
-        r["cell_id"]: f"; the last attempt {r['verdict']}: {r['reason']}"
+        r["cell_id"]: f"; the last attempt {r['verdict']}: {text_or(r['reason'], r['reason_code'])}"
         for r in records(campaign.attempts)
         if not pd.isna(r["reason_code"]) and (is_permanent(r["reason_code"]) or r["cell_id"] not in counts)
     }

@@ -132,6 +132,11 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
+def text_or(value: Any, missing: str = NOTHING) -> str:
+    """A text as it stands in a table; ``missing`` (a dash) where it is null, not a number or empty."""
+    return str(value) if isinstance(value, str) and value else missing
+
+
 def number(value: float | None, decimals: int = 1) -> str:
     """A number with a true minus; a dash where it is missing."""
     if value is None or not math.isfinite(value):

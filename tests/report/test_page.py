@@ -199,11 +199,18 @@ def test_a_profile_that_lost_all_its_repeats_is_told_of(tmp_path: Path, small_ca
     eager = attempts["profile"] == "eager"
     attempts.loc[eager, "verdict"] = "failed"
     attempts.loc[eager, "reason_code"] = "title-crashed"
+    attempts.loc[eager, "reason"] = None
+    attempts.loc[eager & (attempts["title"] == "glass-canyon"), "reason"] = "the title ended with code 9"
     attempts.to_parquet(folder / "dataset" / "attempts.parquet")
     attempts[attempts["verdict"] == "accepted"].to_parquet(folder / "dataset" / "repeats.parquet")
     words = read(write_report(folder).page).words
-    assert "Harbour Lights under Eager: 0 of 3 repeats." in words
-    assert "title-crashed" in words
+    assert "Harbour Lights under Eager: 0 of 3 repeats; the last attempt failed: title-crashed." in words
+    assert (
+        "Glass Canyon under Eager: 0 of 3 repeats; the last attempt failed: the title ended with code 9."
+        in (words)
+    )
+    assert "failed title-crashed – " in words, "an attempt without a reason has a dash for it"
+    assert not re.search(r"\bnan\b", words)
     assert "Harbour-lights crashed 3 times under profile eager; set aside for this title." in words
 
 

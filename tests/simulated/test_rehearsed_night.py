@@ -82,15 +82,19 @@ def test_two_rehearsals_of_one_seed_give_byte_identical_tables(plan, tmp_path):
 
 def test_a_rehearsal_ends_with_outlook_and_report_and_replaces_an_earlier_one(plan, tmp_path, capsys):
     folder = tmp_path / "night"
-    folder.mkdir()
-    (folder / "rig.json").write_text('{"simulated": true}', encoding="utf-8")
-    (folder / "extra.txt").write_text("old", encoding="utf-8")
+    assert rehearse(plan, folder) == 0
+    capsys.readouterr()
+    old = folder / "attempts" / "harbour-lights.default.quiet" / "9.1" / "frames.parquet"
+    old.parent.mkdir(parents=True)
+    old.write_text("of the earlier rehearsal", encoding="utf-8")
     assert rehearse(plan, folder) == 0
     said = json.loads(capsys.readouterr().out)
     assert said["accepted"] == said["wanted"] == 4
     assert said["outlook"]["expected_s"] > 4 * 20
     assert Path(said["report"]).is_file()
-    assert not (folder / "extra.txt").exists()
+    assert not old.exists()
+    attempts = pd.read_parquet(folder / "dataset" / "attempts.parquet")
+    assert len(attempts) == 4, "the earlier rehearsal was replaced, not resumed"
 
 
 def test_a_rehearsal_that_loses_the_rig_resumes_as_after_a_power_cut(plan, tmp_path, capsys):
@@ -110,7 +114,7 @@ def test_a_folder_that_is_no_rehearsal_is_left_alone(plan, tmp_path, capsys):
     (tmp_path / "notes.txt").write_text("dear diary", encoding="utf-8")
     assert rehearse(plan, tmp_path) != 0
     assert (tmp_path / "notes.txt").read_text() == "dear diary"
-    assert "not a rehearsal" in capsys.readouterr().err
+    assert "no rehearsal made it" in capsys.readouterr().err
 
 
 def test_the_engine_does_not_know_whether_a_rig_is_simulated():
