@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import sqlite3
 import sys
@@ -185,7 +186,9 @@ def test_a_restore_that_can_not_be_made_is_in_the_last_line_the_exit_code_and_th
     assert_back(pretending, pretend)
 
 
-def test_what_stands_in_the_journal_is_neither_executed_nor_applied(pretending, pretend, tmp_path):
+@pytest.mark.parametrize("sealed", [True, False])
+def test_what_stands_in_the_journal_is_neither_executed_nor_applied(pretending, pretend, tmp_path, sealed):
+    """The store refuses a journal that was changed after its run closed it; without that seal it goes on."""
     harmless = pretend.harmless_plan()
     first = pretending.levelrig(pretend, "run", harmless, "--into", "c")
     first.communicate(timeout=120)
@@ -195,16 +198,22 @@ def test_what_stands_in_the_journal_is_neither_executed_nor_applied(pretending, 
         "nvml": {"cards": {"0": {"uuid": "GPU-x", "power_limit_w": 999}}},
         "no-such-control": {},
     }  # fmt: skip
-    import json
-
     with sqlite3.connect(pretend.folder / "c" / "journal.sqlite") as journal:
         for kind, state in planted.items():
             journal.execute("INSERT INTO snapshots VALUES (?, ?, '2026-01-01')", (kind, json.dumps(state)))
         journal.execute("INSERT INTO snapshots VALUES ('damaged', 'no json', '2026-01-01')")
     journal.close()
+    manifest = pretend.folder / "c" / "manifest.json"
+    content = json.loads(manifest.read_text())
+    assert content.pop("journal")
+    if not sealed:
+        manifest.write_text(json.dumps(content))
     for plan in (harmless, pretend.plan(repeats=1)):
         again = pretending.levelrig(pretend, "run", plan, "--into", "c", "--discard-changed")
         output, _ = again.communicate(timeout=120)
-        assert again.returncode in (0, 4), output
+        assert again.returncode in ((1,) if sealed else (0, 4)), output
+        assert ("was changed since the last run closed it" in " ".join(output.split())) is sealed
+    log = pretend.folder / "log"
+    assert log.exists() is not sealed  # sealed: refused before the first change
     assert not (tmp_path / "x").exists()
     assert_back(pretending, pretend)
