@@ -62,7 +62,7 @@ class Reading:
             for column, words in ((self.interval, " as the interval"), (self.clock, " as the time"))
             if column is not None
         ]
-        unit = self.mapping.get("unit", "")
+        unit = self.mapping.get("unit") or self.mapping.get("time_unit")
         return f"{' and '.join(what)} in {unit} ({1 / self.frametime_s:.4g} frames a second)"
 
     def gives_the_same(self, other: Reading) -> bool:

@@ -14,13 +14,24 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
-DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
+from harness.frames.mapping import SPACES
+
+DELIMITERS = {
+    ",": "comma",
+    ";": "semicolon",
+    "\t": "tab",
+    "|": "bar",
+    " ": "space",
+    SPACES: "blanks that align",
+}
 _AS_KEY = {"\t": "tab", " ": "space"}  # signs that can't be seen are named
 _MARKS = ("#", "//", "%", "!")
 _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
 _TWO_NUMBERS = re.compile(r"[0-9]\s*[\t;|]\s*[0-9]")  # what another delimiter would part
 _JUDGED_LINES = 2000
 _HEAD_LINES = 30
+_STAMP = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ])?[0-9]{1,2}:[0-9]{2}:[0-9]{2}([.,][0-9]+)?[^0-9]?")
+_GROUPS = re.compile(r"[+-]?[0-9]{1,3}([,.' ][0-9]{3})+([.,][0-9]*)?\Z")
 _WORD = re.compile(r"(?!(nan|inf|null|none|na|n/a)\b)[^\W\d]|[%#\[(]", re.IGNORECASE)
 _FITS = 0.6  # share of its columns of numbers that must be numbers for a line to be one of the table
 
@@ -56,6 +67,32 @@ def number_in(text: str, decimal: str = ".") -> float:
     return float(text) if _NUMBER.match(text) else math.nan
 
 
+def is_value(text: str, decimal: str) -> bool:
+    """Whether a field holds a number, with signs between its thousands or without, or a time of day."""
+    text = text.strip()
+    if _NUMBER.match(text.replace(decimal, ".") if decimal == "," and "." not in text else text):
+        return True
+    return bool(_STAMP.match(text) or _GROUPS.match(text))
+
+
+def thousands_sign(fields: list[list[str]], decimal: str, delimiter: str) -> str | None:
+    """The sign between thousands in columns of numbers; None where there is none."""
+    for sign in (",", ".", "'", " "):
+        if sign in (decimal, delimiter):
+            continue
+        groups = re.compile(
+            rf"[+-]?[0-9]{{1,3}}({re.escape(sign)}[0-9]{{3}})+({re.escape(decimal)}[0-9]*)?\Z"
+        )
+        for column in fields:
+            found = [bool(groups.match(word.strip())) for word in column]
+            if sum(found) and all(
+                hit or not word.strip() or not math.isnan(number_in(word, decimal))
+                for hit, word in zip(found, column, strict=True)
+            ):
+                return sign
+    return None
+
+
 def take_apart(lines: list[str]) -> TextTable | None:
     """The table in these lines; None where no delimiter gives rows of numbers."""
     best = max(
@@ -77,7 +114,9 @@ def take_apart(lines: list[str]) -> TextTable | None:
     body = next((i for i, fit in enumerate(fits) if i >= start and fit and _goes_on(fits, fields, i)), None)
     if body is None:
         return None
-    open_end = not any(row[-1].strip() for row, fit in zip(fields, fits, strict=True) if fit)
+    open_end = delimiter != SPACES and not any(
+        row[-1].strip() for row, fit in zip(fields, fits, strict=True) if fit
+    )
     options: dict[str, Any] = {} if delimiter == "," else {"delimiter": _AS_KEY.get(delimiter, delimiter)}
     if decimal != ".":
         options["decimal"] = decimal
@@ -85,6 +124,12 @@ def take_apart(lines: list[str]) -> TextTable | None:
     names = _headings(lines, fields, body, width, open_end, options, said)
     mark = options.get("comment")
     rows = [row for row, fit in zip(fields[body:], fits[body:], strict=True) if fit]
+    sign = thousands_sign(
+        [list(column) for column in zip(*rows[:_JUDGED_LINES], strict=True)], decimal, delimiter
+    )
+    if sign is not None:
+        options["thousands"] = sign
+        said.append(f"{sign!r} stands between thousands")
     others = sum(
         not fit and bool(line.strip()) and not (mark and line.startswith(mark))
         for line, fit in zip(lines[body:], fits[body:], strict=True)
@@ -94,6 +139,8 @@ def take_apart(lines: list[str]) -> TextTable | None:
 
 def split(line: str, delimiter: str) -> list[str]:
     """Fields of a line; none where it can't be split."""
+    if delimiter == SPACES:
+        return line.split()
     try:
         return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
     except csv.Error:
@@ -106,6 +153,8 @@ def _are_fractions(fields: list[list[str]]) -> bool:
     parts = [part.strip() for _, part in pairs]
     if len(parts) < 3 or not all(part.isascii() and part.isdecimal() for part in parts):
         return False
+    if max(map(len, parts)) == 1:
+        return len(set(parts)) >= 8  # last digits, of which all occur; flags and levels are few
     return sum(len(part) > 1 and part.startswith("0") for part in parts) >= 0.02 * len(parts)
 
 
@@ -114,7 +163,7 @@ def _score(lines: list[str], delimiter: str, decimal: str) -> float:
     rows = [split(line, delimiter) for line in lines[-_JUDGED_LINES:] if line.strip()]
     width = _usual_width(rows)
     usual = [row for row in rows if len(row) == width]
-    numbers = sum(not math.isnan(number_in(f, decimal)) for row in usual for f in row)
+    numbers = sum(is_value(f, decimal) for row in usual for f in row)
     numbers -= 2 * sum(bool(_TWO_NUMBERS.search(f)) for row in usual for f in row)
     return numbers / max(1, len(rows)) * len(usual) / max(1, len(rows))
 
@@ -130,14 +179,13 @@ def _rows_of_the_table(fields: list[list[str]], width: int, decimal: str) -> lis
     usual = [
         place
         for place in range(width)
-        if sum(bool(_NUMBER.match(row[place].strip().replace(decimal, "."))) for row in wide)
-        >= 0.5 * len(wide)
+        if sum(is_value(row[place], decimal) for row in wide) >= 0.5 * len(wide)
     ]
 
     def fits(row: list[str]) -> bool:
         if len(row) != width:
             return False
-        found = sum(bool(_NUMBER.match(row[place].strip().replace(decimal, "."))) for place in usual)
+        found = sum(is_value(row[place], decimal) for place in usual)
         return found > 0 and found >= _FITS * len(usual) - 1e-9
 
     return [fits(row) for row in fields]

@@ -48,6 +48,8 @@ def roles_of(columns: Sequence[SampledColumn]) -> Roles:
             step = float(np.nanmedian(np.diff(column.relative)))
             said.append(f"{name_of(column)} rises in steps of {step:.6g} (median){runs}: a time or a counter")
             clocks.append(column)
+        elif column.stamp:
+            said.append(f"{name_of(column)} holds stamps that do not rise: no time")
         elif not is_positive(column):
             said.append(f"{name_of(column)} is not positive throughout: no interval")
         elif nearly_sorted(column.numbers):
@@ -96,6 +98,8 @@ def _pair(clock: SampledColumn, interval: SampledColumn) -> Reading | None:
         return _pair_by_sum(clock, interval, mean, unit)
     per_s = found.ratio * UNITS[unit]
     time_unit = next((u for u, n in UNITS.items() if abs(per_s / n - 1) < MATCH), None)
+    if clock.stamp and time_unit != "ns":
+        return None
     if time_unit is None and (not found.shown or not clock.whole or per_s < _LOWEST_TICKS_PER_S):
         return None  # no clock ticks so slowly or in fractions, and a steady series shows no odd frequency
     where = "from the row before to its own" if found.ends else "from its own row to the next"
@@ -112,7 +116,7 @@ def _pair(clock: SampledColumn, interval: SampledColumn) -> Reading | None:
             f"with the interval in {unit}, the time advances by {per_s:.6g} a second: ticks, as that is no "
             "decimal unit"
         )
-    elif time_unit == unit and unit in ("us", "ns"):
+    elif time_unit == unit and unit in ("us", "ns") and not clock.stamp:
         reading.doubts.append(MAYBE_TICKS)
     if not found.shown and found.other_way <= max(2 * found.error, 1e-3):
         reading.doubts.append(
@@ -137,7 +141,12 @@ def _pair_mapping(
         mapping |= {"time_unit": "ticks", "ticks_per_s": _round_frequency(found.ratio * UNITS[unit])}
     elif time_unit != unit:
         mapping["time_unit"] = time_unit
-    return mapping
+    return mapping | _stamp(clock)
+
+
+def _stamp(clock: SampledColumn) -> dict[str, Any]:
+    """The mapping's word for a column of stamps."""
+    return {"time_unit": clock.stamp} if clock.stamp else {}
 
 
 def _pair_by_sum(clock: SampledColumn, interval: SampledColumn, mean: float, unit: str) -> Reading | None:
@@ -151,7 +160,7 @@ def _pair_by_sum(clock: SampledColumn, interval: SampledColumn, mean: float, uni
     tolerance = 0.003 + 2 * float(np.median(moves)) / span
     per_s = ratio * UNITS[unit]
     time_unit = next((u for u, n in UNITS.items() if abs(per_s / n - 1) < tolerance), None)
-    if time_unit is None or tolerance > 0.15:
+    if time_unit is None or tolerance > 0.15 or (clock.stamp and time_unit != "ns"):
         return None
     mapping: dict[str, Any] = {
         "interval_column": interval.reference,
@@ -160,7 +169,7 @@ def _pair_by_sum(clock: SampledColumn, interval: SampledColumn, mean: float, uni
     }
     if time_unit != unit:
         mapping["time_unit"] = time_unit
-    reading = Reading(clock, interval, mapping, mean / UNITS[unit])
+    reading = Reading(clock, interval, mapping | _stamp(clock), mean / UNITS[unit])
     off_pct = 100 * abs(per_s / UNITS[time_unit] - 1)
     reading.add(
         5.5 - 20 * tolerance,
@@ -188,9 +197,10 @@ def _clock_alone(clock: SampledColumn, roles: Roles) -> Reading | None:
             if not clock.whole or per_s < _LOWEST_TICKS_PER_S:
                 return None
             unit, ticks_per_s = "ticks", _round_frequency(per_s)
-    if unit is None or moving < 0.3:
+    if unit is None or moving < 0.3 or (clock.stamp and unit != "ns"):
         return None
-    mapping: dict[str, Any] = {"presentation_time_column": clock.reference, "unit": unit}
+    mapping: dict[str, Any] = {"presentation_time_column": clock.reference}
+    mapping |= _stamp(clock) or {"unit": unit}
     if ticks_per_s is not None:
         mapping["ticks_per_s"] = ticks_per_s
     reading = Reading(clock, None, mapping, mean / (ticks_per_s or UNITS[unit]))
@@ -206,7 +216,7 @@ def _clock_alone(clock: SampledColumn, roles: Roles) -> Reading | None:
     if moving < 0.9:
         reading.add(-2.5, f"{name_of(clock)} stands still in {100 * (1 - moving):.0f} % of the rows: coarse")
         reading.doubts.append(f"{name_of(clock)} is too coarse for single frames")
-    if ticks_per_s is None and unit in ("us", "ns") and rate is None:
+    if ticks_per_s is None and unit in ("us", "ns") and rate is None and not clock.stamp:
         reading.doubts.append(MAYBE_TICKS)
     return reading
 

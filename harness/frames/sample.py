@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,15 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.files import open_text, sniff_format
+from harness.frames.jsonlog import array_lines, flat_keys, is_json_array, value_at
 from harness.frames.layout import number_in, take_apart
+from harness.frames.nested import picked
+from harness.frames.stamps import stamp_words
 
 SAMPLE_BYTES = 8 << 20
 SAMPLE_ROWS = 50_000
+_DAY_NS = 86_400 * 10**9
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}([^0-9][0-9]{3})+([.,][0-9]*)?\Z")
 _WHOLE = re.compile(r"[+-]?[0-9]{1,18}\Z")
 
 
@@ -36,6 +42,7 @@ class SampledColumn:
         relative: The same less the first of them, exact for large whole numbers.
         whole: Whether all numbers are whole.
         words: The fields as text.
+        stamp: ``date-time`` or ``clock`` where they are stamps, whose numbers are nanoseconds.
     """
 
     name: str
@@ -45,6 +52,7 @@ class SampledColumn:
     relative: NDArray[np.float64]
     whole: bool
     words: list[str]
+    stamp: str = ""
 
     @property
     def numeric_share(self) -> float:
@@ -77,6 +85,9 @@ def take_sample(path: Path) -> Sample:
     if kind == "parquet":
         return _parquet_sample(path)
     encoding, lines = _first_lines(path)
+    if kind == "jsonl" and lines and is_json_array("\n".join(lines[:3]).encode()):
+        stream = io.BytesIO("\n".join(lines).encode())
+        lines = [line.decode() for line in array_lines(path, stream, SAMPLE_BYTES)]
     if not lines:
         raise FrameLogError(f"{path}: the file is empty; run the title once and look at the log it writes")
     if kind == "jsonl":
@@ -88,14 +99,24 @@ def _parquet_sample(path: Path) -> Sample:
     try:
         with pq.ParquetFile(path, buffer_size=1 << 20, pre_buffer=False) as file:
             batch = next(file.iter_batches(SAMPLE_ROWS), None)
+            batch = None if batch is None else picked(batch)
     except (OSError, pa.ArrowException) as error:
         raise FrameLogError(f"{path}: not readable as Parquet ({error}); write the file again") from error
     if batch is None:
         raise FrameLogError(f"{path}: no rows; run the title once and look at the log it writes")
-    fields = [["" if v is None else str(v) for v in column.to_pylist()] for column in batch.columns]
+    fields = [["" if v is None else str(v) for v in _plain(column).to_pylist()] for column in batch.columns]
     names = batch.schema.names
     columns = _columns(names, fields, ".")
     return Sample(columns, batch.num_rows, {}, (f"Parquet, {len(names)} columns",))
+
+
+def _plain(column: pa.Array) -> pa.Array:
+    """Durations as nanoseconds, moments as text."""
+    if pa.types.is_duration(column.type):
+        return column.cast(pa.duration("ns")).cast(pa.int64())
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.timestamp(column.type.unit))
+    return column.cast(pa.string()) if pa.types.is_temporal(column.type) else column
 
 
 def _json_sample(path: Path, lines: list[str], encoding: str) -> Sample:
@@ -106,7 +127,7 @@ def _json_sample(path: Path, lines: list[str], encoding: str) -> Sample:
         except (ValueError, RecursionError):
             continue
         if isinstance(found, dict):
-            rows.append(found)
+            rows.append({name: value_at(found, name) for name in flat_keys(found)})
     if not rows:
         raise FrameLogError(f"{path}: no line holds a JSON object; is this a frame log?")
     names = list(dict.fromkeys(name for row in rows for name in row))
@@ -149,23 +170,43 @@ def _text_sample(path: Path, lines: list[str], encoding: str) -> Sample:
         )
     rows = table.rows[:SAMPLE_ROWS]
     fields = [[row[i] for row in rows] for i in range(len(table.names))]
-    columns = _columns(table.names, fields, table.decimal)
+    columns = _columns(table.names, fields, table.decimal, table.options.get("thousands"))
     options = _encoding_option(encoding) | table.options
     return Sample(columns, len(rows), options, tuple(table.said), table.other_lines)
 
 
-def _columns(names: list[str], fields: list[list[str]], decimal: str) -> list[SampledColumn]:
+def _columns(
+    names: list[str], fields: list[list[str]], decimal: str, thousands: str | None = None
+) -> list[SampledColumn]:
     named = Counter(name.strip() for name in names)
     columns = []
     for i, (name, found) in enumerate(zip(names, fields, strict=True)):
         name = name.strip()
         clear = name and named[name] == 1 and not re.fullmatch(r"#[0-9]+", name)
         words = [word.strip() for word in found]
-        numbers, relative, whole = _numbers(words, decimal)
-        columns.append(
-            SampledColumn(name, i + 1, name if clear else f"#{i + 1}", numbers, relative, whole, words)
-        )
+        plain = [w.replace(thousands, "") if thousands and _GROUPED.match(w) else w for w in words]
+        numbers, relative, whole = _numbers(plain, decimal)
+        stamps = None if np.isfinite(numbers).any() else stamp_words(words)
+        reference = name if clear else f"#{i + 1}"
+        if stamps is not None:
+            column = SampledColumn(name, i + 1, reference, numbers, relative, True, words)
+            columns.append(_stamped(column, *stamps))
+            continue
+        columns.append(SampledColumn(name, i + 1, reference, numbers, relative, whole, words))
     return columns
+
+
+def _stamped(
+    column: SampledColumn, kind: str, values: NDArray[np.int64], readable: NDArray[np.bool_]
+) -> SampledColumn:
+    """A column of stamps as nanoseconds; a clock goes on after midnight."""
+    places = np.flatnonzero(readable)
+    times = values[places] - values[places[0]]
+    if kind == "clock":
+        times = times + np.cumsum(np.diff(times, prepend=times[0]) < -_DAY_NS // 2) * _DAY_NS
+    relative = np.full(len(values), math.nan)
+    relative[places] = times
+    return replace(column, numbers=relative + float(values[places[0]]), relative=relative, stamp=kind)
 
 
 def _numbers(words: list[str], decimal: str) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
