@@ -332,7 +332,13 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
     if end.stop is None and accepted < wanted:
         exit_code = EXIT_INCOMPLETE
         reason = f"{wanted - accepted} of {wanted} repeats could not be measured; the report says why"
-        if aside := grouped(store.standing().cells_set_aside):
+        standing = store.standing()
+        if at_fault := {e.title: None for e in standing.set_aside if e.title_at_fault and e.title}:
+            names = ", ".join(at_fault)
+            reason += f"; {names}: crashed under every profile; put that right and run the same command again"
+        if any(repeat.exhausted for repeat in standing.missing):
+            reason += "; to try the others again raise attempts_per_repeat under [retries] in the plan"
+        if aside := grouped(standing.cells_set_aside):
             reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"
     if end.unrestored:
         exit_code = EXIT_UNRESTORED
@@ -377,6 +383,7 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     if store.plan_change is not None and store.plan_change.changed:
         messages += store.plan_change.lines()
     messages += [entry.reason for entry in standing.set_aside]
+    messages += [f"set aside for this run: {line}" for line in grouped(standing.cells_set_aside)]
     if standing.accepted_count:
         messages.append(
             f"going on: {standing.accepted_count} of {standing.wanted_count} repeats are measured"

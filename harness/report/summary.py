@@ -25,7 +25,7 @@ from harness.report.view import (
     signed,
     text_or,
 )
-from harness.store.standing import AttemptFact, unstable_profiles
+from harness.store.standing import AttemptFact, unstable_in_the_end
 
 SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
 _FACT_UNITS = {"mib": "MiB", "w": "W", "mhz": "MHz", "c": "°C", "s": "s", "hz": "Hz"}
@@ -381,7 +381,7 @@ def unstable(campaign: Campaign) -> list[str]:
         )
         for r in records(campaign.attempts)
     ]
-    found = unstable_profiles(facts, campaign.plan.retries)
+    found = unstable_in_the_end(facts, campaign.plan.retries)
     return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in found]
 
 

@@ -28,6 +28,7 @@ from harness.store.artifacts import (
     write_row,
     write_table,
 )
+from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange
 from harness.store.files import FileSystem, SafeFiles
 from harness.store.journal import Journal, add_event
@@ -36,7 +37,7 @@ from harness.store.opening import ATTEMPTS_FOLDER
 from harness.store.revise import revise
 from harness.store.soundness import open_sound, read_sound, seal
 from harness.store.space import SpaceNeed, space_needed
-from harness.store.standing import DISK_FULL, PROGRAM_LOST, Standing
+from harness.store.standing import DISK_FULL, Standing
 from harness.store.view import CampaignView
 
 

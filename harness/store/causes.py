@@ -4,11 +4,12 @@ Two kinds are known. A *permanent* failure (no such program, no such column) can
 is set aside for as long as this run lasts, as is one whose first repeat failed alike in all its tries. A
 *shared cause* (a wrong working folder, a missing privilege, a sensor that is gone) fails one cell after the
 other in the same way: the night pauses. Neither uses up a try, so the same command, once the cause is put
-right, measures what was left.
+right, measures what was left. A cell at which levelrig itself is ended over and over is set aside too.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -45,6 +46,10 @@ MENDABLE_KINDS: Final = SHARED_KINDS | {
 }
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
+#: levelrig itself ended during the attempt, on a machine that stayed up.
+PROGRAM_LOST: Final = "program-lost"
+#: So often may levelrig end while one cell's title runs, with no repeat of that cell accepted between.
+LOSSES_AT_MOST: Final = 3
 #: And so many titles, where a title could be the cause; in a plan of two titles both.
 TITLES_IN_A_ROW: Final = 3
 
@@ -173,6 +178,33 @@ def cells_set_aside(
         if a.session == session and (hopeless or is_permanent(a.reason_code)):
             found[a.cell_id] = CellSetAside(a.cell_id, a.reason_code, a.reason or "")
     return found
+
+
+def cells_that_end_levelrig(attempts: Sequence[AttemptFact], in_round: int) -> dict[str, CellSetAside]:
+    """Cells at which levelrig itself ended again and again: each new start would end there too.
+
+    Args:
+        attempts: Attempts at present definitions, in their order.
+        in_round: Only of runs after so many orderly ends: a person who starts it again may have put it right.
+    """
+    losses: Counter[str] = Counter()
+    last: dict[str, AttemptFact] = {}
+    for a in attempts:
+        if a.verdict == "accepted":
+            losses.pop(a.cell_id, None)
+        elif a.reason_code == PROGRAM_LOST and a.launched and a.round == in_round:
+            losses[a.cell_id] += 1
+            last[a.cell_id] = a
+    return {
+        cell_id: CellSetAside(
+            cell_id,
+            PROGRAM_LOST,
+            f"levelrig itself was ended {count} times after this title was started, the last time: "
+            f"{last[cell_id].reason}; look whether the title ends other programs or takes all memory",
+        )
+        for cell_id, count in losses.items()
+        if count >= LOSSES_AT_MOST
+    }
 
 
 def grouped(cells: Sequence[CellSetAside], most: int = 3) -> list[str]:

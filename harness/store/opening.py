@@ -22,6 +22,7 @@ from harness.rig import RigFacts
 from harness.rig_identity import Comparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
+from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange, compare
 from harness.store.export import PLAN_NAME
 from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
@@ -29,7 +30,7 @@ from harness.store.journal import Journal, add_event, set_meta
 from harness.store.lock import FolderLock
 from harness.store.records import RIG_NAME
 from harness.store.soundness import ROWS_KEPT
-from harness.store.standing import PROGRAM_LOST, RIG_LOST
+from harness.store.standing import RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
 #: Key in ``meta``: how definition hashes are made. 2: of what bears, without what is at its default.

@@ -118,10 +118,13 @@ def attempt_facts(journal: Journal) -> list[AttemptFact]:
             reason=_reason(r),
             session=r["session_id"],
             round=r["round"],
+            launched=bool(r["launched"]),
         )
         for r in journal.query(
             "SELECT *, (SELECT count(*) FROM sessions s WHERE s.session_id < a.session_id"
-            " AND s.outcome IS NOT NULL) AS round FROM attempts a ORDER BY attempt_number"
+            " AND s.outcome IS NOT NULL) AS round, a.attempt_id IN (SELECT attempt_id FROM"
+            " transitions WHERE phase = 'launch') AS launched"
+            " FROM attempts a ORDER BY attempt_number"
         )
     ]
 

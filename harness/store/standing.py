@@ -12,7 +12,7 @@ from typing import Final
 from harness.plan.schema import Retries, Slot
 from harness.reasons import is_permanent, kind_of
 from harness.store import causes
-from harness.store.causes import CellSetAside, SharedCause
+from harness.store.causes import PROGRAM_LOST, CellSetAside, SharedCause
 
 #: Reason codes of attempts in which the driver reported an error or was reset.
 DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
@@ -20,8 +20,6 @@ DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
 CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"}) | DRIVER_CODES
 #: The whole machine went down during the attempt: its boot identity changed.
 RIG_LOST: Final = "rig-lost"
-#: levelrig itself ended during the attempt, on a machine that stayed up.
-PROGRAM_LOST: Final = "program-lost"
 #: The disk was full during the attempt.
 DISK_FULL: Final = "disk-full"
 #: A quantity that the plan limits was not read any more, so the title was ended.
@@ -60,6 +58,7 @@ class AttemptFact:
         reason: Why it was not accepted, in a sentence.
         session: The run that made it.
         round: How many runs before that one came to an orderly end: what a person may have put right since.
+        launched: Its title was started, or was about to be.
     """
 
     cell_id: str
@@ -74,6 +73,7 @@ class AttemptFact:
     reason: str | None = None
     session: int = 0
     round: int = 0
+    launched: bool = False
 
 
 @dataclass(frozen=True)
@@ -208,6 +208,36 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
     return tuple(found)
 
 
+def titles_at_fault_before(attempts: Sequence[AttemptFact], retries: Retries, orderly_ends: int) -> set[int]:
+    """Places of crashes that spoke of a title, not of a profile, in a run that came to an orderly end.
+
+    The title crashed under every profile tried, so a person may have put it right since: it is tried anew,
+    and what counts from then on is how it does now.
+    """
+    forgiven: set[int] = set()
+    for ended in range(orderly_ends):
+        so_far = [(n, a) for n, a in enumerate(attempts) if a.round <= ended and n not in forgiven]
+        titles = {e.title for e in unstable_profiles([a for _, a in so_far], retries) if e.title_at_fault}
+        forgiven |= {n for n, a in so_far if a.title in titles and a.reason_code in CRASH_CODES}
+    return forgiven
+
+
+def unstable_in_the_end(attempts: Sequence[AttemptFact], retries: Retries) -> tuple[SetAside, ...]:
+    """:func:`unstable_profiles` of attempts whose runs are not known, as of a dataset.
+
+    What was set aside is not tried again in its run. So where a title at fault was, it was put right and
+    offered anew, and its crashes before don't count.
+    """
+    counted: list[AttemptFact] = []
+    for attempt in attempts:
+        if crash_counts(counted).get((attempt.title, attempt.profile), 0) >= retries.set_aside_after_crashes:
+            entries = unstable_profiles(counted, retries)
+            if any(e.title_at_fault and e.covers(attempt.title, attempt.profile) for e in entries):
+                counted = [a for a in counted if a.title != attempt.title or a.reason_code not in CRASH_CODES]
+        counted.append(attempt)
+    return unstable_profiles(counted, retries)
+
+
 def crash_counts(attempts: Sequence[AttemptFact]) -> Mapping[tuple[str, str], int]:
     """(title, profile) -> attempts in which the title crashed or hung, or the driver failed."""
     return Counter((a.title, a.profile) for a in attempts if a.reason_code in CRASH_CODES)
@@ -242,14 +272,21 @@ def standing(
         orderly_ends: How many runs before it came to an orderly end.
     """
     present = [a for a in attempts if definitions.get(a.cell_id) == a.definition_hash]
-    aside = unstable_profiles(present, retries)
+    mended = titles_at_fault_before(present, retries, orderly_ends)
+    aside = unstable_profiles([a for place, a in enumerate(present) if place not in mended], retries)
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
     shared, alive = causes.shared_causes(present, controls, len({title for title, _ in names.values()}))
     in_common = {place for cause in shared for place in cause.places}
-    forgiven = in_common | {
-        place for place, a in enumerate(present) if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
-    }
+    forgiven = (
+        in_common
+        | mended
+        | {
+            place
+            for place, a in enumerate(present)
+            if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
+        }
+    )
     tries = Counter(
         key_of(a)
         for place, a in enumerate(present)
@@ -257,6 +294,7 @@ def standing(
     )
     own = [a for place, a in enumerate(present) if place not in in_common]
     blocked = causes.cells_set_aside(own, session, retries.attempts_per_repeat)
+    blocked |= causes.cells_that_end_levelrig(present, orderly_ends)
     judged: list[RepeatStanding] = []
     for slot in slots:
         key = key_of(slot)
@@ -275,10 +313,13 @@ def standing(
         )
     open_keys = {key_of(repeat.slot) for repeat in judged if repeat.open}
     given_up = _given_up(present, forgiven, open_keys, session, retries)
+    open_cells = {cell_id for cell_id, *_ in open_keys}
+    ended_levelrig = causes.cells_that_end_levelrig(present, orderly_ends - 1).values()
+    given_up += tuple(cell for cell in ended_levelrig if cell.cell_id in open_cells)
     return Standing(
         tuple(judged),
         aside,
-        crash_counts(present),
+        crash_counts([a for place, a in enumerate(present) if place not in mended]),
         rig_losses(present),
         tuple(blocked.values()),
         given_up,
@@ -310,7 +351,9 @@ def _given_up(
         {
             a.cell_id: CellSetAside(a.cell_id, a.reason_code or "", a.reason or "")
             for a in earlier
-            if is_permanent(a.reason_code) or counts[key_of(a)] >= retries.attempts_per_repeat
+            if is_permanent(a.reason_code)
+            or a.reason_code in CRASH_CODES
+            or counts[key_of(a)] >= retries.attempts_per_repeat
         }.values()
     )
 

@@ -3,7 +3,8 @@
 The campaign's sign of life is its journal: as long as anything in it changes, it lives. The supervisor never
 touches the card or the plan: ending, restoring and starting are processes of their own, so that a driver
 that hangs can't hang the supervisor. It gives up after a bounded number of starts without a newly accepted
-repeat, and never answers a stop that was asked for by a start.
+repeat (or a cell newly set aside because it ends the campaign), and never answers a stop that was asked for
+by a start.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from harness.guard.times import HANDOVER_S, SILENT_S
 from harness.isolated import python_command
 from harness.processes import end_dead_runs_titles
 from harness.store.campaign import CampaignStore
+from harness.store.causes import PROGRAM_LOST
 from harness.store.opening import put_event
 from harness.supervise.runners import name_supervisor, unname_supervisor
 
@@ -165,7 +167,7 @@ class Supervisor:
         """Run to the campaign's own end; returns its exit code, or :data:`GAVE_UP`."""
         fruitless = 0
         first = True
-        accepted, sessions = self._accepted(), self._sessions()
+        (accepted, aside), sessions = self._progress(), self._sessions()
         with self._passing_signals_on(), self._naming_itself():
             while True:
                 self._child = self._start(self._command if first else self._command_to_go_on())
@@ -176,9 +178,9 @@ class Supervisor:
                 unrestored = self._make_safe(stuck=end.stuck)
                 if end.stuck or asked:
                     return self._leave(end, unrestored)
-                now_accepted = self._accepted()
-                fruitless = 1 if now_accepted > accepted else fruitless + 1
-                accepted, first = now_accepted, False
+                now_accepted, now_aside = self._progress()
+                fruitless = 1 if now_accepted > accepted or now_aside > aside else fruitless + 1
+                accepted, aside, first = now_accepted, now_aside, False
                 if fruitless >= self._patience.starts_without_accepted:
                     self._say(
                         "gave-up",
@@ -287,8 +289,16 @@ class Supervisor:
     def _pulse(self) -> Pulse | None:
         return self._read(lambda store: Pulse(*store.activity()), None)
 
-    def _accepted(self) -> int:
-        return self._read(lambda store: store.standing().accepted_count, 0)
+    def _progress(self) -> tuple[int, int]:
+        """Accepted repeats, and cells that are set aside since they ended the campaign: the rest goes on."""
+
+        def look(store: CampaignStore) -> tuple[int, int]:
+            standing = store.standing()
+            return standing.accepted_count, sum(
+                cell.reason_code == PROGRAM_LOST for cell in standing.cells_set_aside
+            )
+
+        return self._read(look, (0, 0))
 
     def _sessions(self) -> int:
         return self._read(lambda store: len(store.sessions()), 0)

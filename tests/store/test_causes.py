@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from harness.plan.schema import Retries, Slot
-from harness.store.standing import AttemptFact, Standing, standing
+from harness.store.standing import AttemptFact, Standing, standing, unstable_in_the_end
 
 TITLES, PROFILES = ("harbour", "road", "salt", "quay"), ("factory", "quiet")
 CELLS = [f"{title}.default.{profile}" for title in TITLES for profile in PROFILES]
@@ -157,3 +158,77 @@ def test_all_tries_of_one_repeat_that_fail_alike_set_a_cell_aside_that_was_never
     assert stand(measured).cells_set_aside == ()
     later = tries("frame-log", "frame-log", run=2)
     assert later.cells_set_aside == ()
+
+
+def lost(cell: str, run: int, ended: int = 0, launched: bool = True) -> AttemptFact:
+    fact = attempt(cell, "program-lost", run, ended)
+    return replace(fact, verdict="interrupted", launched=launched, reason="levelrig ended in phase measure")
+
+
+def test_a_cell_at_which_levelrig_itself_ends_three_times_is_set_aside_and_the_others_go_on():
+    cell = CELLS[0]
+    two = [lost(cell, 1), lost(cell, 2)]
+    assert stand(two, run=3).remaining[0].cell_id == cell
+    # What fails for good in each start, between the losses, holds nothing up.
+    three = [two[0], attempt(CELLS[1], "launch-failed-permanent", 2), two[1], lost(cell, 3)]
+    found = stand(three, run=4)
+    assert [c.cell_id for c in found.cells_set_aside] == [cell]
+    assert "levelrig itself was ended 3 times" in found.cells_set_aside[0].reason
+    assert cell not in [slot.cell_id for slot in found.remaining]
+    assert len(found.remaining) == len(CELLS) - 1
+    assert found.repeats[0].tries == 0
+
+
+def test_losses_before_the_launch_or_with_an_accepted_repeat_between_set_nothing_aside():
+    cell = CELLS[0]
+    early = [lost(cell, run, launched=False) for run in (1, 2, 3, 4)]
+    assert stand(early, run=5).cells_set_aside == ()
+    between = [lost(cell, 1), lost(cell, 2), attempt(cell, run=3, repeat=2), lost(cell, 4)]
+    assert stand(between, run=5).cells_set_aside == ()
+
+
+def test_a_cell_that_ended_levelrig_is_offered_again_once_a_run_came_to_an_orderly_end():
+    cell = CELLS[0]
+    found = stand([lost(cell, run) for run in (1, 2, 3)], run=5, ended=1)
+    assert found.cells_set_aside == ()
+    assert found.remaining[0].cell_id == cell
+    assert [c.cell_id for c in found.offered_again] == [cell]
+
+
+def crashes(title: str, run: int, ended: int = 0) -> list[AttemptFact]:
+    profiles = ("factory", "quiet")
+    return [attempt(f"{title}.default.{p}", "title-crashed", run, ended) for p in profiles for _ in (1, 2)]
+
+
+def test_a_title_that_crashed_under_every_profile_is_tried_anew_by_the_next_run():
+    """It may have been put right since; crashes under one profile only are a result and stay one."""
+    first = [attempt("road.default.factory"), *[attempt("road.default.quiet", "title-crashed")] * 2]
+    night = [*crashes("harbour", 1), *first]
+    assert [(e.title, e.title_at_fault) for e in stand(night).set_aside] == [
+        ("harbour", True),
+        ("harbour", True),
+        ("road", False),
+    ]
+    again = stand(night, run=2, ended=1)
+    assert [(e.title, e.profile) for e in again.set_aside] == [("road", "quiet")]
+    assert {"harbour.default.factory", "harbour.default.quiet"} <= {s.cell_id for s in again.remaining}
+    assert [c.cell_id for c in again.offered_again] == ["harbour.default.factory", "harbour.default.quiet"]
+    # It works now under the one profile and crashes under the other: that is a result.
+    after = [
+        attempt("harbour.default.factory", None, 2, 1),
+        *[attempt("harbour.default.quiet", "title-crashed", 2, 1)] * 2,
+    ]
+    for ended in (1, 2):
+        found = stand([*night, *after], run=ended + 1, ended=ended)
+        assert [(e.title, e.profile, e.title_at_fault) for e in found.set_aside] == [
+            ("harbour", "quiet", False),
+            ("road", "quiet", False),
+        ]
+    assert unstable_in_the_end([*night, *after], Retries()) == found.set_aside
+
+
+def test_a_title_that_was_not_put_right_is_set_aside_again():
+    night = [*crashes("harbour", 1), *crashes("harbour", 2, 1)]
+    found = stand(night, run=2, ended=1)
+    assert [(e.title, e.crash_count, e.title_at_fault) for e in found.set_aside] == [("harbour", 2, True)] * 2
+    assert unstable_in_the_end(night, Retries()) == found.set_aside

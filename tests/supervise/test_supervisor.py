@@ -266,3 +266,30 @@ def test_the_child_knows_that_it_is_supervised(tmp_path):
     code = f"import os, pathlib; pathlib.Path({str(kept)!r}).write_text(os.environ[{module.SUPERVISED!r}])"
     assert start_child([sys.executable, "-c", code]).wait(30) == 0
     assert kept.read_text() == str(os.getpid())
+
+
+def test_a_title_that_ends_levelrig_each_time_is_set_aside_and_the_rest_is_measured(tmp_path):
+    """The bound of fruitless starts is not reached: a cell newly set aside counts as progress."""
+    child = CHILD.replace(
+        "    starts = len(store.sessions())\n",
+        "    starts = 2\n"
+        "    while slots and slots[0].cell_id.startswith('title-1.'):\n"
+        "        store.mark_phase(small.begin(store, slots[0]), 'launch', 0.1)\n"
+        "        os.kill(os.getpid(), signal.SIGKILL)\n",
+    ).replace("small.open_store(folder)", "small.open_store(folder, small.plan(titles=2))")
+    folder = tmp_path / "c"
+    command = [sys.executable, "-c", child, str(STORE_TESTS), str(folder), "hang"]
+    supervisor = Supervisor(
+        command,
+        folder,
+        patience=Patience(poll_s=0.05, first_pause_s=0.05, longest_pause_s=0.1, starts_without_accepted=5),
+        restore=lambda timeout_s: None,
+        tell=lambda kind, sentence: None,
+    )
+    assert supervisor.run() == 0
+    with CampaignStore.read(folder) as store:
+        standing = store.standing()
+        assert len(store.sessions()) == 7
+        assert {cell.cell_id.split(".")[0] for cell in standing.cells_set_aside} == {"title-1"}
+        assert standing.accepted_count == 4
+        assert standing.complete
