@@ -7,6 +7,7 @@ import io
 import json
 import math
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
@@ -50,12 +51,21 @@ def parquet_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         with pq.ParquetFile(
             path, buffer_size=_READ_BYTES, pre_buffer=False, read_dictionary=sorted(words)
         ) as file:  # text as a dictionary: a few long words that stand in each row take no room
-            yield from _parquet_batches(path, file, mapping, places, wanted)
+            yield from _one_ahead(_parquet_batches(path, file, mapping, places, wanted))
     except (OSError, ValueError, OverflowError, KeyError, pa.ArrowException) as error:
         raise FrameLogError(
             f"{path}: not readable as Parquet ({error}); "
             "the file is damaged or was not closed, write it again"
         ) from error
+
+
+def _one_ahead(parts: Iterator[RawRows]) -> Iterator[RawRows]:
+    """The same, the next one made ready on a thread while the last one is looked at."""
+    with ThreadPoolExecutor(1, thread_name_prefix="levelrig-frames") as pool:
+        coming = pool.submit(next, parts, None)
+        while (rows := coming.result()) is not None:
+            coming = pool.submit(next, parts, None)
+            yield rows
 
 
 def _parquet_batches(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 MULTIPLE = 2.0
 HALF_WIDTH_FRAMES = 30
+_FEW = 0.01  # so few frames are looked at one by one without a closer choice
 _GATHER_ELEMENTS = 1 << 22
 
 
@@ -71,7 +72,10 @@ def stutter_places(
 
 
 def _candidates(frametime_ms: NDArray[np.float64], multiple: float, half_width: int) -> NDArray[np.int64]:
-    """Frames above ``multiple`` times the least of the blocks that cover their neighbourhood."""
+    """Frames above ``multiple`` times the least frame time of all, or of the blocks around them."""
+    far = np.flatnonzero(frametime_ms > multiple * frametime_ms.min())
+    if len(far) <= _FEW * len(frametime_ms):
+        return far
     block = half_width
     whole = len(frametime_ms) // block * block
     if whole < block * 3:

@@ -209,6 +209,18 @@ def test_stutter_is_exactly_the_comparison_with_the_local_median(frametime_ms, m
     assert np.array_equal(stutter_mask(frametime_ms, multiple, half_width), expected)
 
 
+def test_rare_hitches_in_a_long_run_are_found_as_by_the_medians_themselves():
+    random = np.random.default_rng(21)
+    frametime_ms = random.lognormal(np.log(8.3), 0.1, 20_000)
+    hitches = np.sort(random.choice(20_000, 40, replace=False))
+    frametime_ms[hitches] *= random.uniform(1.5, 3, 40)
+    padded = np.pad(frametime_ms, 30, constant_values=np.nan)
+    medians = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 61), axis=1)
+    wanted = np.flatnonzero(frametime_ms > 2 * medians)
+    assert 0 < len(wanted) < 40
+    assert stutter_places(frametime_ms, 2.0, 30).tolist() == wanted.tolist()
+
+
 def test_a_slow_scene_is_no_stutter_but_a_hitch_in_it_is():
     frametime_ms = np.array([5.0] * 200 + [20.0] * 200)
     assert np.count_nonzero(stutter_mask(frametime_ms)) <= 30  # only within half a window of the cut
