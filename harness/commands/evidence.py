@@ -49,7 +49,9 @@ def register(commands: Any) -> None:
         example="levelrig map frames.csv",
         reports=True,
     )
-    mapping.add_argument("file", type=Path, help="frame log: CSV of any kind, Parquet, JSON lines")
+    mapping.add_argument(
+        "file", type=Path, help="frame log: CSV of any kind, Parquet, JSON; compressed or not"
+    )
 
 
 def _map(arguments: argparse.Namespace) -> int:

@@ -2,8 +2,8 @@
 
 The proposals were worked on with style A at seeds 11 to 13 alone. Style B and the mixtures were first run
 when that was done: 105 of 106 (one log held no time, a slip of the generator) and 118 of 119 were right, of
-fresh seeds later 753 of 757; all five were decimal commas taken for delimiters, which are read
-since. None was wrong without a doubt.
+757 logs of fresh seeds later 753; all five were decimal commas taken for delimiters, which are read since.
+None was wrong without a doubt.
 """
 
 from __future__ import annotations
