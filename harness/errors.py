@@ -148,7 +148,9 @@ class RecordNotOurs(StoreError):
 
 
 class CampaignBusy(StoreError):
-    """Another levelrig process works on this folder."""
+    """Another levelrig process works on this folder. Nothing is wrong with plan or data: try again later."""
+
+    exit_code = 3
 
 
 class StorageFault(StoreError):

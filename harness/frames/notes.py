@@ -15,14 +15,15 @@ def note_lines(rows: Iterable[Mapping[Any, Any]]) -> list[str]:
     """A line for each title and kind of note, with how many attempts have it and what the first one says.
 
     Args:
-        rows: Of ``harness.tables.ATTEMPTS``; ``title``, ``repeat_index`` and ``marks`` count.
+        rows: Of ``harness.tables.ATTEMPTS``; ``title``, ``repeat_index`` and ``marks`` count; the
+            journal's rows may lack the last.
     """
     found: dict[tuple[str, str], list[str]] = {}
     counts: dict[str, int] = {}
     for row in rows:
         title = str(row["title"])
         counts[title] = counts.get(title, 0) + 1
-        marks = row["marks"]
+        marks = row.get("marks")  # a lost program's attempt has none
         kinds: dict[str, str] = {}
         for mark in () if marks is None else marks:
             code, _, note = str(mark).partition(": ")

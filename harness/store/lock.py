@@ -29,14 +29,15 @@ class FolderLock:
         """Raises CampaignBusy with the holder's process id, or StoreError where locks don't work."""
         self._path = folder / LOCK_NAME
         self._descriptor = _open(folder, self._path)
-        holder = self._holder()
+        holder, since = self._holder()
         try:
             _lock(self._descriptor)
         except OSError as error:
             os.close(self._descriptor)
             if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
                 raise CampaignBusy(
-                    f"{folder}: process {holder or 'unknown'} works on this folder; wait for it, or end it"
+                    f"{folder}: process {holder or 'unknown'} works on this folder{since}; "
+                    "`levelrig status` shows it, `levelrig stop` ends it"
                 ) from error
             raise StoreError(
                 f"{folder}: files can't be locked here ({error.strerror}); use a folder on a local disk"
@@ -51,13 +52,15 @@ class FolderLock:
             os.close(self._descriptor)
             self._descriptor = -1
 
-    def _holder(self) -> int | None:
+    def _holder(self) -> tuple[int | None, str]:
+        """Process id of whoever wrote its name here last, and since when, in words; it may be wrong."""
         try:
             os.lseek(self._descriptor, 0, os.SEEK_SET)
-            pid = json.loads(os.read(self._descriptor, 1024))["pid"]
+            said = json.loads(os.read(self._descriptor, 1024))
+            pid, since_utc = said["pid"], datetime.fromisoformat(said["since_utc"])
         except (OSError, ValueError, KeyError, TypeError):
-            return None
-        return pid if isinstance(pid, int) else None
+            return None, ""
+        return pid if isinstance(pid, int) else None, f" since {since_utc:%Y-%m-%d %H:%M} UTC"
 
     def _say(self, content: dict[str, object]) -> None:
         """Inform others. Not synced: after a crash of the machine nobody holds the lock anyway."""

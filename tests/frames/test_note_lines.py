@@ -23,3 +23,6 @@ def test_each_kind_of_note_is_one_line_with_how_many_attempts_have_it():
         "salt-road: frame log of 1 of 1 attempts: 3 unreadable rows were left out; first: data row 7",
     ]
     assert note_lines([{"title": "x", "repeat_index": 1, "marks": None}]) == []
+    assert (
+        note_lines([{"title": "x", "repeat_index": 1}]) == []
+    )  # as the journal has a lost program's attempt

@@ -85,7 +85,8 @@ def test_an_attempt_cut_off_by_a_reboot_counts_as_a_loss_of_the_rig(small, tmp_p
 
 
 def test_a_second_process_is_refused_with_the_first_ones_process_id(small, tmp_path):
-    with small.open_store(tmp_path / "c"), pytest.raises(CampaignBusy, match=f"process {os.getpid()} "):
+    said = f"process {os.getpid()} works on this folder since 2"
+    with small.open_store(tmp_path / "c"), pytest.raises(CampaignBusy, match=said):
         small.open_store(tmp_path / "c")
 
 
