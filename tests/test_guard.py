@@ -33,8 +33,9 @@ class StillWatch:
     def lives(self):
         return not self.ended
 
-    def beat(self):
+    def beat(self, *, changed=True):
         self.beats += 1
+        self.changed = changed
 
     def close(self):
         self.closed = True
@@ -114,6 +115,7 @@ def test_one_watch_serves_the_whole_campaign_and_is_replaced_when_it_ends(record
     guard.beat()
     assert StillWatch.started == 2
     assert StillWatch.last.beats == 1
+    assert not StillWatch.last.changed
     guard.close()
 
 

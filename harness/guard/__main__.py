@@ -7,6 +7,7 @@ something is, 3 a run that lives holds the hardware, so nothing was touched.
 from __future__ import annotations
 
 import argparse
+import queue
 import signal
 import sys
 import threading
@@ -17,7 +18,7 @@ from harness.guard.lock import LOCK_NAME, HardwareLock
 from harness.guard.record import RestoreRecord
 from harness.guard.restore import opener
 from harness.guard.times import growing_pauses_s
-from harness.guard.watch import Sign, beats_of, watch_over
+from harness.guard.watch import CHANGED_BYTE, UNCHANGED_BYTE, Sign, beats_of, watch_over
 from harness.plugins import PluginHost
 
 
@@ -33,11 +34,11 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     record = RestoreRecord(given.record)
     ended, asked = threading.Event(), threading.Event()
-    beats = threading.Semaphore(0)
+    beats: queue.SimpleQueue[int] = queue.SimpleQueue()
 
     def end() -> None:
         ended.set()
-        beats.release()
+        beats.put(CHANGED_BYTE[0])
 
     def let_go(*_: object) -> None:
         asked.set()
@@ -49,15 +50,20 @@ def main(arguments: list[str] | None = None) -> int:
 
     def listen() -> None:
         for block in beats_of(0):
-            for _ in block:
-                beats.release()
+            for byte in block:
+                beats.put(byte)
         end()
 
     threading.Thread(target=listen, daemon=True).start()
 
     def wait() -> Sign:
-        heard = beats.acquire(timeout=given.seconds)
-        return "gone" if ended.is_set() else "alive" if heard else "silent"
+        try:
+            byte = beats.get(timeout=given.seconds)
+        except queue.Empty:
+            return "gone" if ended.is_set() else "silent"
+        if ended.is_set() and beats.empty():
+            return "gone"
+        return "unchanged" if byte == UNCHANGED_BYTE[0] else "alive"
 
     lock = None if given.lock is None else HardwareLock.inherited(record.path.parent / LOCK_NAME, given.lock)
 

@@ -13,6 +13,9 @@ from harness.guard.changers import end_changers
 from harness.guard.lock import HardwareLock
 from harness.guard.record import RestoreRecord
 from harness.guard.watch import Watch
+from harness.log import get_logger
+
+log = get_logger("levelrig.guard")
 
 
 class Watching(Protocol):
@@ -20,13 +23,16 @@ class Watching(Protocol):
 
     def lives(self) -> bool: ...
 
-    def beat(self) -> None: ...
+    def beat(self, *, changed: bool = True) -> None: ...
 
     def close(self) -> None: ...
 
 
 class Guard:
     """Keeps the way back of every control; that of hardware in the machine's record, under a watch.
+
+    The record is read once. From then on what this program knows counts, and the file is mended where
+    somebody removed or changed it: it is for the watch and for the next start.
 
     Args:
         changes_hardware: Whether a control kind writes to hardware. What does not is kept in memory only:
@@ -50,6 +56,7 @@ class Guard:
         self._watch: Watching | None = None
         self._watching = threading.Lock()
         self._others: dict[str, Mapping[str, Any]] = {}
+        self._changed: dict[str, Mapping[str, Any]] | None = None
         self._acted = self._record.acted()
 
     def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None:
@@ -57,25 +64,38 @@ class Guard:
         if not self._changes_hardware(control_kind):
             self._others.setdefault(control_kind, snapshot)
             return
-        self._record.save_snapshot(control_kind, snapshot)
-        self._acted = self._record.acted()
+        changed = {control_kind: dict(snapshot), **self._known()}
         with self._watching:
+            self._record.mend(changed)
+            self._changed = changed
+            self._acted = self._record.acted()
             self._watch_again()
+            if self._watch is not None:
+                self._watch.beat()
 
     def open_snapshots(self) -> dict[str, Mapping[str, Any]]:
         """What this run, or one on this machine that crashed, left to be put back. Raises StoreError."""
-        return {**self._record.open_snapshots(), **self._others}
+        return {**self._known(), **self._others}
 
     def clear_snapshot(self, control_kind: str) -> None:
         """The control is restored, which was proven. Raises StoreError."""
-        if self._others.pop(control_kind, None) is None:
-            self._record.clear_snapshot(control_kind)
+        if self._others.pop(control_kind, None) is not None:
+            return
+        changed = {kind: state for kind, state in self._known().items() if kind != control_kind}
+        with self._watching:
+            if changed:
+                self._record.mend(changed)
+            else:
+                self._record.discard()
+            self._changed = changed
+            if self._watch is not None:
+                self._watch.beat(changed=bool(changed))
 
     def settle(self) -> list[str]:
         """End every command that may still change hardware; names of those that could not be ended."""
         owner = ""
         with contextlib.suppress(HarnessError):
-            owner = self._record.owner()
+            owner = self._record.content().owner
         return end_changers(owner)
 
     def undisturbed(self) -> bool:
@@ -85,10 +105,14 @@ class Guard:
     def beat(self) -> None:
         """A sign of life; a watch that has ended is replaced. Safe to call from any thread."""
         with self._watching:
-            if self._watch is not None:
+            if self._changed:
                 with contextlib.suppress(HarnessError):  # tried again at the next sign of life
+                    if self._record.mend(self._changed):
+                        log.warning("the record of what is to be put back was changed or removed; mended")
+            if self._watch is not None:
+                with contextlib.suppress(HarnessError):
                     self._watch_again()
-                self._watch.beat()
+                self._watch.beat(changed=bool(self._changed))
 
     def close(self) -> None:
         """End the watch; it restores what is still open, and holds the lock until it did."""
@@ -98,6 +122,11 @@ class Guard:
                 self._watch = None
         if self._lock is not None:
             self._lock.release()
+
+    def _known(self) -> dict[str, Mapping[str, Any]]:
+        if self._changed is None:
+            self._changed = dict(self._record.open_snapshots())
+        return self._changed
 
     def _watch_again(self) -> None:
         if self._watch is None or not self._watch.lives():

@@ -20,7 +20,7 @@ from typing import Final, Literal, Self
 
 from harness.clock import Clock, SystemClock
 from harness.errors import HardwareBusy, StoreError
-from harness.guard.record import make_state_folder
+from harness.guard.record import FILE_NAME, RestoreRecord, make_state_folder
 from harness.guard.times import HANDOVER_S
 from harness.identity import lives, own_identity
 from harness.places import state_folder
@@ -100,6 +100,12 @@ class HardwareLock:
                     os.kill(holder.pid, signal.SIGTERM)
             clock.sleep_s(_POLL_S)
         lock = cls(path, descriptor)
+        if changer := _changer_without_lock(path):
+            lock.release()
+            raise HardwareBusy(
+                f"process {changer} has changed this machine's hardware and still runs, though its lock file "
+                f"{path} was removed; wait for its end, or stop it there, and try again. Nothing was changed"
+            )
         lock.say(doing, folder)
         return lock
 
@@ -173,6 +179,9 @@ def _open_locked(path: Path) -> int | None:
         ) from error
     try:
         _lock(descriptor)
+        if not _is_at(descriptor, path):  # removed meanwhile: somebody else may have locked a new one
+            os.close(descriptor)
+            return None
     except OSError as error:
         os.close(descriptor)
         if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
@@ -181,6 +190,22 @@ def _open_locked(path: Path) -> int | None:
             f"{path}: files can't be locked here ({error.strerror}); the state folder must be on a local disk"
         ) from error
     return descriptor
+
+
+def _is_at(descriptor: int, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(descriptor), path.stat())
+    except FileNotFoundError:
+        return False
+
+
+def _changer_without_lock(path: Path) -> str:
+    """Process id of a living program other than this one that wrote the record beside the lock."""
+    try:
+        owner = RestoreRecord(path.with_name(FILE_NAME)).content().owner
+    except StoreError:
+        return ""
+    return owner.partition("/")[0] if owner and owner != own_identity() and lives(owner) else ""
 
 
 if sys.platform == "win32":

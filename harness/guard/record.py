@@ -15,7 +15,8 @@ import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from types import MappingProxyType
+from typing import Any, Final, NamedTuple
 
 from harness.errors import RecordDamaged, RecordNotOurs, StoreError
 from harness.identity import own_identity
@@ -37,6 +38,16 @@ def records_of_others() -> list[Path]:
         return [path] if path.exists() else []
     except OSError:
         return []
+
+
+class Content(NamedTuple):
+    """What a record tells: control kind -> state to go back to, and who wrote it.
+
+    ``owner`` is the identity (:mod:`harness.identity`) of that program; empty if unknown.
+    """
+
+    states: Mapping[str, dict[str, Any]] = MappingProxyType({})
+    owner: str = ""
 
 
 class RestoreRecord:
@@ -65,18 +76,38 @@ class RestoreRecord:
             RecordNotOurs: It can't be trusted, or can't be read by this user.
             RecordDamaged: It is ours and can't be understood.
         """
-        return self._read()[0]
+        return dict(self.content().states)
 
-    def owner(self) -> str:
-        """Identity (:mod:`harness.identity`) of the program that wrote it; empty if unknown."""
-        return self._read()[1]
+    def content(self) -> Content:
+        """The same, and who wrote it. Raises as :meth:`open_snapshots`."""
+        return self._read()
+
+    def mend(self, states: Mapping[str, Mapping[str, Any]], owner: str = "") -> bool:
+        """Write these states where the file is gone or is not what they say; a false file is kept aside.
+
+        Args:
+            states: What is to be put back, as whoever changed it knows.
+            owner: Identity of that program; default: this one.
+        Returns:
+            Whether there was anything to mend.
+        Raises:
+            StoreError: It can't be written.
+        """
+        try:
+            found, found_owner = self._read()
+            if found == states and found_owner == (owner or own_identity()):
+                return False
+        except StoreError:
+            self.set_aside()
+        self._write(states, owner)
+        return True
 
     def clear_snapshot(self, control_kind: str) -> None:
         """The control is restored. Raises StoreError."""
-        states, owner = self._read()
-        if states.pop(control_kind, None) is None:
+        found, owner = self._read()
+        if control_kind not in found:
             return
-        if states:
+        if states := {kind: state for kind, state in found.items() if kind != control_kind}:
             self._write(states, owner)
         else:
             self.discard()
@@ -132,10 +163,10 @@ class RestoreRecord:
 
     # --- the file -----------------------------------------------------------------------------------------
 
-    def _read(self) -> tuple[dict[str, dict[str, Any]], str]:
+    def _read(self) -> Content:
         text = self._trusted_text()
         if text is None:
-            return {}, ""
+            return Content()
         try:
             found = json.loads(text)
             owner = ""
@@ -145,7 +176,7 @@ class RestoreRecord:
                 found, owner = found["states"], str(found["owner"])
             if not all(isinstance(state, dict) for state in found.values()):
                 raise TypeError("a state is no table")
-            return {str(kind): dict(state) for kind, state in found.items()}, owner
+            return Content({str(kind): dict(state) for kind, state in found.items()}, owner)
         except (ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
             raise RecordDamaged(
                 f"{self.path}: is damaged ({error}); run `levelrig restore`, which keeps it aside and puts "

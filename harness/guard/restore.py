@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 from harness.clock import SystemClock
 from harness.errors import HarnessError, RecordDamaged, RestoreUnproven, StoreError
 from harness.guard.changers import end_changers
-from harness.guard.record import RestoreRecord
+from harness.guard.record import Content, RestoreRecord
 from harness.plugins import PluginHost
 from harness.rig import Control
 
@@ -87,7 +87,7 @@ class MachineRestored:
 
 
 def restore_recorded(
-    record: RestoreRecord, open_control: OpenControl, *, clear: bool = True
+    record: RestoreRecord, open_control: OpenControl, *, clear: bool = True, known: Content | None = None
 ) -> list[Restored]:
     """Restore what the record holds. Tries every control; what fails stays in the record.
 
@@ -96,13 +96,14 @@ def restore_recorded(
         open_control: Opens a control by kind.
         clear: Take what is restored out of the record. Not while the program that changed it lives: it may
             go on at any moment in the middle of a change.
+        known: What the record held; default: it is read.
     Raises:
         StoreError: The record can't be read.
     """
-    states = record.open_snapshots()
+    states, owner = known or record.content()
     if not states:
         return []
-    left = end_changers(record.owner())
+    left = end_changers(owner)
     done = [_restore(record, open_control, kind, state, clear and not left) for kind, state in states.items()]
     if left:
         what = f"{', '.join(left)} could not be ended and may change the card again; end it"

@@ -14,16 +14,19 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from harness.errors import StoreError
 from harness.guard.lock import HardwareLock
-from harness.guard.record import RestoreRecord
+from harness.guard.record import Content, RestoreRecord
 from harness.guard.restore import OpenControl, Restored, restore_recorded
 from harness.guard.times import CLOSING_S, SILENT_S
 from harness.isolated import python_command
 
-Sign = Literal["alive", "silent", "gone"]
+Sign = Literal["alive", "unchanged", "silent", "gone"]
+#: What the program writes into the pipe as a sign of life.
+CHANGED_BYTE: Final = b"."
+UNCHANGED_BYTE: Final = b"-"
 
 
 class Watch:
@@ -69,11 +72,15 @@ class Watch:
     def lives(self) -> bool:
         return self._process.poll() is None
 
-    def beat(self) -> None:
-        """Write a sign of life; a watch that is gone is no reason to end the night."""
+    def beat(self, *, changed: bool = True) -> None:
+        """Write a sign of life; a watch that is gone is no reason to end the night.
+
+        Args:
+            changed: Whether something is to be put back now.
+        """
         with contextlib.suppress(OSError, ValueError):
             assert self._process.stdin is not None
-            self._process.stdin.write(b".")
+            self._process.stdin.write(CHANGED_BYTE if changed else UNCHANGED_BYTE)
             self._process.stdin.flush()
 
     def close(self, wait_s: float = CLOSING_S) -> None:
@@ -98,33 +105,52 @@ def watch_over(
 
     Args:
         record: The machine's record.
-        wait: Returns ``alive`` after a sign of life, ``silent`` when none came in time, ``gone`` at the end.
+        wait: Returns ``alive`` after a sign of life, ``unchanged`` after one that says that nothing is to be
+            put back, ``silent`` when none came in time, ``gone`` at the end.
         open_control: Opens a control by kind.
         pauses_s: Pauses between the tries to restore, once the program is gone.
         pause: Lets that time pass; returns whether the watch is asked to let go.
         take_over: Called once the program is gone, before the first try: makes the hardware's lock ours.
     """
     acted = False
+    known = _learned(record, Content())
     while (sign := wait()) != "gone":
+        if sign == "unchanged":
+            known, acted = Content(), False
+            continue
+        known = _learned(record, known)
         if sign == "alive":
             acted = False
         elif not acted:
             record.note_act()
-            acted = not _failures(_try(record, open_control, clear=False))
-    if not record.path.exists():
+            acted = not _failures(_try(record, open_control, known, clear=False))
+    known = _learned(record, known)
+    if not known.states and not record.path.exists():
         return []
     take_over()
-    done = _try(record, open_control, clear=True)
+    done = _try(record, open_control, known, clear=True)
     for pause_s in pauses_s:
         if not _failures(done) or pause(pause_s):
             break
-        done = _try(record, open_control, clear=True)
+        done = _try(record, open_control, _learned(record, known), clear=True)
     return done
 
 
-def _try(record: RestoreRecord, open_control: OpenControl, *, clear: bool) -> list[Restored]:
+def _learned(record: RestoreRecord, known: Content) -> Content:
+    """What the record tells; what it told before where it is gone, or can't be trusted any more."""
     try:
-        return restore_recorded(record, open_control, clear=clear)
+        found = record.content()
+    except StoreError:
+        return known
+    return found if found.states else known
+
+
+def _try(record: RestoreRecord, open_control: OpenControl, known: Content, *, clear: bool) -> list[Restored]:
+    if clear and known.states:  # so that it holds what can't be put back now, for the next one to try
+        with contextlib.suppress(StoreError):
+            record.mend(known.states, known.owner)
+    try:
+        return restore_recorded(record, open_control, clear=clear, known=known if known.states else None)
     except StoreError as error:
         return [Restored("record", str(error))]
 
