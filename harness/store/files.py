@@ -196,6 +196,24 @@ class SafeFiles:
         with self.guarded(f"removing {path}"):
             self.primitives.remove(path)
 
+    def keep_aside(self, *names: str) -> list[str]:
+        """Give files of the folder that are there the name ``<name>.before-<n>``; nothing is overwritten.
+
+        Returns:
+            The new names.
+        """
+        kept: list[str] = []
+        present = [name for name in names if (self.folder / name).exists()]
+        number = 1
+        while any((self.folder / f"{name}.before-{number}").exists() for name in names):
+            number += 1
+        for name in present:
+            with self.guarded(f"keeping {name} aside"):
+                self.primitives.rename(self.folder / name, self.folder / f"{name}.before-{number}")
+            kept.append(f"{name}.before-{number}")
+        self.sync_folder(self.folder)
+        return kept
+
     def write_whole(self, path: Path, data: bytes) -> None:
         """Write a whole file so that at any moment either the old or the new content is there."""
         self.write_through(path, lambda file: file.write(data))

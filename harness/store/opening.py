@@ -108,8 +108,7 @@ def begin_session(
         set_meta(connection, {"retries": plan.retries.model_dump()})
         session_id = records.insert_session(connection, now_utc, os.getpid(), facts.rig_id, facts.boot_id)
     _write_if_changed(files, PLAN_NAME, plan.text.encode())
-    if not inside.is_file(files.folder, files.folder / RIG_NAME):
-        _write_if_changed(files, RIG_NAME, rig_json(facts))
+    _write_rig(files, facts)
     begun_utc = datetime.fromisoformat(journal.meta("begun_utc"))
     offset_s = max(0.0, (now_utc - begun_utc).total_seconds())
     return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc, rig_note)
@@ -171,6 +170,16 @@ def rig_json(facts: RigFacts) -> bytes:
         "facts": {section: dict(values) for section, values in facts.facts.items()},
     }
     return (json.dumps(content, indent=1, sort_keys=True, default=str) + "\n").encode()
+
+
+def _write_rig(files: SafeFiles, facts: RigFacts) -> None:
+    """Put the rig down that the campaign was begun on; a file that can't be read any more is kept aside."""
+    path = files.folder / RIG_NAME
+    if inside.is_file(files.folder, path):
+        if records.rig_facts(files.folder) or inside.read_bytes(files.folder, path) == rig_json(facts):
+            return
+        files.keep_aside(RIG_NAME)
+    _write_if_changed(files, RIG_NAME, rig_json(facts))
 
 
 def _refuse_silent_losses(

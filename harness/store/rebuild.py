@@ -139,7 +139,7 @@ def _rebuild(files: SafeFiles, plan: PlanInForce, now_utc: datetime) -> Rebuilt:
     files.remove(build_path)
     with closing(build(files, build_path)) as journal:
         _fill(journal, plan, rows, artifacts, campaign_id, old, now_utc)
-    aside = _keep_aside(files)
+    aside = files.keep_aside(f"{JOURNAL_NAME}-wal", f"{JOURNAL_NAME}-shm", MENDED_NAME, JOURNAL_NAME)
     files.publish(build_path, folder / JOURNAL_NAME)
     with closing(Journal.open(files)) as journal:
         export.export_dataset(journal)
@@ -478,22 +478,6 @@ def _rig_of_folder(folder: Path) -> tuple[str, str]:
         return str(content["rig_id"]), str(content["boot_id"])
     except (OSError, ValueError, LookupError, TypeError):
         return _UNKNOWN, _UNKNOWN
-
-
-def _keep_aside(files: SafeFiles) -> list[str]:
-    """Give the old journal, and what belongs to it, another name; nothing is overwritten."""
-    kept: list[str] = []
-    names = [f"{JOURNAL_NAME}-wal", f"{JOURNAL_NAME}-shm", MENDED_NAME, JOURNAL_NAME]
-    present = [name for name in names if (files.folder / name).exists()]
-    number = 1
-    while any((files.folder / f"{name}.before-{number}").exists() for name in names):
-        number += 1
-    for name in present:
-        with files.guarded(f"keeping {name} aside"):
-            files.primitives.rename(files.folder / name, files.folder / f"{name}.before-{number}")
-        kept.append(f"{name}.before-{number}")
-    files.sync_folder(files.folder)
-    return kept
 
 
 def require_plan(folder: Path) -> Path:

@@ -207,3 +207,20 @@ def test_a_disk_that_is_really_full_pauses_the_campaign_wherever_it_fills_up(sma
         assert verify(folder).sound
         shutil.rmtree(folder)
     assert len(paused_with) >= 2  # it filled up before and after repeats had been accepted
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_a_damaged_record_of_the_rig_is_written_anew_by_the_next_run_and_the_old_one_kept_aside(
+    small, finished, tmp_path, damage
+):
+    folder = tmp_path / "c"
+    shutil.copytree(finished, folder)
+    before = (folder / "rig.json").read_bytes()
+    (folder / "rig.json").write_bytes(b"\xff" + before)
+    if damage != "altered":
+        DAMAGES[damage](folder / "rig.json")
+    with small.open_store(folder) as store:
+        store.export_dataset()
+    assert (folder / "rig.json").read_bytes() == before
+    assert (folder / "rig.json.before-1").exists() == (damage != "gone")
+    assert verify(folder).findings == ()
