@@ -179,6 +179,12 @@ class NotACampaign(StoreError):
     exit_code = 2
 
 
+class FolderTaken(StoreError):
+    """A campaign would begin in a folder where somebody's files have the names of its own."""
+
+    exit_code = 2
+
+
 class PlanChanged(StoreError):
     """The plan differs from the folder's so that measured work would be discarded; ask for it by flag."""
 

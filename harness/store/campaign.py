@@ -132,6 +132,7 @@ class CampaignStore(CampaignView):
             now: Wall clock that events are stamped with; default: ``now_utc``, later the heartbeat's.
             file_system: Effects on the disk, for tests.
         Raises:
+            FolderTaken: It is no campaign, and what lies there would be written over.
             CampaignBusy: Another process works on the folder; the message has its process id.
             PlanChanged: The plan differs so that accepted repeats would be discarded.
             RigChanged: The folder was begun on another rig.
@@ -139,6 +140,7 @@ class CampaignStore(CampaignView):
         """
         folder = folder.absolute()
         files = SafeFiles(folder, file_system)
+        opening.refuse_to_replace(folder, plan_text)
         files.make_folders(folder)
         lock = FolderLock(folder, now_utc)
         journal: Journal | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sqlite3
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
-from harness.errors import PlanChanged, RigChanged
+from harness.errors import FolderTaken, PlanChanged, RigChanged
 from harness.plan.cells import means_the_same
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
@@ -24,15 +25,19 @@ from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
 from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange, compare
-from harness.store.export import PLAN_NAME
+from harness.store.export import DATASET_FOLDER, PLAN_NAME
 from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
-from harness.store.journal import Journal, add_event, set_meta
+from harness.store.journal import JOURNAL_NAME, Journal, add_event, set_meta
 from harness.store.lock import FolderLock
 from harness.store.records import RIG_NAME
-from harness.store.soundness import ROWS_KEPT
+from harness.store.soundness import ROWS_KEPT, is_campaign
 from harness.store.standing import RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
+#: What a campaign writes beside its journal once it has begun.
+NAMES_OF_ITS_OWN: Final = (
+    PLAN_NAME, RIG_NAME, ATTEMPTS_FOLDER, DATASET_FOLDER, "report", "CITATION.cff", "ro-crate-metadata.json",
+)  # fmt: skip
 #: Key in ``meta``: how definition hashes are made. 2: of what bears, without what is at its default.
 DEFINITION_FORM: Final = "definition_form"
 FORM_NOW: Final = 2
@@ -71,6 +76,27 @@ class OpenSession:
 
     def last_known_utc(self) -> datetime:
         return self.known_utc
+
+
+def refuse_to_replace(folder: Path, plan_text: str) -> None:
+    """A campaign that begins writes nothing over what somebody else put there.
+
+    Raises:
+        FolderTaken: No campaign, and something there has a name of a campaign's own. Nothing was changed.
+    """
+    journal = folder / JOURNAL_NAME
+    if (journal.exists() and journal.stat().st_size) or is_campaign(folder):
+        return
+    # A link is refused where it is written through.
+    taken = [n for n in NAMES_OF_ITS_OWN if (folder / n).exists() and not (folder / n).is_symlink()]
+    with contextlib.suppress(OSError):
+        if inside.read_bytes(folder, folder / PLAN_NAME) == plan_text.encode():
+            taken.remove(PLAN_NAME)
+    if taken:
+        raise FolderTaken(
+            f"{folder}: no campaign, and it holds {', '.join(taken)}, which a campaign there would write "
+            "over; name a new folder with --into"
+        )
 
 
 def begin_session(

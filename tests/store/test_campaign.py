@@ -11,7 +11,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 
-from harness.errors import CampaignBusy, PlanChanged, RigChanged, StoreError
+from harness.errors import CampaignBusy, FolderTaken, PlanChanged, RigChanged, StoreError
 from harness.rig import RigFacts
 from harness.store.campaign import CampaignStore
 from harness.tables import ATTEMPTS, REPEATS
@@ -210,3 +210,28 @@ def test_a_folder_whose_rig_was_named_by_a_network_address_goes_on_with_a_note(s
     elsewhere = RigFacts("0123456789ac-none", "boot-3", facts)
     with pytest.raises(RigChanged, match="the machine differs"):
         small.open_store(tmp_path / "c", facts=elsewhere)
+
+
+@pytest.mark.parametrize(
+    "name", ["plan.toml", "rig.json", "report/index.html", "dataset/own.csv", "CITATION.cff"]
+)
+def test_a_campaign_never_begins_over_files_of_somebody_else(small, tmp_path, name):
+    folder = tmp_path / "c"
+    own = folder / name
+    own.parent.mkdir(parents=True)
+    own.write_text("my own")
+    with pytest.raises(FolderTaken, match=rf"holds {name.split('/')[0]}, .* --into"):
+        small.open_store(folder)
+    assert [p for p in folder.rglob("*") if p.is_file()] == [own]
+    assert own.read_text() == "my own"
+
+
+def test_a_campaign_begins_beside_other_files_and_in_the_folder_of_its_own_plan(small, tmp_path):
+    folder = tmp_path / "c"
+    folder.mkdir()
+    (folder / "plan.toml").write_text(small.PLAN_TEXT)
+    (folder / "notes.txt").write_text("my own")
+    (folder / "run.log").write_text("begins")
+    small.open_store(folder).close()
+    small.open_store(folder).close()
+    assert (folder / "notes.txt").read_text() == "my own"
