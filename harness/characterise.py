@@ -5,6 +5,7 @@ Rest, load, rest again, all in the factory state; a plugin fits the card's model
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness import userfiles
 from harness.boundary import behind_boundary
 from harness.errors import PlanError, Problem, SafetyStop, WorkloadFailed
 from harness.plan.cells import expand
@@ -148,16 +150,23 @@ def _look(ceilings: Ceilings, workload: Workload | None) -> None:
             raise WorkloadFailed(f"the title ended under load ({why}); choose a longer one with --title")
 
 
+#: Hours of telemetry.
+LARGEST_CURVE_BYTES = 64 << 20
+
+
 def read_trace(path: Path) -> pa.Table:
     """A stored curve: CSV (# begins a remark) or Parquet, columns of ``harness.tables.TELEMETRY``.
 
     Raises:
         PlanError: The file can't be read.
+        UserFileError: It is no regular file of a bounded size.
     """
+    content = userfiles.read_bytes(path, "curve", at_most_bytes=LARGEST_CURVE_BYTES)
     try:
-        if path.suffix == ".parquet":
-            return pq.read_table(path)
-        return pa.Table.from_pandas(pd.read_csv(path, comment="#"), preserve_index=False)
-    except (OSError, ValueError, pa.ArrowException) as error:
+        if path.suffix == ".parquet" or content.startswith(b"PAR1"):
+            return pq.read_table(pa.BufferReader(content))
+        text = userfiles.text_of(content, path)
+        return pa.Table.from_pandas(pd.read_csv(io.StringIO(text), comment="#"), preserve_index=False)
+    except (OSError, ValueError, pa.ArrowException, OverflowError, MemoryError) as error:
         problem = Problem("trace", f"can't be read ({error})", "give a CSV or Parquet file of telemetry")
         raise PlanError(str(path), [problem]) from error

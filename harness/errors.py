@@ -35,6 +35,10 @@ class Problem:
         return f"{self.where}: {self.what}; {self.remedy}"
 
 
+#: So many problems of one plan are told; the rest is counted.
+_SHOWN_PROBLEMS = 60
+
+
 class PlanError(HarnessError):
     """The plan can't be run as written. Carries all problems found, not the first."""
 
@@ -44,7 +48,9 @@ class PlanError(HarnessError):
         self.source = source
         self.problems = tuple(problems)
         count = len(self.problems)
-        lines = "\n".join(f"  {problem}" for problem in self.problems)
+        lines = "\n".join(f"  {problem}" for problem in self.problems[:_SHOWN_PROBLEMS])
+        if count > _SHOWN_PROBLEMS:
+            lines += f"\n  and {count - _SHOWN_PROBLEMS} more"
         super().__init__(f"{source}: {count} {'problem' if count == 1 else 'problems'}\n{lines}")
 
 

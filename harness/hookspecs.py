@@ -76,12 +76,14 @@ class RehearsalRequest:
         seed: Seed of everything random; same seed, same night.
         model_path: A fitted card model to use; None for the built-in card.
         options: Further settings of the simulated rig (faults, ambient), from the command line.
+        options_from: Name and text of the file that they come from, so that a complaint has its line.
     """
 
     plan: Plan
     seed: int
     model_path: Path | None = None
     options: dict[str, Any] = field(default_factory=dict)
+    options_from: tuple[str, str] = ("settings of the rehearsal", "")
 
 
 @dataclass(frozen=True)

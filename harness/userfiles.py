@@ -29,7 +29,11 @@ def read_text(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYTE
     Raises:
         UserFileError: It is missing, unreadable, no regular file, too large or no UTF-8 text.
     """
-    content = read_bytes(path, what, at_most_bytes=at_most_bytes)
+    return text_of(read_bytes(path, what, at_most_bytes=at_most_bytes), path)
+
+
+def text_of(content: bytes, path: Path) -> str:
+    """The content as text: UTF-8, or UTF-16 with its byte order mark. Raises UserFileError."""
     try:
         if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
             return content.decode("utf-16")

@@ -7,7 +7,6 @@ import contextlib
 import dataclasses
 import itertools
 import os
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -36,10 +35,11 @@ from harness.engine.campaign import (
 from harness.engine.progress import GuardedObserver, Observer, Silent, StopSignal
 from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
-from harness.errors import DiskFull, Interrupted, PlanError, Problem, ReportMissing
+from harness.errors import DiskFull, Interrupted, ReportMissing
 from harness.hookspecs import RehearsalRequest
 from harness.log import get_logger
 from harness.places import state_folder
+from harness.plan.documents import parse_toml
 from harness.plan.hours import Calendar
 from harness.plan.load import load_plan
 from harness.plan.options import NO_CONTROL
@@ -169,8 +169,11 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     host = PluginHost()
     whole = load_plan(arguments.plan, host)
     plan = as_rehearsed(whole)
-    assumed = _assumptions(arguments.assume) if arguments.assume else {}
-    request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model, options=assumed)
+    request = RehearsalRequest(plan=plan, seed=arguments.seed, model_path=arguments.model)
+    if arguments.assume:
+        text = userfiles.read_text(arguments.assume, "file of assumptions")
+        name = str(arguments.assume)
+        request = dataclasses.replace(request, options=parse_toml(text, name), options_from=(name, text))
     rig = host.open_rehearsal(request)
     plan = without_unknown_limits(plan, rig)
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
@@ -183,14 +186,6 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     seen = outlook(plan, attempts, wanted=result.wanted, rig_losses=losses) if len(attempts) else None
     nights = None if seen is None else plan_calendar(whole, seen.expected_s)
     return _end(result, arguments, seen, nights)
-
-
-def _assumptions(path: Path) -> dict[str, Any]:
-    """Settings of the simulated rig from a TOML file. Raises PlanError."""
-    try:
-        return tomllib.loads(userfiles.read_text(path, "file of assumptions"))
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(str(path), [Problem("file", str(error), "see plans/README.md")]) from error
 
 
 def _night(

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-
-from pydantic import ValidationError
 
 from harness import userfiles
 from harness.analysis import AnalysisSettings, cross_check, words
@@ -17,9 +14,10 @@ from harness.analysis.analyse import Analysis, analyse
 from harness.commands import add_command, print_json
 from harness.commands.conclude import closing_table
 from harness.csvtext import csv_text
-from harness.errors import FrameLogError, PlanError, Problem, StoreError
+from harness.errors import PlanError, Problem, StoreError
 from harness.frames.collect import OWN_FRAMES, Collection, collect_repeats, unusual_attempts
 from harness.frames.mapping import ColumnMapping
+from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
 from harness.report.files import write_text
 from harness.report.reading import Reader
@@ -129,11 +127,9 @@ def _change(row: Mapping[Any, Any], settings: AnalysisSettings) -> str:
 def _mapping(path: Path | None) -> ColumnMapping:
     if path is None:
         return OWN_FRAMES
-    try:
-        keys = tomllib.loads(userfiles.read_text(path, "mapping"))
-        return ColumnMapping.model_validate({k: v for k, v in keys.items() if k not in ("path", "reader")})
-    except (tomllib.TOMLDecodeError, ValidationError) as error:
-        raise FrameLogError(f"{path}: no mapping ({error}); 'levelrig map FILE' proposes one") from error
+    text = userfiles.read_text(path, "mapping")
+    keys = {k: v for k, v in parse_toml(text, str(path)).items() if k not in ("path", "reader")}
+    return read_model(ColumnMapping, keys, str(path), text)
 
 
 def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSettings:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from harness import userfiles
 from harness.commands import add_command, print_json
 from harness.plan.cells import expand
 from harness.plan.load import load_plan
@@ -39,7 +40,7 @@ def _rebuild(arguments: argparse.Namespace) -> int:
     path = arguments.plan or require_plan(arguments.folder)
     plan = load_plan(path, PluginHost())
     cells = expand(plan)
-    text = path.read_text(encoding="utf-8")
+    text = userfiles.read_text(path, "plan")
     in_force = PlanInForce(text, str(path), cells, arrange(plan, cells), plan.retries)
     found = rebuild(arguments.folder, in_force, datetime.now(UTC))
     if arguments.json:

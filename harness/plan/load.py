@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +11,7 @@ from pydantic import ValidationError
 from harness import userfiles
 from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.complaints import explain, trodden
+from harness.plan.documents import parse_toml
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import LineIndex, path_text
 from harness.plan.options import Kinds, fill_options
@@ -21,8 +20,6 @@ from harness.plan.schema import OpenPart, Plan
 
 if TYPE_CHECKING:
     from harness.plugins import PluginHost
-
-_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def load_plan(path: Path, host: PluginHost) -> Plan:
@@ -48,7 +45,7 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
     Raises:
         PlanError: With all problems found, by line.
     """
-    raw = _parse_toml(text.removeprefix("\ufeff"), source)
+    raw = parse_toml(text, source)
     found = Findings(LineIndex(text), broken)
     filled = fill_options(raw, kinds, found)
     plan: Plan | None = None
@@ -66,18 +63,6 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
     if problems or plan is None:
         raise PlanError(source, problems)
     return plan
-
-
-def _parse_toml(text: str, source: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        place = _PLACE.search(message)
-        what = message[: place.start()] if place else message
-        where = f"line {place[1]}, column {place[2]}" if place and place[1] else "end of the file"
-        remedy = "mend the TOML there; nothing after it could be read"
-        raise PlanError(source, [Problem(where, f"{what[:1].lower()}{what[1:]}", remedy)]) from error
 
 
 def _keys_at(path: tuple[str | int, ...]) -> set[str]:

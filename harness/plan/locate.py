@@ -15,6 +15,7 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(
     r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*="""
 )
+_LONGEST = 1_000
 _MULTILINE = ('"""', "'''")
 
 
@@ -26,17 +27,18 @@ class LineIndex:
         counts: dict[Path, int] = {}
         table: Path = ()
         inside: str | None = None
-        for number, line in enumerate(text.splitlines(), start=1):
+        for number, line in enumerate(text.split("\n"), start=1):
             if inside is not None:
                 if line.count(inside) % 2:
                     inside = None
                 continue
-            header = _HEADER.match(line)
+            head = line[:_LONGEST]  # no header or key is longer, and a search takes its time
+            header = _HEADER.match(head)
             if header:
                 table = _resolve(_split(header[2]), counts, opens=header[1] == "[[")
                 self._lines.setdefault(table, number)
                 continue
-            key = _KEY.match(line)
+            key = _KEY.match(head)
             if key:
                 self._lines.setdefault((*table, *_split(key[1])), number)
             inside = next((mark for mark in _MULTILINE if line.count(mark) % 2), None)

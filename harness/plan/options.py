@@ -10,11 +10,12 @@ import copy
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 
 from harness.hookspecs import Kind
 from harness.plan.bearing import apart_paths, bearing
-from harness.plan.complaints import explain, nearest, shown, trodden
+from harness.plan.complaints import nearest, shown
+from harness.plan.documents import validated
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import Path
 from harness.plan.schema import FrameLogSpec, OpenPart, ProfileSpec, SensorSpec, SettingSpec, TitleSpec
@@ -159,21 +160,14 @@ def _validate(
             what = f"unknown key {key!r} ({kind.role} {kind.name!r} takes none of its own)"
             found.add((*owner(key), key), what, nearest(key, core_keys))
         return None if options else _NoOptions()
-    try:
-        return kind.options.model_validate(options)
-    except ValidationError as failure:
-        for error in failure.errors(include_url=False):
-            keys = (
-                _option_keys(kind) | core_keys if len(error["loc"]) <= 1 else _nested_keys(kind, error["loc"])
-            )
-            what, remedy = explain(error, keys)
-            steps = trodden(error["loc"], options)
-            table = owner(str(steps[0])) if steps else owner("")
-            found.add((*table, *steps), what, remedy)
-        return None
+
+    def keys(steps: Path) -> set[str]:
+        return _option_keys(kind) | core_keys if len(steps) <= 1 else _nested_keys(kind, steps)
+
+    return validated(kind.options, options, found, owner=owner, keys=keys)
 
 
-def _nested_keys(kind: Kind, location: tuple[str | int, ...]) -> set[str]:
-    """Keys of the table inside an option in which pydantic's location lies."""
-    model = model_at(kind.options, location[:-1]) if kind.options else None
+def _nested_keys(kind: Kind, steps: Path) -> set[str]:
+    """Keys of the table inside an option in which that key stands."""
+    model = model_at(kind.options, steps[:-1]) if kind.options else None
     return set(model.model_fields) if model else set()

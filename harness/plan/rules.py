@@ -14,9 +14,13 @@ from harness.plan.findings import Findings
 from harness.plan.locate import Path
 from harness.plan.options import Kinds
 from harness.plan.schema import Conditions, Cooldown, Part, Soak, WarmUp
+from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES, METRICS
 from harness.tables import QUANTITIES
 
 P = TypeVar("P", bound=Part)
+
+#: What the order of a night and the tables of its report are made for.
+MOST_REPEATS = 20_000
 
 TEMPERATURES = tuple(name for name in QUANTITIES if name.endswith("_temp_c") and name != "ambient_temp_c")
 
@@ -24,6 +28,8 @@ TEMPERATURES = tuple(name for name in QUANTITIES if name.endswith("_temp_c") and
 def check_rules(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> None:
     """Check a plan's raw tables; complaints go to ``found``. Tables broken as such are passed over."""
     _check_names(raw, found)
+    _check_size(raw, found)
+    _check_words(raw, found)
     _check_reference(raw, found)
     _check_permission(raw, kinds, found)
     _check_sensors(raw, kinds, found)
@@ -63,6 +69,43 @@ def _check_names(raw: Mapping[str, Any], found: Findings) -> None:
             if counts[name] > 1 and name in seen:
                 found.add((*path, index, "name"), f"a second {noun} named {name!r}", "give it another name")
             seen.add(name)
+            if name in DEVICE_NAMES:
+                what = f"{name!r} can't be a name: files are called by it, which Windows does not allow"
+                found.add((*path, index, "name"), what, f"write {name}-1, or another name")
+
+
+def _check_size(raw: Mapping[str, Any], found: Findings) -> None:
+    repeats = _table(raw.get("plan")).get("repeats")
+    if isinstance(repeats, dict):
+        repeats = repeats.get("at_most")
+    if not isinstance(repeats, int):
+        return
+    settings = sum(len(_list(title.get("settings"))) or 1 for title in _list(raw.get("titles")))
+    wanted = settings * len(_list(raw.get("profiles"))) * repeats
+    if wanted > MOST_REPEATS:
+        what = f"it asks for {wanted} repeats in all, more than the {MOST_REPEATS} that a campaign holds"
+        found.add(("plan", "repeats"), what, "lower it, or make several plans")
+
+
+def _check_words(raw: Mapping[str, Any], found: Findings) -> None:
+    """Names of quantities, metrics and charts."""
+    for name in _table(raw.get("instruments")):
+        if name not in QUANTITIES:
+            found.add(("instruments", name), f"no quantity is named {name!r}", nearest(name, QUANTITIES))
+    repeats = _table(_table(raw.get("plan")).get("repeats"))
+    decide_on = repeats.get("decide_on")
+    for index, name in enumerate(decide_on if isinstance(decide_on, list) else []):
+        if isinstance(name, str) and name not in METRICS:
+            place = ("plan", "repeats", "decide_on", index)
+            found.add(place, f"no metric is named {shown(name)}", nearest(name, METRICS))
+    charts = {*CHARTS, *CHARTS_OF_TITLES}
+    for title in _list(raw.get("titles")):
+        for setting in _list(title.get("settings")) or [{"name": "default"}]:
+            stem = f"{title.get('name')}-{setting.get('name')}"
+            charts |= {f"{chart}-{stem}" for chart in CHARTS_OF_TITLES}
+    for name in _table(_table(raw.get("report")).get("captions")):
+        if name not in charts:
+            found.add(("report", "captions", name), f"no chart is named {name!r}", nearest(name, charts))
 
 
 def _check_reference(raw: Mapping[str, Any], found: Findings) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import sqlite3
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -43,13 +44,18 @@ _IDENTITY: Final = (
 def is_campaign(folder: Path) -> bool:
     """The folder holds a campaign, or what is left of one."""
     marks = (JOURNAL_NAME, MENDED_NAME, MANIFEST_NAME, "dataset/attempts.parquet")
-    return folder.is_dir() and (any((folder / m).is_file() for m in marks) or bool(attempt_folders(folder)))
+    try:
+        return folder.is_dir() and (
+            any((folder / m).is_file() for m in marks) or bool(attempt_folders(folder))
+        )
+    except (OSError, ValueError):  # no name that a folder can have, or nothing that may be looked at
+        return False
 
 
 def require_campaign(folder: Path) -> None:
     """Raises NotACampaign."""
     if not is_campaign(folder):
-        what = "no campaign there" if folder.is_dir() else "no such folder"
+        what = "no campaign there" if os.path.isdir(folder) else "no such folder"  # noqa: PTH112 - it never raises
         raise NotACampaign(f"{folder}: {what}; name the folder that `levelrig run` wrote")
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from harness.errors import PlanError, Problem
+from harness import userfiles
+from harness.errors import PlanError, Problem, UserFileError
 from harness.store.export import PLAN_NAME
 
 _SHOWN_LINES: Final = 6
@@ -43,13 +44,13 @@ def choose_plan(named: Path, folder: Path, *, goes_on: bool) -> ChosenPlan:
     if not goes_on or not copy.is_file():
         return ChosenPlan(named)
     try:
-        text = copy.read_text(encoding="utf-8")
-    except (OSError, ValueError) as error:
+        text = userfiles.read_text(copy, "plan")
+    except UserFileError as error:
         remedy = "see `levelrig verify`, or run the plan by hand"
-        raise PlanError(str(copy), [Problem("file", f"can't be read ({error})", remedy)]) from error
+        raise PlanError(str(copy), [Problem("file", error.what, remedy)]) from error
     try:
-        now = named.read_text(encoding="utf-8")
-    except (OSError, ValueError):
+        now = userfiles.read_text(named, "plan")
+    except UserFileError:
         return ChosenPlan(copy, text, (f"{named} can't be read any more; the night goes on by {copy}",))
     if now == text:
         return ChosenPlan(copy, text)

@@ -64,8 +64,8 @@ def test_a_mapping_file_that_is_none_is_an_error(years, tmp_path, capsys):
     code = main(
         ["analyse", str(years), "--reference", "factory", "--mapping", str(tmp_path / "mapping.toml")]
     )
-    assert code == 1
-    assert "no mapping" in capsys.readouterr().err
+    assert code == 2
+    assert "map one of interval_column" in capsys.readouterr().err
 
 
 def test_map_prints_what_a_mapping_file_may_hold(years, tmp_path, capsys):

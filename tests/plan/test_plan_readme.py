@@ -13,6 +13,7 @@ import pytest
 from pydantic import BaseModel
 
 from harness.checks.judge import CODES
+from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan, parse_plan
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
@@ -161,7 +162,8 @@ def test_the_page_opens_with_a_complete_plan():
 def test_every_example_of_the_page_is_right(block):
     """Whole plans as they stand, fragments inside a small plan, assumptions as a rehearsal reads them."""
     if is_assumption(block):
-        assert parse_options(tomllib.loads(block)).model_fields_set
+        plan = parse_plan((PLANS / "ten-titles.toml").read_text("utf-8"), "plan", HOST.kinds)
+        assert parse_options(RehearsalRequest(plan, 1, options=tomllib.loads(block))).model_fields_set
     else:
         text = block if is_plan(block) else plan_around(block)
         assert parse_plan(text, "plans/README.md", HOST.kinds).titles

@@ -158,12 +158,12 @@ def test_a_launch_failure_happens_on_the_wanted_run_only(bench, make_title):
 
 
 def test_a_fault_meets_only_the_cells_that_its_pattern_names(bench, make_title):
-    b = bench(fault("title-crash", cell="old-*"))
-    workload = b.start(make_title("harbour-lights"))
+    b = bench(fault("title-crash", cell="harbour-*"))
+    workload = b.start(make_title("old-quarry"))
     b.sleep(30)
     assert workload.poll().running
     workload.stop(1)
-    workload = b.start(make_title("old-quarry"))
+    workload = b.start(make_title("harbour-lights"))
     b.sleep(30)
     assert not workload.poll().running
 

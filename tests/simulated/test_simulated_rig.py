@@ -225,10 +225,9 @@ def test_a_wrong_setting_of_the_rehearsal_is_told_with_the_valid_ones(bench):
         bench({"ambient": 20})
 
 
-def test_a_wrong_part_of_a_character_is_told_with_the_valid_ones(bench, make_title):
-    b = bench({"titles": {"harbour-lights": {"speed": 3}}})
-    with pytest.raises(PluginError, match="gpu_ms"):
-        b.rig.open_workload(b.cell(make_title()))
+def test_a_wrong_part_of_a_character_is_told_with_the_valid_ones(bench):
+    with pytest.raises(PlanError, match="gpu_ms"):
+        bench({"titles": {"harbour-lights": {"speed": 3}}})
 
 
 def test_a_power_limit_out_of_range_is_a_problem_before_the_night_and_refused_in_it(bench):

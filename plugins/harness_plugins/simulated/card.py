@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
 from harness import userfiles
 from harness.errors import PlanError, Problem, UserFileError
+from harness.plan.documents import parse_json, read_model
 from harness.plan.schema import Part
 
 from .cooling import Cooling
@@ -41,17 +42,10 @@ class CardModel(Part):
 def load_card_model(path: Path) -> CardModel:
     """Read a model that was written as JSON. Raises PlanError."""
     try:
-        return CardModel.model_validate_json(userfiles.read_text(path, "model"))
+        text = userfiles.read_text(path, "model")
     except UserFileError as error:
         raise PlanError(str(path), [Problem("model", error.what, error.remedy)]) from error
-    except ValidationError as error:
-        problems = [
-            Problem(
-                ".".join(str(part) for part in issue["loc"]) or "model", issue["msg"], "fit the model anew"
-            )
-            for issue in error.errors()
-        ]
-        raise PlanError(str(path), problems) from error
+    return read_model(CardModel, parse_json(text, str(path)), str(path))
 
 
 def with_silicon(card: CardModel, spread: float) -> CardModel:

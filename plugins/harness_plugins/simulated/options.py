@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from fnmatch import fnmatchcase
+from typing import Annotated, Any, ClassVar
 
-from pydantic import Field, ValidationError
+from pydantic import BaseModel, Field
 
-from harness.errors import PlanError, Problem
+from harness.errors import PlanError
+from harness.hookspecs import RehearsalRequest
+from harness.plan.cells import expand
+from harness.plan.complaints import nearest
+from harness.plan.documents import validated
+from harness.plan.findings import Findings
+from harness.plan.locate import LineIndex
 from harness.plan.schema import Part
 
 from .faults import Fault, FaultKind
+from .titles import TitleOptions
 
 
 class SensorFlaws(Part):
@@ -42,7 +50,7 @@ class SimulatedOptions(Part):
     run_noise_scale: float = Field(default=1.0, ge=0, description="scales every title's run-to-run spread")
     sensors: SensorFlaws = SensorFlaws()
     faults: list[Fault] = Field(default_factory=list, description="faults on demand")
-    fault_probability: dict[FaultKind, float] = Field(
+    fault_probability: dict[FaultKind, Annotated[float, Field(ge=0, le=1)]] = Field(
         default_factory=dict, description="chance of each kind of fault per run"
     )
     titles: dict[str, dict[str, Any]] = Field(
@@ -53,20 +61,35 @@ class SimulatedOptions(Part):
     )
 
 
-def parse_options(options: Mapping[str, Any]) -> SimulatedOptions:
-    """Validate the settings of a rehearsal. Raises PlanError with all problems."""
-    try:
-        return SimulatedOptions.model_validate(options)
-    except ValidationError as error:
-        problems = [
-            Problem(
-                ".".join(str(part) for part in issue["loc"]),
-                issue["msg"],
-                f"settings are {', '.join(SimulatedOptions.model_fields)}",
-            )
-            for issue in error.errors()
-        ]
-        raise PlanError("settings of the rehearsal", problems) from error
+def parse_options(request: RehearsalRequest) -> SimulatedOptions:
+    """Validate the settings of a rehearsal against its plan. Raises PlanError with all problems."""
+    source, text = request.options_from
+    found = Findings(LineIndex(text))
+    options = validated(SimulatedOptions, request.options, found)
+    if options is not None:
+        _check_names(options, request, found)
+    if options is None or found.problems():
+        raise PlanError(source, found.problems())
+    return options
+
+
+def _check_names(options: SimulatedOptions, request: RehearsalRequest, found: Findings) -> None:
+    """Cells, titles and profiles are the plan's, and what is set of them is a part that they have."""
+    cells = [cell.cell_id for cell in expand(request.plan)]
+    for index, fault in enumerate(options.faults):
+        if not any(fnmatchcase(cell, fault.cell) for cell in cells):
+            what = f"no cell of the plan is named {fault.cell!r}"
+            found.add(("faults", index, "cell"), what, nearest(fault.cell, cells))
+    known: dict[str, tuple[str, list[str], type[BaseModel]]] = {
+        "titles": ("title", [title.name for title in request.plan.titles], TitleOptions),
+        "profiles": ("profile", [profile.name for profile in request.plan.profiles], Tuning),
+    }
+    for table, (noun, names, model) in known.items():
+        for name, parts in getattr(options, table).items():
+            if name not in names:
+                found.add((table, name), f"no {noun} of the plan is named {name!r}", nearest(name, names))
+            own = {key: part for key, part in parts.items() if (table, key) != ("profiles", "affinity")}
+            validated(model, own, found, at=(table, name))
 
 
 class Tuning(Part):

@@ -40,7 +40,7 @@ class SimulatedRig:
 
     def __init__(self, request: RehearsalRequest) -> None:
         self._seed = request.seed
-        self._options = parse_options(request.options)
+        self._options = parse_options(request)
         card = CardModel() if request.model_path is None else load_card_model(request.model_path)
         spread = self._options.silicon_spread
         if spread is None:
