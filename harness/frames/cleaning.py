@@ -30,6 +30,7 @@ from harness.frames.rows import (
     UNREADABLE,
     WRONG_FIELDS,
     RawRows,
+    as_numpy,
     pick_rows,
 )
 from harness.frames.sums import RunningSum
@@ -259,7 +260,7 @@ class Cleaner:
         reference = self._mapping.interval_column
         if reference is None:
             return None
-        values = np.asarray(rows.columns[reference].to_numpy(zero_copy_only=False), np.float64)
+        values = np.asarray(as_numpy(rows.columns[reference]), np.float64)
         if reference in rows.unread:
             values = np.where(np.isnan(rows.unread[reference]), values, np.nan)
         in_ms = self._mapping.interval_scale.ms(values)
@@ -272,7 +273,7 @@ class Cleaner:
         reference = self._mapping.time_column
         if reference is None:
             return None
-        values = rows.columns[reference].to_numpy(zero_copy_only=False)
+        values = as_numpy(rows.columns[reference])
         if self._origin is None:
             usable = (values >= -LARGEST) & (values <= LARGEST)
             if rows.faults is not None:

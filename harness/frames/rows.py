@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -134,6 +135,16 @@ def join_rows(parts: Iterable[RawRows], mapping: ColumnMapping, budget: Budget) 
     }
     sample = next((run.sample for run in runs if run.sample), "")
     return RawRows(sum(run.count for run in runs), columns, faults, sample, unread)
+
+
+def as_numpy(column: pa.Array) -> NDArray[Any]:
+    """The values, without a copy where they are plain numbers (``to_numpy`` would import pandas, 0.3 s)."""
+    kinds = ((pa.float64(), np.float64), (pa.int64(), np.int64))
+    kind = next((own for theirs, own in kinds if column.type == theirs), None)
+    if kind is None or column.null_count or not len(column):
+        values: NDArray[Any] = column.to_numpy(zero_copy_only=False)
+        return values
+    return np.frombuffer(column.buffers()[1], kind, len(column), 8 * column.offset)
 
 
 def pick_rows(rows: RawRows, places: NDArray[np.int64]) -> RawRows:
