@@ -195,12 +195,24 @@ class CommandWorkload:
         newest = self._newest_log()
         if newest is not None:
             return FrameLogSource(newest, spec, clock_markers=tuple(self._story.markers))
-        there = ", ".join(sorted(path.name for path in self._folder.iterdir())[:10]) or "nothing"
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
-            f"(there: {there}); check where the title writes its log",
+            f"({self._what_is_there()}); check where the title writes its log",
             permanent=_folder_is_missing(spec.path),
         )
+
+    def _what_is_there(self) -> str:
+        """What lies where the frame log should, in words."""
+        for path in self._matches():
+            if (kind := _no_file(path)) is not None:
+                return f"{path.name} is {kind}, which holds no frames to read"
+            if path in self._old_logs:
+                return f"{path.name} was there before this run, which did not write it"
+        try:
+            there = sorted(path.name for path in self._folder.iterdir())[:10]
+        except OSError:
+            return "the folder itself is not there any more: the title removed it"
+        return f"there: {', '.join(there) or 'nothing'}"
 
     def _newest_log(self) -> Path | None:
         """The file that this run wrote last of those that the frame log's path means."""
@@ -216,15 +228,19 @@ class CommandWorkload:
 
     def _log_matches(self) -> list[Path]:
         """Files that the frame log's path or pattern means, in the attempt's folder and the title's own."""
+        return [match for match in self._matches() if match.is_file()]
+
+    def _matches(self) -> list[Path]:
+        """The same with whatever is no file."""
         spec = self._log_spec()
         if spec is None:
             return []
         path = Path(spec.path).expanduser()
         if path.is_absolute():
             root, pattern = Path(path.anchor), path.relative_to(path.anchor).as_posix()
-            return [match for match in root.glob(pattern) if match.is_file()]
+            return list(root.glob(pattern))
         bases = dict.fromkeys((self._work_folder, self._folder))
-        return [match for base in bases for match in base.glob(path.as_posix()) if match.is_file()]
+        return [match for base in bases for match in base.glob(path.as_posix())]
 
     def score(self) -> float | None:
         if self._options.score_line is None:
@@ -237,6 +253,19 @@ class CommandWorkload:
             raise WorkloadFailed(
                 f"score_line found {self._story.score!r}, which is no number; mend the pattern's group"
             ) from error
+
+
+def _no_file(path: Path) -> str | None:
+    """What a path is that is no file, in words; None for a file."""
+    if path.is_file():
+        return None
+    if path.is_dir():
+        return "a folder"
+    if path.is_fifo() or path.is_socket():
+        return "a pipe"
+    if path.is_char_device() or path.is_block_device():
+        return "a device"
+    return "a link that leads nowhere"
 
 
 def _folder_is_missing(pattern: str) -> bool:
