@@ -222,7 +222,9 @@ class PluginHost:
                 raise PluginError(f"control {kind!r} is listed but does not open; reinstall its plugin")
             return control
 
-        return cross(f"control {kind}", ControlRefused, opened, lambda c: GuardedControl.around(c, kind))
+        return cross(
+            f"control {kind}", ControlRefused, opened, lambda c: GuardedControl.around(c, kind, clock)
+        )
 
     def open_workload(self, cell: Cell, clock: Clock) -> Workload:
         """One run of the cell's title. Raises PluginError."""

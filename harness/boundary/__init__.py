@@ -14,10 +14,14 @@ workload ``start``, ``poll``, ``stop``, ``score`` WorkloadFailed; ``frame_log`` 
 control  ControlRefused
 ======== ==================================================================================================
 
+A call that never returns is left behind and raises the same (:mod:`harness.boundary.patience`); what a
+workload takes long for goes on beside everything else, so that the limits are watched meanwhile.
+
 Two things pass: the user's own KeyboardInterrupt, and RigLost, after which nothing runs any more.
 """
 
 from harness.boundary.crossing import cross, note_fault, printable, told
+from harness.boundary.patience import READ_LOG_LIMIT_S
 from harness.boundary.wrappers import (
     GuardedControl,
     GuardedRig,
@@ -27,6 +31,7 @@ from harness.boundary.wrappers import (
 )
 
 __all__ = [
+    "READ_LOG_LIMIT_S",
     "GuardedControl",
     "GuardedRig",
     "GuardedSensor",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Collection, Mapping, Sequence
-from typing import Any, Final, cast
+import threading
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any, Final, TypeVar, cast
 
 import psutil
 
@@ -18,7 +19,21 @@ from harness.boundary.crossing import (
     quietly,
     told,
 )
-from harness.clock import Clock
+from harness.boundary.patience import (
+    CONTROL_CALL_S,
+    CONTROL_GRACE_S,
+    GLANCE_LIMIT_S,
+    PATIENCE_S,
+    POLL_LIMIT_S,
+    READ_LOG_LIMIT_S,
+    START_LIMIT_S,
+    STOP_LIMIT_S,
+    TELL_LIMIT_S,
+    not_returned,
+    with_context,
+    within,
+)
+from harness.clock import Aside, Clock, StillRunning
 from harness.errors import (
     ControlRefused,
     FrameLogError,
@@ -41,6 +56,8 @@ from harness.rig import (
     Workload,
     WorkloadState,
 )
+
+T = TypeVar("T")
 
 #: Longest wait for processes that the boundary itself had to end, seconds.
 _END_S: Final = 5.0
@@ -84,7 +101,7 @@ class GuardedRig:
             f"control {kind}",
             ControlRefused,
             lambda: self._rig.open_control(kind),
-            lambda control: GuardedControl.around(control, kind),
+            lambda control: GuardedControl.around(control, kind, self.clock),
         )
 
     def open_workload(self, cell: Cell) -> GuardedWorkload:
@@ -93,15 +110,17 @@ class GuardedRig:
             what,
             WorkloadFailed,
             lambda: self._rig.open_workload(cell),
-            lambda workload: GuardedWorkload(_made(workload), what),
+            lambda workload: GuardedWorkload(_made(workload), what, self.clock),
         )
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
-        return cross(
-            f"the reader {source.spec.reader} of {source.path}",
+        what = f"the reader {source.spec.reader} of {source.path}"
+        return within(
+            self.clock,
+            what,
+            READ_LOG_LIMIT_S,
             FrameLogError,
-            lambda: self._rig.read_frame_log(source),
-            fitness.frame_log,
+            lambda: cross(what, FrameLogError, lambda: self._rig.read_frame_log(source), fitness.frame_log),
         )
 
 
@@ -162,36 +181,114 @@ class GuardedSensor:
 
 
 class GuardedWorkload:
-    """A workload (:class:`harness.rig.Workload`) whose processes end even where its own ``stop`` fails."""
+    """A workload (:class:`harness.rig.Workload`) whose processes end even where its own ``stop`` fails.
 
-    def __init__(self, workload: Workload, what: str) -> None:
+    None of its calls holds anybody up. A start or a look at the state that takes its time goes on aside, and
+    :meth:`poll` tells what is known meanwhile: limits and stop requests are looked at as ever.
+    """
+
+    def __init__(self, workload: Workload, what: str, clock: Clock) -> None:
         self._workload = workload
         self._what = what
+        self._clock = clock
+        self._aside = clock.aside(f"levelrig-{what}")
+        self._doing, self._limit_s, self._since_s = "", 0.0, 0.0
+        self._known = WorkloadState(running=True, ready=False)
+        self._stopped = False
 
     def start(self, launch: Launch) -> None:
-        cross(self._what, WorkloadFailed, lambda: self._workload.start(launch), fitness.anything)
+        """Returns once it has started, or while it still starts: :meth:`poll` raises what becomes of it."""
+        what = f"{self._what}: start"
+
+        def start() -> None:
+            cross(self._what, WorkloadFailed, lambda: self._workload.start(launch), fitness.anything)
+            if self._stopped:  # it was given up meanwhile: what it started at last must not run on
+                self._workload.stop(0.0)
+
+        self._ask(start, what, START_LIMIT_S)
 
     def poll(self) -> WorkloadState:
-        return cross(self._what, WorkloadFailed, lambda: self._workload.poll(), fitness.workload_state)
+        def poll() -> WorkloadState:
+            return cross(self._what, WorkloadFailed, lambda: self._workload.poll(), fitness.workload_state)
+
+        if self._aside.busy:
+            late = self._aside.late()
+            if late is None:
+                waited_s = self._clock.now_s() - self._since_s
+                if waited_s >= self._limit_s:
+                    raise WorkloadFailed(not_returned(self._doing, waited_s))
+                return self._known
+            found = late.value
+        else:
+            found = self._ask(poll, f"{self._what}: poll", POLL_LIMIT_S)
+        if isinstance(found, WorkloadState):
+            self._known = found
+        return self._known
+
+    def _ask(self, call: Callable[[], object], doing: str, limit_s: float) -> object:
+        """What a call gives; None where it goes on aside."""
+        self._doing, self._limit_s, self._since_s = doing, limit_s, self._clock.now_s()
+        try:
+            return self._aside.ask(with_context(call), PATIENCE_S)
+        except StillRunning:
+            return None
+        finally:
+            if self._stopped:
+                self._aside.close()
 
     def process_id(self) -> int | None:
-        return quietly(self._what, lambda: self._workload.process_id(), fitness.process_id, None)
+        def asked() -> int | None:
+            return within(
+                self._clock,
+                f"{self._what}: process_id",
+                GLANCE_LIMIT_S,
+                WorkloadFailed,
+                lambda: self._workload.process_id(),
+            )
+
+        return quietly(self._what, asked, fitness.process_id, None)
 
     def stop(self, grace_s: float) -> None:
+        what = f"{self._what}: stop"
+        self._stopped = True
+        self._aside.abandon()
         try:
-            cross(self._what, WorkloadFailed, lambda: self._workload.stop(grace_s), fitness.anything)
+            within(
+                self._clock,
+                what,
+                grace_s + STOP_LIMIT_S,
+                WorkloadFailed,
+                lambda: cross(
+                    self._what, WorkloadFailed, lambda: self._workload.stop(grace_s), fitness.anything
+                ),
+            )
         except WorkloadFailed:
             _end_tree(self.process_id())
             raise
 
     def growing_log(self) -> FrameLogSource | None:
-        return quietly(self._what, lambda: self._workload.growing_log(), fitness.log_source, None)
+        def asked() -> FrameLogSource | None:
+            return within(
+                self._clock,
+                f"{self._what}: growing_log",
+                GLANCE_LIMIT_S,
+                WorkloadFailed,
+                lambda: self._workload.growing_log(),
+            )
+
+        return quietly(self._what, asked, fitness.log_source, None)
 
     def frame_log(self) -> FrameLogSource | None:
-        return cross(self._what, FrameLogError, lambda: self._workload.frame_log(), fitness.log_source)
+        def told_now() -> FrameLogSource | None:
+            return cross(self._what, FrameLogError, lambda: self._workload.frame_log(), fitness.log_source)
+
+        return within(self._clock, f"{self._what}: frame_log", TELL_LIMIT_S, FrameLogError, told_now)
 
     def score(self) -> float | None:
-        return cross(self._what, WorkloadFailed, lambda: self._workload.score(), fitness.score)
+        def told_now() -> float | None:
+            return cross(self._what, WorkloadFailed, lambda: self._workload.score(), fitness.score)
+
+        return within(self._clock, f"{self._what}: score", TELL_LIMIT_S, WorkloadFailed, told_now)
 
 
 def _end_tree(process_id: int | None) -> None:
@@ -210,17 +307,25 @@ def _end_tree(process_id: int | None) -> None:
 
 
 class GuardedControl:
-    """A control (:class:`harness.rig.Control`) that raises only ControlRefused and gives JSON values."""
+    """A control (:class:`harness.rig.Control`) that raises only ControlRefused and gives JSON values.
 
-    def __init__(self, control: Control, kind: str) -> None:
+    A call that takes longer than the control states is left behind. Until it returns no other is made, for
+    it may still change the card: nothing is called applied or restored beside it.
+    """
+
+    def __init__(self, control: Control, kind: str, clock: Clock) -> None:
         """Raises Unfit where it does not say whether it changes hardware."""
         self._control = control
         self._what = f"control {kind}"
+        self._clock = clock
         self.kind = kind
         changes: object = getattr(control, "changes_hardware", None)
         fitness.same(bool, changes)
         self.changes_hardware = changes is True
         fitness.longest_call_s(control)
+        self._one_at_a_time = threading.Lock()
+        self._hanging: Aside | None = None
+        self._hanging_call = ""
 
     @property
     def longest_call_s(self) -> float:
@@ -231,39 +336,73 @@ class GuardedControl:
         return stated
 
     @classmethod
-    def around(cls, control: Control | None, kind: str) -> GuardedControl:
+    def around(cls, control: Control | None, kind: str, clock: Clock) -> GuardedControl:
         """The control behind its boundary, once. Raises Unfit for None and for what is no control."""
         made = _made(control)
-        return made if isinstance(made, cls) else cls(made, kind)
+        return made if isinstance(made, cls) else cls(made, kind, clock)
+
+    def _in_time(self, name: str, call: Callable[[], object], fit: Callable[[Any], T]) -> T:
+        stated_s = fitness.longest_call_s(self._control)
+        limit_s = (CONTROL_CALL_S if stated_s is None else stated_s) + CONTROL_GRACE_S
+        if not self._one_at_a_time.acquire(timeout=limit_s):
+            raise ControlRefused(not_returned(f"{self._what}: the call before", limit_s))
+        try:
+            self._wait_for_hanging()
+            aside = self._clock.aside(f"levelrig-{self._what}")
+            try:
+                return aside.ask(with_context(lambda: cross(self._what, ControlRefused, call, fit)), limit_s)
+            except StillRunning:
+                self._hanging, self._hanging_call = aside, name
+                raise ControlRefused(not_returned(f"{self._what}: {name}", limit_s)) from None
+            finally:
+                aside.close()
+        finally:
+            self._one_at_a_time.release()
+
+    def _wait_for_hanging(self) -> None:
+        """Raises ControlRefused while a call that was left behind has not returned."""
+        if self._hanging is None:
+            return
+        end_s = self._clock.now_s() + CONTROL_GRACE_S
+        while self._clock.now_s() < end_s:
+            try:
+                if self._hanging.late() is not None:
+                    break
+            except ControlRefused:
+                break
+            self._clock.sleep_s(PATIENCE_S)
+        else:
+            raise ControlRefused(
+                f"{self._what}: {self._hanging_call} has still not returned and may change the card yet; "
+                "end levelrig, and restart the machine if that does not help"
+            )
+        self._hanging = None
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
-        return cross(self._what, ControlRefused, lambda: self._control.check(profile), fitness.problems)
+        return self._in_time("check", lambda: self._control.check(profile), fitness.problems)
 
     def snapshot(self) -> dict[str, Any]:
-        return cross(self._what, ControlRefused, lambda: self._control.snapshot(), fitness.plain_state)
+        return self._in_time("snapshot", lambda: self._control.snapshot(), fitness.plain_state)
 
     def apply(self, profile: ProfileSpec) -> None:
-        cross(self._what, ControlRefused, lambda: self._control.apply(profile), fitness.anything)
+        self._in_time("apply", lambda: self._control.apply(profile), fitness.anything)
 
     def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
-        return cross(
-            self._what, ControlRefused, lambda: self._control.read_back(profile), fitness.plain_state
-        )
+        return self._in_time("read_back", lambda: self._control.read_back(profile), fitness.plain_state)
 
     def adapt_launch(self, profile: ProfileSpec, launch: Launch) -> Launch:
-        return cross(
-            self._what, ControlRefused, lambda: self._control.adapt_launch(profile, launch), fitness.launch
+        return self._in_time(
+            "adapt_launch", lambda: self._control.adapt_launch(profile, launch), fitness.launch
         )
 
     def verify_under_load(
         self, profile: ProfileSpec, readings: Mapping[str, Sequence[float]], process_id: int | None
     ) -> list[str]:
-        return cross(
-            self._what,
-            ControlRefused,
+        return self._in_time(
+            "verify_under_load",
             lambda: self._control.verify_under_load(profile, readings, process_id),
             fitness.sentences,
         )
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
-        cross(self._what, ControlRefused, lambda: self._control.restore(snapshot), fitness.anything)
+        self._in_time("restore", lambda: self._control.restore(snapshot), fitness.anything)

@@ -9,14 +9,15 @@ from __future__ import annotations
 import contextlib
 import errno
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import structlog
 import tenacity
 
 from harness import inside
-from harness.boundary import note_fault, told
+from harness.boundary import READ_LOG_LIMIT_S, note_fault, told
 from harness.checks.core import core_quantities
+from harness.clock import StillRunning
 from harness.engine.attempt import GateResult, Recording, Running
 from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.history import History
@@ -90,7 +91,20 @@ UNSTEADY_EXTENSION_S = 60.0
 _CAN_FAIL = (ApplyProfile, HoldGate, LaunchTitle, MeasureWindow, CloseTitle, IngestAndJudge)
 _STOPPABLE = (FetchSlot, ApplyProfile, HoldGate, LaunchTitle, MeasureWindow)
 
+#: Signs of life are given this long while a log is kept, read and judged, seconds.
+INGEST_S = 2 * READ_LOG_LIMIT_S
+
+T = TypeVar("T")
+
 log = get_logger("levelrig.engine")
+
+
+class _InDanger(Exception):
+    """A limit ended a wait for something else."""
+
+    def __init__(self, event: StopRequested | Failed) -> None:
+        self.event = event
+        super().__init__()
 
 
 class Driver:
@@ -176,6 +190,8 @@ class Driver:
         """
         try:
             return self._carry_out(instruction)
+        except _InDanger as danger:
+            return danger.event
         except DiskFull as error:
             return self._disk_full(instruction, error)
         except NotRestored as error:
@@ -222,7 +238,8 @@ class Driver:
             case CloseTitle():
                 return self._close()
             case IngestAndJudge():
-                return ingest_and_judge(self._now, self._plan, self._rig, self._store, self._history)
+                with self._signs.through(INGEST_S):
+                    return ingest_and_judge(self._now, self._plan, self._rig, self._store, self._history)
             case CommitAttempt():
                 return self._commit(instruction)
             case RestoreFactory():
@@ -429,7 +446,10 @@ class Driver:
         since_s = running.launch_s
         readings = {q: self._sampler.history(q, since_s)[1].tolist() for q in self._sampler.quantities}
         control = self._rig.open_control(running.cell.profile.control)
-        return control.verify_under_load(running.cell.profile, readings, running.workload.process_id())
+        process_id = running.workload.process_id()
+        return self._under_watch(
+            lambda: control.verify_under_load(running.cell.profile, readings, process_id)
+        )
 
     def _launch(self) -> Event:
         running = self._now
@@ -488,7 +508,25 @@ class Driver:
         """Read the profile back once more: what was measured counts only if it held to the window's end."""
         profile = running.cell.profile
         with self._signs.through(self._keeper.longest_s(profile)):
-            return self._keeper.lost_hold(profile)
+            return self._under_watch(lambda: self._keeper.lost_hold(profile))
+
+    def _under_watch(self, call: Callable[[], T]) -> T:
+        """Make a call that may take its time while a title heats the card; the limits are watched meanwhile.
+
+        Raises:
+            _InDanger: A limit ends the wait; the call goes on by itself.
+        """
+        aside = self._clock.aside("levelrig-under-watch")
+        try:
+            return aside.ask(call, PULSE_S)
+        except StillRunning:
+            while (result := aside.late()) is None:
+                if (event := self._lookout.danger(self._state.phase)) is not None:
+                    raise _InDanger(event) from None
+                self._clock.sleep_s(PULSE_S)
+            return cast(T, result.value)
+        finally:
+            aside.close()
 
     def _close(self) -> Event:
         running = self._now

@@ -17,6 +17,7 @@ from harness.engine.messages import Judged
 from harness.engine.reread import PLACE_EVENT
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import SeamError, StoreError
+from harness.frames.bounds import require_regular_file
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
 from harness.reasons import permanent_code
@@ -148,6 +149,7 @@ def _frames(
     if source is None:
         return {}
     if source.path.is_file():
+        require_regular_file(source.path)  # before the copy: one of a terabyte would hold the night up
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
     place = Place(
         file=f"frame-log{source.path.suffix}",

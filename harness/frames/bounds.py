@@ -17,6 +17,8 @@ from harness.errors import FrameLogError, HarnessError
 
 #: Memory for the rows of one log that are held at once, bytes: some 60 million frames.
 MEMORY_BUDGET_BYTES = 1 << 30
+#: A larger file is refused before it is copied or read, bytes: twelve hours at 1,000 frames/s take some 4 GB.
+LARGEST_LOG_BYTES = 16 << 30
 #: A compressed log that has unpacked to this much ...
 UNPACKED_BYTES = 1 << 30
 #: ... is refused once that is this many times its size (logs compress by 3 to 30 times).
@@ -24,7 +26,7 @@ UNPACKED_TIMES = 200
 
 
 def require_regular_file(path: Path) -> os.stat_result:
-    """The file's state. Raises FrameLogError where it is missing or a folder, device, pipe or socket.
+    """The file's state. Raises FrameLogError where it is missing, no file, or larger than any log.
 
     Links are followed: what they lead to counts. The file is not opened.
     """
@@ -50,6 +52,11 @@ def require_regular_file(path: Path) -> os.stat_result:
         )
         raise FrameLogError(
             f"{path}: can't be opened (it is {what}, or leads to one); set frame_log.path to a regular file"
+        )
+    if state.st_size > LARGEST_LOG_BYTES:
+        raise FrameLogError(
+            f"{path}: {state.st_size / 1e9:.1f} GB is more than the log of any run; check that the title "
+            "does not append to one log for ever"
         )
     return state
 

@@ -229,3 +229,15 @@ def test_whatever_a_mutated_log_raises_is_a_frame_log_error(tmp_path):
         except FrameLogError:
             outcomes["refused"] += 1
     assert min(outcomes.values()) > 60, outcomes
+
+
+def test_a_log_larger_than_any_run_writes_is_refused_before_it_is_copied_or_read(tmp_path: Path) -> None:
+    path = tmp_path / "frames.csv"
+    with path.open("wb") as file:
+        file.write(b"dt\n9.5\n")
+        try:
+            file.truncate(1 << 40)  # sparse: takes no room
+        except OSError as error:
+            pytest.skip(f"no sparse file of that size here: {error}")
+    with pytest.raises(FrameLogError, match="more than the log of any run"):
+        bounds.require_regular_file(path)

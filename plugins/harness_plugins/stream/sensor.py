@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import csv
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
 
@@ -53,10 +54,13 @@ class LineSensor:
     def _take_lines(self, now_s: float) -> None:
         utc_minus_rig_s = self._clock.now_utc().timestamp() - now_s
         for line in self._source.take():
-            fields = self._read_line(line.text, line.first)
+            try:
+                fields = self._read_line(line.text, line.first)
+                own_s = None if fields is None else time_of(fields, self._options, utc_minus_rig_s)
+            except (ValueError, OverflowError, RecursionError, csv.Error):
+                continue  # one line that no parser takes costs its own reading
             if fields is None:
                 continue
-            own_s = time_of(fields, self._options, utc_minus_rig_s)
             if own_s is None and self._options.time is not None:
                 continue  # its time is not readable: where it belongs is not known
             t_s = line.arrived_s - self._options.delay_s if own_s is None else own_s

@@ -79,7 +79,8 @@ class ProgramSource:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
-                env=child_environment({MARK: new_mark()}),  # marked: the next start ends it if this one can't
+                # Marked: the next start ends it if this one can't. A Python program gives its lines at once.
+                env=child_environment({MARK: new_mark(), "PYTHONUNBUFFERED": "1"}),
                 start_new_session=sys.platform != "win32",
             )
         except (OSError, ValueError) as error:

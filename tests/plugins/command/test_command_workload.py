@@ -325,7 +325,25 @@ def test_a_frame_log_of_an_earlier_run_is_never_taken_for_this_runs(run: Make, t
     (tmp_path / "work" / "frames.csv").write_text("of yesterday")
     workload = run("pass", frame_log="frames.csv")
     poll_until(workload, lambda s: not s.running)
-    with pytest.raises(FrameLogError, match="this run wrote no file"):
+    with pytest.raises(FrameLogError, match=r"this run wrote no file.*was there before this run"):
+        workload.frame_log()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes and open folders behave otherwise there")
+@pytest.mark.parametrize(
+    ("does", "told"),
+    [
+        ("os.mkfifo('frames.csv')", "frames.csv is a pipe"),
+        ("os.mkdir('frames.csv')", "frames.csv is a folder"),
+        ("os.symlink('/dev/zero', 'frames.csv')", "frames.csv is a device"),
+        ("shutil.rmtree(os.getcwd())", "the folder itself is not there any more"),
+        ("pass", "there: nothing"),
+    ],
+)
+def test_what_lies_where_the_frame_log_should_is_named(run: Make, does: str, told: str) -> None:
+    workload = run(f"import os, shutil; {does}", frame_log="frames.csv")
+    poll_until(workload, lambda s: not s.running)
+    with pytest.raises(FrameLogError, match=told):
         workload.frame_log()
 
 

@@ -394,3 +394,26 @@ def test_a_csv_that_appears_later_or_anew_is_read_from_its_start(tmp_path: Path)
     later = (tmp_path / "meter-1.csv").stat().st_mtime + 5
     os.utime(second, (later, later))
     assert sensor.read(["ambient_temp_c"]) == {"ambient_temp_c": 21.0}
+
+
+@pytest.mark.parametrize(
+    ("options", "bad", "good"),
+    [
+        ({"format": "json"}, "[" * 30_000, '{"T": 45.5}'),
+        ({"format": "json"}, '{"T":' * 12_000, '{"T": 45.5}'),
+        ({"format": "csv", "columns": ["T"]}, "x\ry", "45.5"),
+    ],
+)
+def test_a_line_that_no_parser_takes_costs_its_own_reading_and_no_other(
+    options: dict[str, Any], bad: str, good: str, meter: Any
+) -> None:
+    program = f"import sys, time; sys.stdout.write({bad!r} + '\\n' + {good!r} + '\\n'); time.sleep(60)"
+    sensor = meter(program, quantities={"core_temp_c": {"name": "T"}}, period_s=60, **options)
+    assert value_within_s(sensor, "core_temp_c", 20) == 45.5
+
+
+def test_a_python_program_that_does_not_flush_is_read_as_it_prints(clock: SystemClock) -> None:
+    words = [sys.executable, "-c", "import time; print('T=45.5'); time.sleep(60)"]
+    options = StreamOptions(command=words, quantities={"core_temp_c": {"name": "T"}}, period_s=60)
+    with contextlib.closing(open_stream(options, 1, clock)) as sensor:
+        assert value_within_s(sensor, "core_temp_c", 20) == 45.5
