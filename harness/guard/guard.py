@@ -96,7 +96,7 @@ class Guard:
         owner = ""
         with contextlib.suppress(HarnessError):
             owner = self._record.content().owner
-        return end_changers(owner)
+        return end_changers(owner, self._record.path.parent)
 
     def undisturbed(self) -> bool:
         """Whether no watch has put the card back since the present profile was applied."""

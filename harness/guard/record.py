@@ -164,11 +164,11 @@ class RestoreRecord:
     # --- the file -----------------------------------------------------------------------------------------
 
     def _read(self) -> Content:
-        text = self._trusted_text()
-        if text is None:
+        content = trusted_bytes(self.path)
+        if content is None:
             return Content()
         try:
-            found = json.loads(text)
+            found = json.loads(content.decode("utf-8", "replace"))
             owner = ""
             if "format" in found:
                 if found["format"] != _FORMAT:
@@ -182,29 +182,6 @@ class RestoreRecord:
                 f"{self.path}: is damaged ({error}); run `levelrig restore`, which keeps it aside and puts "
                 "every card that it can reach back to its factory state"
             ) from error
-
-    def _trusted_text(self) -> str | None:
-        """The file's text; None where there is no file."""
-        flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-        try:
-            descriptor = os.open(self.path, flags | getattr(os, "O_BINARY", 0))
-        except (FileNotFoundError, NotADirectoryError):
-            return None
-        except OSError as error:
-            what = "is a link" if self.path.is_symlink() else f"can't be read ({error.strerror})"
-            raise RecordNotOurs(self.path, what) from error
-        try:
-            distrust = _distrust(os.fstat(descriptor)) or _distrust_folder(self.path)
-            if distrust:
-                raise RecordNotOurs(self.path, distrust)
-            content = b""
-            while block := os.read(descriptor, 2**16):
-                content += block
-                if len(content) > _LARGEST_BYTES:
-                    raise RecordDamaged(f"{self.path}: is far too large; run `levelrig restore`")
-            return content.decode("utf-8", "replace")
-        finally:
-            os.close(descriptor)
 
     def _write(self, states: Mapping[str, Any], owner: str = "") -> None:
         content = {"format": _FORMAT, "owner": owner or own_identity(), "states": states}
@@ -223,6 +200,35 @@ class RestoreRecord:
                 f"{self.path}: can't be written ({error}); without it a crash could leave the card changed, "
                 "so nothing was changed; make room or grant access"
             ) from error
+
+
+def trusted_bytes(path: Path) -> bytes | None:
+    """A file of the state folder that nobody but its user can have written; None where there is none.
+
+    Raises:
+        RecordNotOurs: It can't be trusted, or can't be read by this user.
+        RecordDamaged: It is far too large.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    try:
+        descriptor = os.open(path, flags | getattr(os, "O_BINARY", 0))
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as error:
+        what = "is a link" if path.is_symlink() else f"can't be read ({error.strerror})"
+        raise RecordNotOurs(path, what) from error
+    try:
+        distrust = _distrust(os.fstat(descriptor)) or _distrust_folder(path)
+        if distrust:
+            raise RecordNotOurs(path, distrust)
+        content = b""
+        while block := os.read(descriptor, 2**16):
+            content += block
+            if len(content) > _LARGEST_BYTES:
+                raise RecordDamaged(f"{path}: is far too large; run `levelrig restore`")
+        return content
+    finally:
+        os.close(descriptor)
 
 
 def make_state_folder(folder: Path) -> None:

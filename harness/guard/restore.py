@@ -103,7 +103,7 @@ def restore_recorded(
     states, owner = known or record.content()
     if not states:
         return []
-    left = end_changers(owner)
+    left = end_changers(owner, record.path.parent)
     done = [_restore(record, open_control, kind, state, clear and not left) for kind, state in states.items()]
     if left:
         what = f"{', '.join(left)} could not be ended and may change the card again; end it"

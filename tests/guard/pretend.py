@@ -28,7 +28,8 @@ elif verb == "set":
     with log.open("a") as file:
         file.write(f"begin {name}\\n")
     if name != "factory" and options["detach"]:
-        subprocess.Popen([sys.executable, __file__, "late", name], start_new_session=True)
+        environment = {} if options["scrub"] else None  # as sudo does
+        subprocess.Popen([sys.executable, __file__, "late", name], start_new_session=True, env=environment)
         time.sleep(options["apply_s"])
         raise SystemExit(0)
     time.sleep(options["restore_s"] if name == "factory" else options["apply_s"])
@@ -74,8 +75,10 @@ class Pretend:
         self.machine = self.folder / "machine"
         self.record = self.machine / "restore.json"
 
-    def options(self, *, apply_s: float = 0.0, restore_s: float = 0.0, detach: bool = False) -> None:
-        text = json.dumps({"apply_s": apply_s, "restore_s": restore_s, "detach": detach})
+    def options(
+        self, *, apply_s: float = 0.0, restore_s: float = 0.0, detach: bool = False, scrub: bool = False
+    ) -> None:
+        text = json.dumps({"apply_s": apply_s, "restore_s": restore_s, "detach": detach, "scrub": scrub})
         (self.folder / "options.json").write_text(text)
 
     @property
@@ -145,10 +148,11 @@ class Pretend:
 LAUNCHER = """
 import sys
 from pathlib import Path
-import harness.guard.lock, harness.guard.record, harness.guard.watch
+import harness.guard.changers, harness.guard.lock, harness.guard.record, harness.guard.watch
 state = Path(sys.argv.pop(1))
 silent_s = float(sys.argv.pop(1))
-harness.guard.lock.state_folder = harness.guard.record.state_folder = lambda: state
+for module in (harness.guard.changers, harness.guard.lock, harness.guard.record):
+    module.state_folder = lambda: state
 if silent_s:
     harness.guard.watch.Watch.__init__.__defaults__ = (None, silent_s)
 from harness.cli import main

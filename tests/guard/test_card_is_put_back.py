@@ -31,9 +31,9 @@ def start(pretending, pretend, **more):
     return pretending.levelrig(pretend, "run", pretend.plan(**more), "--into", "c")
 
 
-@pytest.mark.parametrize("detach", [False, True])
-def test_a_kill_while_apply_runs_leaves_no_orphan_that_changes_the_card_later(pretending, pretend, detach):
-    pretend.options(apply_s=4.0, detach=detach)
+@pytest.mark.parametrize("options", [{}, {"detach": True}, {"detach": True, "scrub": True}])
+def test_a_kill_while_apply_runs_leaves_no_orphan_that_changes_the_card_later(pretending, pretend, options):
+    pretend.options(apply_s=4.0, **options)
     run = start(pretending, pretend)
     assert pretending.wait_until(lambda: begun(pretend, "plain"))
     assert pretend.record.exists()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from harness.clock import SystemClock
 from harness.errors import WorkloadFailed
-from harness.guard.changers import end_changers, mark
+from harness.guard.changers import end_changers, mark, note_command
 from harness.processes import TitleProcess
 
 _POLL_S = 0.02
@@ -77,6 +77,8 @@ def run_command(
                 environment=mark() if changes else None,
                 marked=False,
             )
+            if changes:
+                note_command(process.pid, output)
             end_s = clock.now_s() + limit_s
             while (exit_code := process.exit_code()) is None and clock.now_s() < end_s:
                 size = output.stat().st_size
