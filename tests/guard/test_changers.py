@@ -75,6 +75,7 @@ def test_a_running_command_and_its_child_in_a_session_of_its_own_are_ended(state
     assert end_changers(folder=state) == []
     assert not lives(child)
     assert not lives(command.pid)
+    command.wait()
 
 
 def test_a_marked_command_is_ended_without_the_book(tmp_path):
@@ -82,6 +83,7 @@ def test_a_marked_command_is_ended_without_the_book(tmp_path):
     time.sleep(0.3)
     assert end_changers() == []
     assert not lives(command.pid)
+    command.wait()
 
 
 @pytest.mark.parametrize(
