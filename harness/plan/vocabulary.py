@@ -1,6 +1,6 @@
 """Words that a plan may use for what the analysis computes and the report draws.
 
-They stand here, as a plan is checked before either is loaded; a test holds them against both.
+They stand here, as a plan is checked before either is loaded; a test holds the metrics against the analysis.
 """
 
 from __future__ import annotations
