@@ -151,6 +151,9 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
     base = AnalysisSettings.from_plan(plan) if plan is not None else AnalysisSettings(reference=reference)
     changes: dict[str, Any] = {"reference": reference}
     if arguments.margin_pct is not None:
+        if not 0 < arguments.margin_pct < 50:
+            problem = Problem("--margin-pct", f"{arguments.margin_pct:g} is out of range", "give 0 to 50")
+            raise PlanError("analyse", [problem])
         changes["margin_pct"] = arguments.margin_pct
     if arguments.question is not None:
         changes["question"] = arguments.question

@@ -128,10 +128,12 @@ class ColumnMapping(BaseModel):
     @field_validator("delimiter", mode="before")
     @classmethod
     def _one_character(cls, value: Any) -> Any:
+        if not isinstance(value, str):
+            return value  # its type is told
         value = _NAMED_DELIMITERS.get(value, value)
         if value == SPACES:
             return value
-        if isinstance(value, str) and (len(value) != 1 or not value.isascii() or value in '"\r\n'):
+        if len(value) != 1 or not value.isascii() or value in '"\r\n':
             raise ValueError("give one character, or tab, comma, semicolon, space, bar, spaces")
         return value
 
