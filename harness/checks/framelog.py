@@ -7,14 +7,14 @@ import math
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence
+from harness.checks.rates import COMMON_RATES, nearest_rate
 from harness.checks.repeats import repeated
 from harness.plan.schema import Checks
 
-#: Rates at which displays refresh and limiters cap (common practice, no source), 1/s.
-COMMON_RATES = (
-    *(24, 25, 30, 40, 48, 50, 60, 72, 75, 85, 90, 100, 120, 144, 160, 165, 170, 175, 180),
-    *(200, 240, 280, 300, 360, 480, 500, 540),
-)
+#: Without a rig to tell how long the title ran, more frames a second than this are a wrong unit, and so many
+#: frames that only ever get longer are a counter or a clock (chosen here, no source).
+MOST_FPS = 20_000
+LEAST_RISING = 100
 
 
 def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
@@ -25,7 +25,19 @@ def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
 
 
 def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
-    """The log is longer or shorter than the run by about a power of 1000: its unit is wrong."""
+    """The frame times are of a wrong unit (by about a power of 1000), or are a counter or a clock."""
+    frames = seen.frametime_ms
+    if frames.size >= LEAST_RISING and frames[-1] > 2 * frames[0]:
+        rising_pct = 100 * float(np.mean(np.diff(frames) > 0))
+        if rising_pct > 97:
+            return (
+                f"{rising_pct:.0f} % of the frame times are longer than the one before: the column is a "
+                "counter or a clock; map another interval_column, or this one as presentation_time_column"
+            )
+    if seen.running_s is None and frames.size >= LEAST_RISING:
+        fps = 1000 / float(np.median(frames))
+        if fps > MOST_FPS:
+            return f"{fps:,.0f} frames a second: their unit is wrong; mend frame_log.unit"
     if not seen.log_span_s or not seen.running_s or seen.log_span_s <= 0:
         return None
     magnitude = math.log10(seen.log_span_s / seen.running_s)
@@ -115,8 +127,7 @@ def frame_cap(seen: AttemptEvidence, limits: Checks) -> str | None:
     if limit is None or frames.size < 100 or busy:
         return None
     median_ms = float(np.median(frames))
-    rate = min(COMMON_RATES, key=lambda rate: abs(median_ms * rate / 1000 - 1))
-    if abs(median_ms * rate / 1000 - 1) <= 0.002:
+    if (rate := nearest_rate(median_ms)) is not None:
         share_pct = 100 * float(np.mean(np.abs(frames * rate / 1000 - 1) <= 0.01))
         if share_pct > limit:
             return f"{share_pct:.0f} % of the frames come at {rate} a second: frame cap or vertical sync"

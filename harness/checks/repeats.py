@@ -11,6 +11,7 @@ what the log would show by chance and allows for frames that follow each other b
   three). A run of chance is odd at least every second time, so dozens of even ones in a row are no chance.
   This holds on any clock, however coarse.
 * *frozen stretches*: a run longer than the value's own chance of staying explains, over all runs of the log.
+  A stretch at a common refresh rate or cap is no freeze: a paced title's frame times do repeat exactly.
   Where the clock's step is over 0.1 % of a frame, or frame times take fewer than ten
   values, a long run is a steady title, and nothing is concluded.
 * *repeated blocks*: as many frames in a row as make it hopeless that a second stretch equals them by chance.
@@ -27,6 +28,8 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+
+from harness.checks.rates import EXACTLY_WITHIN, RATE_WITHIN, paced
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -63,7 +66,13 @@ def repeated(frametime_ms: Floats, limit_pct: float) -> str | None:
     coarse = COARSE if starts.size > 1 else COARSE / 10  # one value throughout: a perfectly paced title?
     fine = resolution(frametime_ms) <= coarse * float(np.median(frametime_ms))
     fine &= starts.size == 1 or np.unique(values).size >= LEAST_LEVELS
-    frozen_pct = 100 * _frozen(values, starts, lengths) / values.size if fine else 0.0
+    explained = paced(frametime_ms[starts], RATE_WITHIN if starts.size == 1 else EXACTLY_WITHIN)
+    frozen_pct = 100 * _frozen(values, starts, lengths, explained) / values.size if fine else 0.0
+    if frozen_pct > limit_pct and starts.size == 1:
+        return (
+            f"every frame took {frametime_ms[0]:.6g} ms, which is at no usual rate: frozen log; if a limiter "
+            "paces the title so exactly, set repeated_frames_at_most_pct = false"
+        )
     if frozen_pct > limit_pct:
         return f"{frozen_pct:.0f} % of the frame times stand in stretches of one value: frozen log"
     for times in (2, 3):
@@ -120,20 +129,20 @@ def _runs(values: Ints) -> tuple[Ints, Ints]:
     return starts, np.diff(np.append(starts, values.size))
 
 
-def _frozen(values: Ints, starts: Ints, lengths: Ints) -> int:
-    """Frames in runs that the value's own chance of staying does not explain.
+def _frozen(values: Ints, starts: Ints, lengths: Ints, explained: NDArray[np.bool_]) -> int:
+    """Frames in runs that the value's own chance of staying does not explain, less runs that are explained.
 
     That chance is taken from the value's *other* runs, so that a freeze does not explain itself; a value
     that was seen nowhere else stays as the rest of the log does.
     """
     if lengths.size == 1:
-        return int(values.size)
+        return 0 if explained[0] else int(values.size)
     usual = lengths[lengths <= np.quantile(lengths, 0.99)]
     stay = min(0.999, float((usual - 1).sum() + 1) / float(usual.sum() + 2))
     bar = math.log(lengths.size / BY_CHANCE)
     least = 1 + bar / math.log(1 / stay)
     frozen = 0
-    for place in np.flatnonzero(lengths > least):
+    for place in np.flatnonzero((lengths > least) & ~explained):
         value, length = values[starts[place]], int(lengths[place])
         same = values[starts] == value
         same[place] = False

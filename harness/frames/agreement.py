@@ -2,7 +2,8 @@
 
 Between two rows with a readable time lies a step of the clock, and the intervals of the rows in between add
 up to it: those up to the later row where a time is the frame's end, those from the earlier row on where it is
-the frame's start. Both ways are counted; the one that fits better is the log's own.
+the frame's start. Both ways are counted; the one that fits better is the log's own, and where that is plain
+after the first rows, only it is followed further.
 """
 
 from __future__ import annotations
@@ -23,8 +24,10 @@ LEAST_ROWS = 10
 TOLERANCE = 0.02
 #: Up to this share of differing rows the columns are taken for one quantity, and those rows for faults.
 SAME_QUANTITY = 0.2
-#: Rows that tell the step of the time column.
+#: Rows that tell the step of the time column, and which end of a frame it is.
 LOOK_ROWS = 10_000
+#: A way that differs in more of the first rows than this share, where the other fits, is not the log's.
+OTHER_WAY = 0.5
 #: Differing steps that are kept; beyond them the columns are of two clocks anyhow.
 _MOST_APART = 4_000_000
 
@@ -46,6 +49,16 @@ class Steps:
     step_ms: Floats
     up_to_ms: Floats
     from_ms: Floats
+
+    def at(self, places: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Steps:
+        """Some of the steps."""
+        return Steps(
+            self.rows[places],
+            self.begins[places],
+            self.step_ms[places],
+            self.up_to_ms[places],
+            self.from_ms[places],
+        )
 
     def excess_ms(self, ends: bool) -> Floats:
         """How much longer the clock's step is."""
@@ -75,13 +88,18 @@ class Agreement:
         self.untimed_ms = 0.0
         self._apart: list[tuple[Places, Floats, Floats, Floats]] = []  # steps that rounding must explain
         self._apart_count = 0
+        self._way: bool | None = None  # whether times are ends, once that is plain
         self._last_ms: float | None = None
         self._since_ms = 0.0  # intervals of the rows after the last readable time
         self._last_interval_ms = 0.0
 
     def look_at(self, time: Floats, ms_per_unit: float, noise: float) -> None:
         """Learn the step of the time column from its first readings."""
-        known = time[np.isfinite(time)][: self._to_look_at]
+        if self._to_look_at <= 0:
+            return
+        known = time[: self._to_look_at]
+        if not np.isfinite(known).all():
+            known = time[np.isfinite(time)][: self._to_look_at]
         if len(known):
             self._to_look_at -= len(known)
             step = max(decimal_step(known), noise)
@@ -89,14 +107,17 @@ class Agreement:
 
     def steps(self, time_ms: Floats, interval_ms: Floats) -> Steps:
         """The steps of the next batch; NaN where a row has no readable time, 0 where it has no interval."""
-        rows = np.flatnonzero(np.isfinite(time_ms))
+        finite = np.isfinite(time_ms)
+        rows = np.arange(len(time_ms)) if finite.all() else np.flatnonzero(finite)
         sums = np.cumsum(interval_ms)
         if not len(rows):
             self._since_ms += float(sums[-1]) if len(sums) else 0.0
             self.untimed_rows += int(np.count_nonzero(interval_ms))
             self.untimed_ms = self._since_ms
             return Steps(rows, rows, *(np.empty(0) for _ in range(3)))
-        times, own, upto = time_ms[rows], interval_ms[rows], sums[rows]
+        times, own, upto = time_ms, interval_ms, sums
+        if len(rows) < len(time_ms):
+            times, own, upto = time_ms[rows], interval_ms[rows], sums[rows]
         before = np.concatenate(([-self._since_ms], upto[:-1]))
         step = np.diff(times, prepend=times[0] if self._last_ms is None else self._last_ms)
         between = upto - before
@@ -111,18 +132,42 @@ class Agreement:
         self.untimed_rows, self.untimed_ms = int(np.count_nonzero(tail)), self._since_ms
         return found
 
-    def count(self, steps: Steps, row_numbers: NDArray[np.int64] | range, usable: NDArray[np.bool_]) -> None:
+    def count(self, steps: Steps, row_numbers: NDArray[np.int64], usable: NDArray[np.bool_]) -> None:
         """Compare the steps that end in a usable row."""
         chosen = usable[steps.rows] & (steps.step_ms >= 0)
-        self.compared += int(np.count_nonzero(chosen))
-        self.step_sum_ms += float(steps.step_ms[chosen].sum())
+        if not chosen.all():
+            steps = steps.at(chosen)
+        self.step_sum_ms += float(steps.step_ms.sum())
         for ends, sums in ((True, steps.up_to_ms), (False, steps.from_ms)):
-            self.interval_sum_ms[ends] += float(sums[chosen].sum())
-        apart = chosen & (_apart(steps.step_ms, steps.up_to_ms, 0) | _apart(steps.step_ms, steps.from_ms, 0))
-        if apart.any() and self._apart_count < _MOST_APART:
-            self._apart_count += int(np.count_nonzero(apart))
-            rows = np.asarray(row_numbers)[steps.rows[apart]]
-            self._apart.append((rows, steps.step_ms[apart], steps.up_to_ms[apart], steps.from_ms[apart]))
+            self.interval_sum_ms[ends] += float(sums.sum())
+        ahead = min(max(0, LOOK_ROWS - self.compared), len(steps.rows))
+        if ahead:
+            self._keep(steps.at(slice(0, ahead)), row_numbers)
+        self.compared += ahead
+        if self._way is None and self.compared == LOOK_ROWS:
+            differ = self.differ
+            other = not self.ends
+            if differ[other] > OTHER_WAY * LOOK_ROWS and differ[not other] <= SAME_QUANTITY * LOOK_ROWS:
+                self._way = not other
+        if ahead < len(steps.rows):
+            self._keep(steps.at(slice(ahead, None)), row_numbers)
+        self.compared += len(steps.rows) - ahead
+
+    def _keep(self, steps: Steps, row_numbers: NDArray[np.int64]) -> None:
+        """Keep the steps that rounding must explain."""
+        if self._apart_count >= _MOST_APART:
+            return
+        known_ms = self.resolution_ms if self._to_look_at <= 0 else 0.0
+        apart = np.zeros(len(steps.rows), bool)
+        for ends, sums in ((True, steps.up_to_ms), (False, steps.from_ms)):
+            if self._way in (None, ends):
+                apart |= _apart(steps.step_ms, sums, known_ms)
+        places = np.flatnonzero(apart)
+        if len(places):
+            self._apart_count += len(places)
+            kept = steps.at(places)
+            rows = row_numbers[kept.rows]
+            self._apart.append((rows, kept.step_ms, kept.up_to_ms, kept.from_ms))
 
     def differing(self, steps: Steps, ends: bool) -> NDArray[np.bool_]:
         """Steps that differ from their intervals by more than rounding."""
@@ -130,7 +175,7 @@ class Agreement:
 
     @property
     def differ(self) -> dict[bool, int]:
-        """Steps that differ, by way."""
+        """Steps that differ, by way; of the way that is not the log's, in the first rows only."""
         return {
             ends: sum(int(np.count_nonzero(mask)) for mask, _ in self._found(ends)) for ends in (True, False)
         }
@@ -152,7 +197,7 @@ class Agreement:
     def ends(self) -> bool:
         """Whether the log's times are the ends of its frames."""
         differ = self.differ
-        return differ[True] <= differ[False]
+        return differ[True] <= differ[False] if self._way is None else self._way
 
     @property
     def one_quantity(self) -> bool:
@@ -186,9 +231,11 @@ class Agreement:
 
 
 def _apart(step_ms: Floats, interval_ms: Floats, resolution_ms: float) -> NDArray[np.bool_]:
-    found: NDArray[np.bool_] = np.abs(step_ms - interval_ms) > (
-        TOLERANCE * step_ms + 1.01 * resolution_ms + 1e-6
-    )
+    allowed = TOLERANCE * step_ms
+    allowed += 1.01 * resolution_ms + 1e-6
+    apart = step_ms - interval_ms
+    np.abs(apart, out=apart)
+    found: NDArray[np.bool_] = apart > allowed
     return found
 
 

@@ -21,16 +21,20 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.agreement import LEAST_ROWS, Agreement, Steps
+from harness.frames.edges import ABOVE, BELOW, TableEdges
 from harness.frames.mapping import FALSE_WORDS, TRUE_WORDS, ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
     FAULTS,
     HEADER_AGAIN,
+    LINE_OF_WORDS,
     OTHER_HEADER,
     UNREADABLE,
+    WORDS_ONLY,
     WRONG_FIELDS,
     RawRows,
     as_numpy,
+    number_references,
     pick_rows,
 )
 from harness.frames.sums import RunningSum
@@ -50,9 +54,11 @@ DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
 #: A frame of unknown length may have been this long; longer ones are pauses, which are seen as such
 #: (chosen here, no source).
 UNKNOWN_FRAME_MS = 1000.0
+#: Rows whose times rise by exactly 1 that are no chance (chosen here, no source).
+LEAST_COUNTED = 100
 #: Relative difference of interval and time, over the whole log, above which it is refused.
 CONTRADICTION = 0.01
-_ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE)
+_ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE, WORDS_ONLY, LINE_OF_WORDS)
 
 
 @dataclass(frozen=True)
@@ -116,6 +122,10 @@ class Cleaner:
         self._last_place = 0.0
         self._seen_values: Counter[str] = Counter()
         self._flag_values: dict[str, Counter[str]] = {}
+        self._edges = TableEdges()
+        self._began = False
+        self._counts_rows = True  # so far each time is the one before plus 1
+        self._quantities = list(number_references(mapping))
         self._more_notes: list[Callable[[], list[str]]] = []
 
     @property
@@ -125,10 +135,15 @@ class Cleaner:
         differ = self.agreement.one_quantity and self.agreement.differ[self.agreement.ends] > 0
         return lost or differ
 
+    @property
+    def last_inside(self) -> int:
+        """Data row of the last row of the table; what is below is no frame."""
+        return self._edges.last if self.left_out[BELOW] else self.rows_read
+
     def clean(self, rows: RawRows) -> CleanBatch:
         """Frames of the next rows. Raises FrameLogError where time runs backwards or too much is damaged."""
         first = self.rows_read + 1
-        row_numbers: NDArray[np.int64] | range = range(first, first + rows.count)
+        row_numbers = np.arange(first, first + rows.count)
         self.rows_read += rows.count
         if self._mapping.filter_column is not None:
             ours = np.flatnonzero(self._ours(rows, self._mapping.filter_column))
@@ -136,7 +151,19 @@ class Cleaner:
             rows = pick_rows(rows, ours)
         if rows.faults is not None:
             rows, row_numbers = self._without_headers(rows, row_numbers)
+        rows, row_numbers = self._within_edges(rows, row_numbers)
         interval_ms = self._interval(rows)
+        if (
+            interval_ms is not None
+            and self._mapping.time_column is None
+            and self._first_is_none(rows, interval_ms)
+        ):
+            self.left_out[FIRST] += 1
+            rows, row_numbers, interval_ms = (
+                pick_rows(rows, np.arange(1, rows.count)),
+                row_numbers[1:],
+                interval_ms[1:],
+            )
         time = self._relative_time(rows)
         flagged = list(self._flagged(rows))
         for _, mask in flagged:
@@ -173,8 +200,10 @@ class Cleaner:
         if self._held_shown:
             self.left_out[LAST] += 1
             self._held_shown = False
+        self._settle_below()
         self._stop_if_hopeless(final=True)
         self._stop_if_too_coarse()
+        self._stop_if_frame_numbers()
         self._stop_if_contradictory()
 
     def add_notes(self, notes: Callable[[], list[str]]) -> None:
@@ -201,6 +230,7 @@ class Cleaner:
                 f"{rows} mended: the missing interval or time follows from the other column; "
                 f"first: {self._first_mended}"
             )
+        notes += self._edges.note(self.left_out[BELOW])
         if self.left_out[HEADER]:
             times = "once" if self.left_out[HEADER] == 1 else f"{self.left_out[HEADER]} times"
             notes.append(f"the header stands {times} more inside the log: it may hold several runs")
@@ -226,8 +256,8 @@ class Cleaner:
         return [key for key, count in met.items() if not count and key in self._flag_values]
 
     def _without_headers(
-        self, rows: RawRows, row_numbers: NDArray[np.int64] | range
-    ) -> tuple[RawRows, NDArray[np.int64] | range]:
+        self, rows: RawRows, row_numbers: NDArray[np.int64]
+    ) -> tuple[RawRows, NDArray[np.int64]]:
         """The rows less repeated headers, which are no frames. Raises FrameLogError for another header."""
         assert rows.faults is not None
         if (rows.faults == OTHER_HEADER).any():
@@ -241,7 +271,30 @@ class Cleaner:
             return rows, row_numbers
         self.left_out[HEADER] += int(np.count_nonzero(again))
         kept = np.flatnonzero(~again)
-        return pick_rows(rows, kept), np.asarray(row_numbers)[kept]
+        return pick_rows(rows, kept), row_numbers[kept]
+
+    def _within_edges(
+        self, rows: RawRows, row_numbers: NDArray[np.int64]
+    ) -> tuple[RawRows, NDArray[np.int64]]:
+        """The rows less those above the table; those below it are known at the end only."""
+        if above := self._edges.above(rows, self._quantities):
+            self.left_out[ABOVE] += above
+            rows, row_numbers = pick_rows(rows, np.arange(above, rows.count)), row_numbers[above:]
+        self._edges.count_below(rows, self._quantities, row_numbers)
+        return rows, row_numbers
+
+    def _first_is_none(self, rows: RawRows, interval_ms: NDArray[np.float64]) -> bool:
+        """Whether the log's first interval is negative or no number: nothing came before it."""
+        if self._began or not rows.count:
+            return False
+        self._began = True
+        return not interval_ms[0] >= 0 and (rows.faults is None or not rows.faults[0])
+
+    def _settle_below(self) -> None:
+        """Rows below the table were counted as damage until it was known that no frame follows."""
+        for reason, count in self._edges.below().items():
+            self.left_out[BELOW] += min(count, self.faults[reason])
+            self.faults[reason] -= min(count, self.faults[reason])
 
     def _ours(self, rows: RawRows, filter_column: str) -> NDArray[np.bool_]:
         """Rows of the wanted process, and those too damaged to tell whose they are."""
@@ -297,7 +350,7 @@ class Cleaner:
         interval_ms: NDArray[np.float64] | None,
         time: NDArray[np.float64] | None,
         none_shown: NDArray[np.bool_] | None,
-        row_numbers: NDArray[np.int64] | range,
+        row_numbers: NDArray[np.int64],
     ) -> NDArray[np.bool_] | None:
         """Rows that can't be used, counted by reason; None when there are none. Mends ``interval_ms``."""
         lost = None
@@ -336,7 +389,8 @@ class Cleaner:
             sample = f" ({rows.sample!r})" if rows.sample and reason in FAULTS else ""
             self._first_damage = f"data row {row_numbers[place]}: {reason}{sample}"
         if self._worst is not None and time is None and interval_ms is not None:
-            return self._as_long_frames(rows, interval_ms, damage)
+            inside = row_numbers <= self._worst.last_inside
+            return self._as_long_frames(rows, interval_ms, damage & inside) | (damage & ~inside)
         return damage
 
     def _as_long_frames(
@@ -360,7 +414,7 @@ class Cleaner:
         bad_time: NDArray[np.bool_] | None,
         lost: NDArray[np.bool_] | None,
         none_shown: NDArray[np.bool_] | None,
-        row_numbers: NDArray[np.int64] | range,
+        row_numbers: NDArray[np.int64],
     ) -> NDArray[np.bool_]:
         """Hold intervals against times; each tells what the other lacks. Rows whose interval was told."""
         count = len(interval_ms)
@@ -420,7 +474,7 @@ class Cleaner:
         )
         return told
 
-    def _count_mended(self, rows: NDArray[np.bool_], row_numbers: NDArray[np.int64] | range) -> None:
+    def _count_mended(self, rows: NDArray[np.bool_], row_numbers: NDArray[np.int64]) -> None:
         count = int(np.count_nonzero(rows))
         if count and not self.mended:
             self._first_mended = f"data row {row_numbers[int(np.argmax(rows))]}"
@@ -529,7 +583,7 @@ class Cleaner:
         damage: NDArray[np.bool_] | None,
         shown: NDArray[np.bool_],
         usable: NDArray[np.bool_],
-        row_numbers: NDArray[np.int64] | range,
+        row_numbers: NDArray[np.int64],
     ) -> CleanBatch:
         if self._mapping.start_time_column is not None:
             return self._from_starts(rows, time, damage, shown, usable, row_numbers)
@@ -552,7 +606,7 @@ class Cleaner:
         damage: NDArray[np.bool_] | None,
         shown: NDArray[np.bool_],
         usable: NDArray[np.bool_],
-        row_numbers: NDArray[np.int64] | range,
+        row_numbers: NDArray[np.int64],
     ) -> CleanBatch:
         """A frame ends where the next row begins; the row that ends a batch waits for that.
 
@@ -622,13 +676,15 @@ class Cleaner:
         )
 
     def _steps(
-        self, time: NDArray[np.float64], chosen: NDArray[np.int64], row_numbers: NDArray[np.int64] | range
+        self, time: NDArray[np.float64], chosen: NDArray[np.int64], row_numbers: NDArray[np.int64]
     ) -> NDArray[np.float64]:
         """Time from the chosen row before to each (the first: none). Raises where time runs backwards."""
         times = time[chosen]
         if not len(times):
             return times
+        known = self._previous is not None
         steps = np.diff(times, prepend=times[0] if self._previous is None else self._previous)
+        self._counts_rows = self._counts_rows and bool((steps[0 if known else 1 :] == 1).all())
         self._previous = float(times[-1])
         if float(steps.min()) < 0:
             place = int(np.argmax(steps < 0))
@@ -704,6 +760,14 @@ class Cleaner:
                 f"{self._path}: the last {agreement.untimed_rows} rows have no time in column {time!r} and "
                 f"add {agreement.untimed_ms / 1e3:.6g} s: they look like totals below the table; "
                 "remove them, or mark them as comments"
+            )
+
+    def _stop_if_frame_numbers(self) -> None:
+        """Refuse a time column that counts rows."""
+        if self._mapping.interval_column is None and self._counts_rows and self.frames >= LEAST_COUNTED:
+            raise FrameLogError(
+                f"{self._path}: column {self._mapping.time_column!r} rises by exactly 1 in each of "
+                f"{self.frames} rows: these are frame numbers and no times; map the column of times"
             )
 
     def _stop_if_too_coarse(self) -> None:

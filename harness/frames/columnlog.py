@@ -152,6 +152,9 @@ def _from_arrays(
     sample = ""
     for reference, column in found.items():
         if reference in numbers:
+            column = _plain_numbers(column)
+            if pa.types.is_floating(column.type) and pc.any(nan := pc.is_nan(column)).as_py():
+                column = pc.if_else(nan, pa.scalar(None, pa.float64()), column)
             if column.null_count:
                 missing = column.is_null().to_numpy(zero_copy_only=False)
                 faults = np.zeros(count, np.uint8) if faults is None else faults
@@ -159,7 +162,6 @@ def _from_arrays(
                 unread[reference] = np.where(missing, math.inf, math.nan)
                 sample = f"no value in {reference!r}"
                 column = column.fill_null(0)
-            column = _plain_numbers(column)
         elif reference in words or pa.types.is_dictionary(column.type):
             column = _as_words(path, reference, column)
         columns[reference] = column
@@ -256,7 +258,7 @@ def _parse_objects(lines: list[bytes], keys: dict[str, str], numbers: dict[str, 
                 value = value_at(found, key)
                 if reference not in numbers:
                     values[reference][row] = None if value is None else _word(value)
-                elif value is None:
+                elif value is None or value != value:
                     fault = fault or EMPTY
                     unread[reference][row] = math.inf
                 elif isinstance(value, bool) or not isinstance(value, int | float):

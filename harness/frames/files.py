@@ -75,9 +75,16 @@ def sniff_format(path: Path) -> Format:
             ) from error
     if head.startswith(b"PAR1"):
         return "parquet"
+    head = _as_utf8(head)
     if is_json_array(head):
         return "jsonl"
     return "jsonl" if head.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{") else "csv"
+
+
+def _as_utf8(head: bytes) -> bytes:
+    """The first bytes of a file, recoded where they begin with a mark of another encoding."""
+    name = next((name for mark, name in _MARKS if head.startswith(mark)), None)
+    return head if name is None else head.decode(name, "ignore").encode()
 
 
 def _peek(stream: BinaryIO) -> bytes:

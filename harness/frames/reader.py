@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -78,11 +79,34 @@ def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> Iterator[Cl
         whole = join_rows(found, mapping, Budget(path))
         if mapping.when_time_goes_back == "sort":
             refuse_several_runs(path, whole, mapping)
+            cleaner.add_notes(lambda: _sorted_note(whole, mapping))
         rows, left = one_run(whole, mapping)
         if left:
             cleaner.set_aside("another run in the same log", left)
+            cleaner.add_notes(lambda: [_other_run_note(left, whole.count, mapping)])
         yield cleaner.clean(rows)
     cleaner.finish()
+
+
+def _other_run_note(left: int, rows: int, mapping: ColumnMapping) -> str:
+    return (
+        f"time goes back: {left} of {rows} rows are taken for another run and left out, as "
+        f"when_time_goes_back = {mapping.when_time_goes_back!r} asks; if that was a clock set back or rows "
+        "out of order, they belong to the run: split the log, or set 'sort' for rows out of order"
+    )
+
+
+def _sorted_note(rows: RawRows, mapping: ColumnMapping) -> list[str]:
+    assert mapping.time_column is not None
+    time = rows.columns[mapping.time_column].to_numpy(zero_copy_only=False)
+    usable = np.isfinite(time) & (True if rows.faults is None else rows.faults == 0)
+    steps = np.diff(time[usable].astype(np.float64))
+    back = int(np.count_nonzero(steps < 0))
+    if not back:
+        return []
+    largest_s = -float(steps.min()) / mapping.time_scale.units_per_s
+    times = "once" if back == 1 else f"{back} times"
+    return [f"time goes back {times}, by up to {largest_s:.4g} s; the rows were sorted by time"]
 
 
 def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
@@ -119,7 +143,7 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
         dropped=dict(+cleaner.faults),
         left_out=dict(+cleaner.left_out),
         clock=mapping.clock,
-        notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms)),
+        notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms, frames["t_s"].to_numpy())),
         worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner)))
         if cleaner.doubtful
         else None,
@@ -142,29 +166,31 @@ def _frames_of(batches: list[CleanBatch]) -> pa.Table:
     return pa.Table.from_arrays([pa.array(t_s), pa.array(frametime_ms)], schema=tables.FRAMES)
 
 
-def _coarse_clock_note(frametime_ms: NDArray[np.float64]) -> list[str]:
+def _coarse_clock_note(frametime_ms: NDArray[np.float64], t_s: NDArray[np.float64]) -> list[str]:
     """A note when the frame times come in steps over 1 % of their median, from the start or later on."""
     median_ms = float(np.median(frametime_ms))
-    at_first_ms = _step_ms(frametime_ms[:_LOOK_FRAMES])
+    noise_ms = 4e3 * math.ulp(float(np.abs(t_s[[0, -1]]).max()))
+    at_first_ms = _step_ms(frametime_ms[:_LOOK_FRAMES], noise_ms)
     if at_first_ms > 0.01 * median_ms:
         return [
-            f"frame times come in steps of {at_first_ms:.6g} ms, {100 * at_first_ms / median_ms:.0f} % of "
+            f"frame times come in steps of {at_first_ms:.4g} ms, {100 * at_first_ms / median_ms:.0f} % of "
             "their median; percentiles and lows are no finer than that"
         ]
-    at_last_ms = _step_ms(frametime_ms[-_LOOK_FRAMES:])
+    at_last_ms = _step_ms(frametime_ms[-_LOOK_FRAMES:], noise_ms)
     if at_last_ms <= 0.01 * median_ms or len(frametime_ms) < 100:
         return []
     return [
-        f"the clock loses resolution: at the end frame times come in steps of {at_last_ms:.6g} ms, "
+        f"the clock loses resolution: at the end frame times come in steps of {at_last_ms:.4g} ms, "
         f"{100 * at_last_ms / median_ms:.0f} % of their median (times kept as single-precision numbers?); "
         "percentiles and lows are no finer than that"
     ]
 
 
-def _step_ms(frametime_ms: NDArray[np.float64]) -> float:
-    """The least difference of distinct frame times; 0 for one value."""
-    values = np.unique(np.round(frametime_ms, 6))
-    return float(np.diff(values).min()) if len(values) > 1 else 0.0
+def _step_ms(frametime_ms: NDArray[np.float64], noise_ms: float) -> float:
+    """The least difference of frame times that differ by more than binary noise; 0 for one value."""
+    steps = np.diff(np.unique(np.round(frametime_ms, 6)))
+    steps = steps[steps > noise_ms]
+    return float(steps.min()) if len(steps) else 0.0
 
 
 def _kept_column(chunks: list[pa.Array]) -> pa.ChunkedArray:

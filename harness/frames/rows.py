@@ -26,8 +26,11 @@ FAULTS: tuple[str, ...] = (
     "cut off at the end of the file",
     "unreadable line",
     "another header",
+    "not a number",  # in a row without any number
+    "wrong number of fields",  # in a line without any number where one belongs
 )
-WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, len(FAULTS))
+WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, 8)
+WORDS_ONLY, LINE_OF_WORDS = 8, 9
 
 
 @dataclass(frozen=True)

@@ -24,15 +24,18 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.bounds import as_frame_log_error
+from harness.frames.edges import holds_no_number
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
 from harness.frames.mapping import SPACES, ColumnMapping
 from harness.frames.rows import (
     CUT_OFF,
     EMPTY,
     HEADER_AGAIN,
+    LINE_OF_WORDS,
     NOT_A_NUMBER,
     OTHER_HEADER,
     UNREADABLE,
+    WORDS_ONLY,
     WRONG_FIELDS,
     RawRows,
     locate_columns,
@@ -71,7 +74,8 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
         lines = _lines_ahead(path, stream, mapping, 2 if mapping.header else 200)
     if not lines:
         raise FrameLogError(
-            f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high"
+            f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high: check "
+            "both"
         )
     try:
         if mapping.delimiter == SPACES:
@@ -250,6 +254,10 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
                 fault = fault or trouble
         if fault in (NOT_A_NUMBER, WRONG_FIELDS):
             fault = _header_fault(fields, layout) or fault
+            if fault in (NOT_A_NUMBER, WRONG_FIELDS) and holds_no_number(
+                _where_numbers_belong(fields, line, layout)
+            ):
+                fault = WORDS_ONLY if fault == NOT_A_NUMBER else LINE_OF_WORDS
         faults[row] = fault
         if fault and not sample:
             sample = line[:80].decode("utf-8", "replace")
@@ -262,6 +270,12 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
         else:
             columns[reference] = pa.array([math.nan if v is None else float(v) for v in found], pa.float64())
     return RawRows(count, columns, faults if faults.any() else None, sample, unread)
+
+
+def _where_numbers_belong(fields: list[str], line: bytes, layout: TextLayout) -> list[str]:
+    if len(fields) != len(layout.names):
+        return [line.decode("utf-8", "replace")]
+    return [fields[layout.places[reference]] for reference in layout.whole_first]
 
 
 def _header_fault(fields: list[str], layout: TextLayout) -> int:
@@ -375,10 +389,8 @@ def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: i
 
 
 def _is_comment(line: bytes, comment: str | None) -> bool:
-    return comment is not None and line.startswith(comment.encode())
+    return comment is not None and line.lstrip(b" \t").startswith(comment.encode())
 
 
 def _without_comments(data: bytes, mark: bytes) -> bytes:
-    if not data.startswith(mark) and b"\n" + mark not in data:
-        return data
-    return b"".join(line for line in data.splitlines(keepends=True) if not line.startswith(mark))
+    return re.sub(rb"(?m)^[ \t]*" + re.escape(mark) + rb".*(?:\n|\Z)", b"", data)

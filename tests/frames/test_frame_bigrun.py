@@ -122,11 +122,12 @@ def test_a_log_on_disk_is_summarised_with_its_account(tmp_path):
     with path.open("w") as file:
         file.write("dt\n")
         file.writelines(f"{x}\n" for x in values)
-        file.write("oops\n")
+        file.write("oops\n1\nend of the log\n")
     summary = summarise_log(path, ColumnMapping(interval_column="dt"))
-    assert summary.rows_read == 600_001
+    assert summary.rows_read == 600_003
     assert summary.dropped == {"not a number": 1}
-    expected = frame_metrics(values)
+    assert summary.left_out == {"below the last frame, without numbers": 1}
+    expected = frame_metrics(np.append(values, 1.0))
     assert summary.metrics["frametime_p99_ms"] == expected["frametime_p99_ms"]
     assert summary.metrics["stutter_count"] == expected["stutter_count"]
     with pytest.raises(FrameLogError, match="no column 'gone'"):

@@ -242,9 +242,9 @@ CASES = [
     good("an empty field", "n,dt\n1,10\n2,\n3,30\n", {**DT, **LENIENT}, [10, 30], dropped={"empty field": 1}),
     good(
         "not-a-number written out",
-        TEN_ROWS + "NaN\n",
+        TEN_ROWS + "NaN\n20\n",
         {**DT, **LENIENT},
-        [10] * 10,
+        [10] * 10 + [20],
         dropped={"empty field": 1},
     ),
     good("infinity", TEN_ROWS + "inf\n", {**DT, **LENIENT}, [10] * 10, dropped={"not a finite number": 1}),
@@ -284,7 +284,17 @@ CASES = [
         b"dt\n10\n30\n" + b"\0" * 64 + b"\n",
         {**DT, **LENIENT},
         [10, 30],
-        dropped={"not a number": 1},
+        dropped={"below the last frame, without numbers": 1},
+    ),
+    good(
+        "a row of units and words below",
+        b"dt,n\nms,-\n10,1\n30,2\n\nEnd of log\nFrames,2\n",
+        DT,
+        [10, 30],
+        dropped={
+            "above the first frame, without numbers": 1,
+            "below the last frame, without numbers": 2,
+        },
     ),
     good(
         "bytes that are no text",
@@ -413,9 +423,9 @@ CASES = [
     bad("a column of words", "dt\nfast\nslow\n", DT, r"data row 1: not a number"),
     bad(
         "too much damage",
-        TEN_ROWS + "x\n",
+        TEN_ROWS + "4x\n",
         DT,
-        r"1 of 11 rows can't be used \(9\.09 %, allowed 1 %\); first: data row 11: not a number \('x'\)",
+        r"1 of 11 rows can't be used \(9\.09 %, allowed 1 %\); first: data row 11: not a number \('4x'\)",
     ),
     bad("gzip cut off", gzip.compress((TEN_ROWS * 500).encode())[:60], DT, r"damaged or cut off|damaged"),
     bad("Parquet cut off", parquet(dt=[1.0] * 1000)[:200], DT, r"not readable as Parquet"),
