@@ -150,6 +150,8 @@ def _look(ceilings: Ceilings, workload: Workload | None) -> None:
             raise WorkloadFailed(f"the title ended under load ({why}); choose a longer one with --title")
 
 
+#: Columns that a model is fitted to.
+_CURVE = ("t_s", "power_w", "core_temp_c", "core_clock_mhz", "fan_pct", "gpu_load_pct", "power_limit_w")
 #: Hours of telemetry.
 LARGEST_CURVE_BYTES = 64 << 20
 
@@ -164,9 +166,27 @@ def read_trace(path: Path) -> pa.Table:
     content = userfiles.read_bytes(path, "curve", at_most_bytes=LARGEST_CURVE_BYTES)
     try:
         if path.suffix == ".parquet" or content.startswith(b"PAR1"):
-            return pq.read_table(pa.BufferReader(content))
+            return _numbers_in(path, pq.read_table(pa.BufferReader(content)))
         text = userfiles.text_of(content, path)
-        return pa.Table.from_pandas(pd.read_csv(io.StringIO(text), comment="#"), preserve_index=False)
+        table = pa.Table.from_pandas(pd.read_csv(io.StringIO(text), comment="#"), preserve_index=False)
+        return _numbers_in(path, table)
     except (OSError, ValueError, pa.ArrowException, OverflowError, MemoryError) as error:
         problem = Problem("trace", f"can't be read ({error})", "give a CSV or Parquet file of telemetry")
         raise PlanError(str(path), [problem]) from error
+
+
+def _numbers_in(path: Path, table: pa.Table) -> pa.Table:
+    """The table, if the columns that a model is fitted to hold numbers. Raises PlanError."""
+    problems = [
+        Problem(f"column {column.name}", "it holds something that is no number", "mend or remove its rows")
+        for column in table.schema
+        if column.name in _CURVE
+        and not (
+            pa.types.is_integer(column.type)
+            or pa.types.is_floating(column.type)
+            or pa.types.is_null(column.type)
+        )
+    ]
+    if problems:
+        raise PlanError(str(path), problems)
+    return table

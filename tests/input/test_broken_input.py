@@ -132,11 +132,12 @@ gpu_ms = 9.5
 power_limit_w = 240
 """
 MAPPING = """
-interval_column = "dt"
+interval_column = "frametime_ms"
+presentation_time_column = "t_s"
 unit = "ms"
+time_unit = "s"
 delimiter = ","
 skip_rows = 0
-keep_columns = ["a"]
 dropped_values = ["1"]
 """
 
