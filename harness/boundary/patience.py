@@ -20,6 +20,8 @@ PATIENCE_S: Final = 0.25
 #: A start, and a look at the state, that take longer have failed, seconds.
 START_LIMIT_S: Final = 120.0
 POLL_LIMIT_S: Final = 30.0
+#: A title whose state was not told for so long when it is ended was not watched: its attempt fails, seconds.
+POLL_STALE_S: Final = 5.0
 #: Beyond the grace that a title is given to end, seconds.
 STOP_LIMIT_S: Final = 60.0
 #: To say where the frame log lies, which score it was, which process it is, seconds.

@@ -25,6 +25,7 @@ from harness.boundary.patience import (
     GLANCE_LIMIT_S,
     PATIENCE_S,
     POLL_LIMIT_S,
+    POLL_STALE_S,
     READ_LOG_LIMIT_S,
     START_LIMIT_S,
     STOP_LIMIT_S,
@@ -250,6 +251,7 @@ class GuardedWorkload:
 
     def stop(self, grace_s: float) -> None:
         what = f"{self._what}: stop"
+        hung_s = self._clock.now_s() - self._since_s if self._aside.busy and not self._stopped else 0.0
         self._stopped = True
         self._aside.abandon()
         try:
@@ -265,6 +267,8 @@ class GuardedWorkload:
         except WorkloadFailed:
             _end_tree(self.process_id())
             raise
+        if hung_s > POLL_STALE_S:  # what the title did all that time is not known
+            raise WorkloadFailed(not_returned(self._doing, hung_s))
 
     def growing_log(self) -> FrameLogSource | None:
         def asked() -> FrameLogSource | None:

@@ -44,6 +44,9 @@ MENDABLE_KINDS: Final = SHARED_KINDS | {
     "score",
     "expected-line",
 }
+#: Of these, what the tries at one repeat tell of its cell. Losing a limited quantity is no try: no title is
+#: started before it is read again, and that wait has an end of its own.
+_OF_THE_CELL: Final = MENDABLE_KINDS - {"limit-unwatched"}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
 #: levelrig itself ended during the attempt, on a machine that stayed up.
@@ -174,7 +177,7 @@ def cells_set_aside(
         before, in_round, count = alike.get(key, ("", -1, 0))
         count = count + 1 if (before, in_round) == (kind, a.round) else 1
         alike[key] = (kind, a.round, count)
-        hopeless = kind in MENDABLE_KINDS and count >= attempts_per_repeat and a.cell_id not in measured
+        hopeless = kind in _OF_THE_CELL and count >= attempts_per_repeat and a.cell_id not in measured
         if a.session == session and (hopeless or is_permanent(a.reason_code)):
             found[a.cell_id] = CellSetAside(a.cell_id, a.reason_code, a.reason or "")
     return found

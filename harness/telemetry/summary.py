@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 ENERGY_TOLERANCE_PCT = 2.0
 #: Share of the window that readings must span for a mean or an energy to be stated.
 LEAST_SPAN = 0.5
+#: A quantity that was read less often tells nothing of how often it usually is.
+_LEAST_READINGS = 4
 
 #: Column of the attempts table -> quantity whose mean over the window it is.
 MEANS = {
@@ -226,15 +228,28 @@ def _floats(table: pa.Table, name: str) -> Floats:
 
 
 def _nothing_read(telemetry: pa.Table, t_s: Floats) -> NDArray[np.bool_]:
-    """Rows before which all telemetry is missing: rows were left out, or this one or the last is empty."""
-    empty = np.ones(t_s.size, dtype=np.bool_)
+    """Rows before which all telemetry is missing: no quantity was read there as often as it usually is.
+
+    A row between two readings of a quantity that is read once a second lacks nothing.
+    """
+    uncovered = np.ones(t_s.size, dtype=np.bool_)
+    if t_s.size < 2:
+        return uncovered
+    row_s = float(np.median(np.diff(t_s)))
     for quantity in QUANTITIES:
-        if quantity in telemetry.column_names:
-            empty &= telemetry.column(quantity).is_null().to_numpy()
-    steps = np.diff(t_s, prepend=t_s[:1])
-    usual_s = float(np.median(steps[1:])) if t_s.size > 1 else 0.0
-    empty[1:] |= empty[:-1].copy()
-    return np.asarray(empty | (steps > 1.5 * usual_s), dtype=np.bool_)
+        if quantity not in telemetry.column_names:
+            continue
+        read = np.flatnonzero(telemetry.column(quantity).is_valid().to_numpy())
+        if read.size < _LEAST_READINGS:
+            continue
+        steps = np.diff(t_s[read])
+        usual = steps <= 1.5 * max(row_s, float(np.median(steps)))
+        # +1 after the first row of a usual step, -1 after its last: rows within one have a positive sum
+        edges = np.zeros(t_s.size + 1, dtype=np.int64)
+        np.add.at(edges, read[:-1][usual] + 1, 1)
+        np.add.at(edges, read[1:][usual] + 1, -1)
+        uncovered &= np.cumsum(edges[:-1]) <= 0
+    return uncovered
 
 
 def _gaps(table: pa.Table) -> NDArray[np.bool_]:

@@ -150,6 +150,7 @@ def test_all_tries_of_one_repeat_that_fail_alike_set_a_cell_aside_that_was_never
     assert tries("frame-log").cells_set_aside == ()
     assert tries("frame-log", "score").cells_set_aside == ()
     assert tries("unsteady", "unsteady").cells_set_aside == ()
+    assert tries("limit-unwatched", "limit-unwatched").cells_set_aside == ()  # no try: it was not read
     aside = tries("frame-log", "frame-log")
     assert [cell.cell_id for cell in aside.cells_set_aside] == [FIRST[0]]
     assert aside.remaining == ()

@@ -197,3 +197,16 @@ def test_marked_gaps_and_silent_edges_add_up_to_the_time_without_telemetry():
 def test_a_window_without_length_is_refused():
     with pytest.raises(ValueError, match="length"):
         summarise_window(table_of([0.0]), 5, 5, frame_count=None)
+
+
+def test_a_broken_sensor_beside_one_that_is_read_once_a_second_leaves_no_time_without_telemetry():
+    # The sampler marks every row while any sensor is broken; what else is read then is read as often as ever.
+    t_s = np.arange(-5, 15, 0.1)
+    fast = np.where(t_s < 3, 21.5, np.nan)
+    slow = [50.0 if n % 10 == 0 else math.nan for n in range(t_s.size)]
+    table = table_of(t_s, gap=t_s >= 3, ambient_temp_c=fast, cpu_load_pct=slow)
+    assert summarise_window(table, 0, 10, frame_count=None)["telemetry_gap_s"] == 0
+    lost = [value if not 4 < t < 9 else math.nan for t, value in zip(t_s, slow, strict=True)]
+    table = table_of(t_s, gap=t_s >= 3, ambient_temp_c=fast, cpu_load_pct=lost)
+    found = summarise_window(table, 0, 10, frame_count=None)["telemetry_gap_s"]
+    assert found == pytest.approx(5, abs=1.0)
