@@ -38,6 +38,7 @@ class Kind:
             None where it takes none. Every field has a ``description``.
         setting_options: Names of options that a title's setting may override; workloads only. None: all.
         changes_hardware: The control writes to the card; a plan must then allow hardware changes.
+        knows_makers_state: Its restore of an empty snapshot brings the maker's state.
     """
 
     role: Literal["sensor", "control", "workload", "reader"]
@@ -46,6 +47,7 @@ class Kind:
     options: type[BaseModel] | None = None
     setting_options: frozenset[str] | None = None
     changes_hardware: bool = False
+    knows_makers_state: bool = True
 
 
 @dataclass(frozen=True)

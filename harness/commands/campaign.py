@@ -30,12 +30,14 @@ from harness.engine.campaign import (
     CampaignResult,
     Guarded,
     RunOptions,
+    Unguarded,
     run_campaign,
 )
 from harness.engine.progress import GuardedObserver, Observer, Silent, StopSignal
 from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
 from harness.errors import DiskFull, Interrupted, ReportMissing
+from harness.guard import left_changed
 from harness.hookspecs import RehearsalRequest
 from harness.log import get_logger
 from harness.places import state_folder
@@ -130,6 +132,9 @@ def _run(arguments: argparse.Namespace) -> int:
     )
     received = Received()
     with contextlib.closing(hold_hardware(plan, host, folder)) as guard:
+        if isinstance(guard, Unguarded):
+            beside = tuple(f"{text}: what uses it is measured as it is" for text in left_changed())
+            options = dataclasses.replace(options, notices=(*options.notices, *beside))
         result = _night(
             plan,
             arguments,

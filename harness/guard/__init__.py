@@ -10,7 +10,7 @@ that can't, ``changers`` commands that must be ended first, ``times`` how long e
 """
 
 from harness.guard.guard import Guard
-from harness.guard.lock import HardwareLock
+from harness.guard.lock import HardwareLock, left_changed
 from harness.guard.record import RestoreRecord
 from harness.guard.restore import MachineRestored, Restored, restore_machine, restore_recorded
 from harness.guard.watch import Watch, watch_over
@@ -23,6 +23,7 @@ __all__ = [
     "RestoreRecord",
     "Restored",
     "Watch",
+    "left_changed",
     "restore_machine",
     "restore_recorded",
     "state_folder",

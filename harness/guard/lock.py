@@ -20,7 +20,7 @@ from typing import Final, Literal, Self
 
 from harness.clock import Clock, SystemClock
 from harness.errors import HardwareBusy, StoreError
-from harness.guard.record import FILE_NAME, RestoreRecord, make_state_folder
+from harness.guard.record import FILE_NAME, RestoreRecord, make_state_folder, records_of_others
 from harness.guard.times import HANDOVER_S
 from harness.identity import lives, own_identity
 from harness.places import state_folder
@@ -145,6 +145,27 @@ def read_holder(path: Path) -> Holder | None:
         return Holder(*(str(found[key]) for key in ("identity", "doing", "since", "folder")))
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def left_changed(state: Path | None = None) -> list[str]:
+    """What runs have changed on this machine and not put back yet, by the records; a sentence each.
+
+    A run whose own profile leaves all as the maker set it has nothing there: its other profiles are taken
+    back, which clears the record, before that one comes into force.
+    """
+    folder = state or state_folder()
+    try:
+        kinds = sorted(RestoreRecord(folder / FILE_NAME).open_snapshots())
+    except StoreError as error:
+        return [str(error)]
+    found = [
+        f"another user's run has changed this machine's hardware ({path})" for path in records_of_others()
+    ]
+    if kinds:
+        holder = read_holder(folder / LOCK_NAME)
+        who = f"; {holder} holds it, wait for its end" if holder is not None and holder.lives else ""
+        found.append(f"the hardware is changed (by control: {', '.join(kinds)}) and not put back yet{who}")
+    return found
 
 
 def _refusal(holder: Holder | None) -> str:

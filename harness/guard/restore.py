@@ -117,7 +117,7 @@ def restore_machine(
     """What ``levelrig restore`` does: every control that writes to hardware puts its devices back.
 
     A control that the record knows goes back to the state that it holds, every other one to the factory
-    state. A damaged record is kept aside, and all go to the factory state.
+    state, if it knows that. A damaged record is kept aside, and all go to the factory state.
 
     Raises:
         RecordNotOurs, StoreError: The record can't be trusted or read; nothing was done.
@@ -133,7 +133,12 @@ def restore_machine(
     except RecordDamaged:
         kept_aside, state = str(record.set_aside()), "damaged"
     items = restore_recorded(record, open_control)
-    others = [n for n in host.names("control") if host.kind("control", n).changes_hardware and n not in known]
+    kinds = [host.kind("control", name) for name in host.names("control")]
+    others = [
+        kind.name
+        for kind in kinds
+        if kind.changes_hardware and kind.knows_makers_state and kind.name not in known
+    ]
     items += [
         replace(_restore(record, open_control, kind, {}, clear=False), on_record=False) for kind in others
     ]

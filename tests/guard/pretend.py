@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -128,6 +129,13 @@ class Pretend:
         ]
         path = self.folder / "plan.toml"
         path.write_text("\n".join(lines) + "\n")
+        return path
+
+    def factory_plan(self) -> Path:
+        """The same title, on a card that is to be as its maker set it."""
+        text = self.harmless_plan().read_text()
+        path = self.folder / "factory.toml"
+        path.write_text(re.sub(r'control = "processor"\nthread_count = \d', 'control = "factory"', text))
         return path
 
     def harmless_plan(self) -> Path:

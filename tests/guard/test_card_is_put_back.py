@@ -141,6 +141,7 @@ def test_others_neither_touch_the_live_run_nor_its_record(pretending, pretend):
         "same folder": ("run", pretend.folder / "plan.toml", "--into", "c"),
         "restore": ("restore",),
         "no hardware": ("run", harmless, "--into", "harmless"),
+        "factory": ("run", pretend.factory_plan(), "--into", "factory"),
         "rehearse": ("rehearse", pretend.folder / "plan.toml"),
         "status": ("status", "c"),
     }
@@ -155,6 +156,10 @@ def test_others_neither_touch_the_live_run_nor_its_record(pretending, pretend):
         assert f"process {run.pid} (a run, since" in " ".join(output.split())
     assert not (pretend.folder / "second").exists()
     assert ended["no hardware"][0] in (0, 4), ended["no hardware"]
+    for name in ("no hardware", "factory"):
+        said = " ".join(ended[name][1].split())
+        assert f"(by control: command) and not put back yet; process {run.pid} (a run, since" in said
+    assert ended["factory"][0] == 2, ended["factory"]
     assert ended["rehearse"][0] == 0, ended["rehearse"]
     output, _ = run.communicate(timeout=240)
     assert run.returncode == 0, output

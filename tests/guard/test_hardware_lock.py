@@ -15,7 +15,7 @@ import pytest
 from harness.commands.holding import hold_hardware
 from harness.engine.campaign import Unguarded
 from harness.errors import HardwareBusy, StoreError
-from harness.guard import Guard, HardwareLock, RestoreRecord
+from harness.guard import Guard, HardwareLock, RestoreRecord, left_changed
 from harness.guard.lock import LOCK_NAME, read_holder
 from harness.identity import lives, own_identity
 from harness.plan.schema import Plan
@@ -69,7 +69,7 @@ def test_a_link_in_place_of_the_lock_is_not_followed(tmp_path):
 HOLDER = """
 import sys, time
 from pathlib import Path
-from harness.guard import Guard, HardwareLock, RestoreRecord
+from harness.guard import Guard, HardwareLock, RestoreRecord, left_changed
 state = Path(sys.argv[1])
 record = RestoreRecord(state / "restore.json")
 lock = HardwareLock.take("run", state / "night", state=state)
@@ -189,3 +189,17 @@ def test_an_identity_tells_a_process_from_a_later_one_of_the_same_number():
     assert lives("/".join(("999999", born_s, boot, "another-container", user)))  # not for us to judge
     assert not lives("")
     assert not lives("x/y")
+
+
+def test_what_is_changed_now_is_told_with_who_holds_it(tmp_path):
+    """The profile ``factory`` is refused with that: the card is not as its maker set it."""
+    assert left_changed(tmp_path) == []
+    record = RestoreRecord(tmp_path / "restore.json")
+    record.save_snapshot("command", {})
+    assert left_changed(tmp_path) == ["the hardware is changed (by control: command) and not put back yet"]
+    lock = take(tmp_path)
+    (told,) = left_changed(tmp_path)
+    assert f"process {own_identity().partition('/')[0]} (a run, since" in told
+    lock.release()
+    record.path.write_text("{")
+    assert "is damaged" in left_changed(tmp_path)[0]

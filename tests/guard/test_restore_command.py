@@ -38,6 +38,7 @@ def test_without_a_record_it_says_so(state, capsys):
     code, text = restore(capsys)
     assert code == 0
     assert "No record: no run of this user left anything to be put back" in text
+    assert "command" not in text  # whose maker's state nobody knows
 
 
 def test_a_restore_that_is_read_back_is_proven(state, capsys, tmp_path):

@@ -13,7 +13,16 @@ from harness_plugins.external_control.control import CommandControl, CommandCont
 @hookimpl
 def kinds() -> Sequence[Kind]:
     summary = "your own commands apply, verify and restore a profile"
-    return [Kind("control", "command", summary, CommandControlOptions, changes_hardware=True)]
+    return [
+        Kind(
+            "control",
+            "command",
+            summary,
+            CommandControlOptions,
+            changes_hardware=True,
+            knows_makers_state=False,
+        )
+    ]
 
 
 @hookimpl

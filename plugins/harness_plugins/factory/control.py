@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from harness.errors import ControlRefused, Problem
+from harness.guard import left_changed
 from harness.plan.schema import ProfileSpec
 from harness.plugins import PluginHost
 from harness.rig import Launch
@@ -16,9 +17,9 @@ Look = Callable[[], Sequence[str]]
 
 
 def look_at_everything() -> Sequence[str]:
-    """Ask every installed plugin that can read a device's tuning."""
+    """What runs have changed, by the record, and what every plugin says that can read a device's tuning."""
     answers = _host().ask_all("factory_deviations", lambda answer: isinstance(answer, str))
-    return [sentence for _, sentence in answers]
+    return [*left_changed(), *(sentence for _, sentence in answers)]
 
 
 @functools.cache
