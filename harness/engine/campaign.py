@@ -337,7 +337,7 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
             names = ", ".join(at_fault)
             reason += f"; {names}: crashed under every profile; put that right and run the same command again"
         if any(repeat.exhausted for repeat in standing.missing):
-            reason += "; to try the others again raise attempts_per_repeat under [retries] in the plan"
+            reason += "; where no try is left: raise attempts_per_repeat under [retries], then run it again"
         if aside := grouped(standing.cells_set_aside):
             reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"
     if end.unrestored:
