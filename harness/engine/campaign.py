@@ -336,7 +336,7 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
         if at_fault := {e.title: None for e in standing.set_aside if e.title_at_fault and e.title}:
             names = ", ".join(at_fault)
             reason += f"; {names}: crashed under every profile; put that right and run the same command again"
-        if any(repeat.exhausted for repeat in standing.missing):
+        if any(repeat.exhausted and not repeat.blocked for repeat in standing.missing):
             reason += "; where no try is left: raise attempts_per_repeat under [retries], then run it again"
         if aside := grouped(standing.cells_set_aside):
             reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"

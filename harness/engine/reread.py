@@ -53,12 +53,12 @@ def reread_frame_logs(
         plan: The present plan.
         cells: Its cells.
         rig: Reads the logs.
-        measure_unreadable: Whether repeats that counted and can't be read by the new mapping may be measured
-            again.
+        measure_unreadable: Whether repeats that counted, and can't be read by the new mapping or are rejected
+            so, may be measured again.
     Returns:
         What was done, for a person; empty where nothing was.
     Raises:
-        PlanError: Repeats that counted can't be read by the new mapping, and nobody asked to measure again.
+        PlanError: Repeats that counted would not count by the new mapping, and nobody asked to measure again.
     """
     now = {cell.cell_id: cell for cell in cells if cell.title.frame_log is not None}
     rows = store.attempts_table().to_pylist()
@@ -89,8 +89,10 @@ def reread_frame_logs(
         counts[changes["verdict"]] += 1
         if changes["verdict"] == "accepted":
             taken.add(_repeat(row))
+        elif row["verdict"] == "accepted":
+            lost.append(f"{attempt_id}: {changes['reason']}")
     if lost and not measure_unreadable:
-        what = f"{len(lost)} repeats that counted can't be read by it; the first: {lost[0]}"
+        what = f"{len(lost)} repeats that counted would not count by it; the first: {lost[0]}"
         remedy = "mend the mapping, or add --discard-changed to measure them again"
         raise PlanError("frame_log", [Problem("titles: frame_log", what, remedy)])
     for attempt_id, changes, table in read:
@@ -103,7 +105,12 @@ def reread_frame_logs(
     )
     if counts["unreadable"]:
         told += f", {counts['unreadable']} can't be read so and stay as they were"
-    return [f"{told}; nothing is measured again for it, and the old readings stay in the journal"]
+    again = (
+        "nothing is measured again for it"
+        if counts["accepted"] == sum(counts.values())
+        else ("what counts is not measured again")
+    )
+    return [f"{told}; {again}, and the old readings stay in the journal"]
 
 
 def _kept(count: int) -> str:

@@ -24,7 +24,7 @@ import pyarrow as pa
 from tenacity import retry, retry_if_exception_type, stop_after_attempt, wait_exponential
 
 from harness import inside
-from harness.errors import DiskFull, StorageFault, StoreError, UnsafePath
+from harness.errors import DiskFull, NotWritable, StorageFault, StoreError, UnsafePath
 
 #: Suffix of a file that is being written. Nothing with this suffix is ever read as a result.
 TEMPORARY: Final = ".partial"
@@ -139,6 +139,12 @@ class SafeFiles:
                 raise StoreError(
                     f"{what}: another program keeps the journal of {self.folder} locked; end it (a viewer, "
                     "a backup, a sync program), then run the same command again: it goes on"
+                ) from error
+            if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+                raise NotWritable(
+                    f"{what}: the journal of {self.folder} can't be written ({error}); see that you may "
+                    "write this folder and its files (owner, permissions, write protection), then run the "
+                    "same command again"
                 ) from error
             raise StoreError(f"{what}: journal: {error}; run `levelrig verify {self.folder}`") from error
 

@@ -205,11 +205,23 @@ def test_accepted_repeats_are_read_anew_by_another_mapping_and_keep_the_old_read
 
 def test_a_mapping_that_can_not_read_what_counted_is_refused_before_anything_is_lost(tmp_path):
     before, _, _ = run(tmp_path / "night", RIGHT)
-    with pytest.raises(PlanError, match=r"2 repeats that counted can't be read by it; .*no column 'tok'"):
+    with pytest.raises(PlanError, match=r"2 repeats that counted would not count by it; .*no column 'tok'"):
         run(tmp_path / "night", MISSPELT)
     rows, _, started = run(tmp_path / "night", RIGHT)
     assert started == 0
     assert rows == before
+
+
+def test_a_mapping_by_which_what_counted_would_be_rejected_is_asked_about_first(tmp_path):
+    before, _, _ = run(tmp_path / "night", RIGHT)
+    wrong = f'interval_column = "took", unit = "s", {OURS}'
+    with pytest.raises(PlanError, match=r"2 repeats that counted would not count by it; .*--discard-changed"):
+        run(tmp_path / "night", wrong)
+    rows, _, started = run(tmp_path / "night", RIGHT)
+    assert (rows, started) == (before, 0)
+    _, told, started = run(tmp_path / "night", wrong, discard_changed=True)
+    assert started > 0
+    assert any("2 are rejected; what counts is not measured again" in line for line in told)
 
 
 def test_a_change_beside_the_mapping_measures_again(tmp_path):

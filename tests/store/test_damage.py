@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import subprocess
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from harness.errors import DiskFull, StorageFault
+from harness.errors import DiskFull, NotWritable, StorageFault
 from harness.store.artifacts import STREAM_SUFFIX, salvage
 from harness.store.campaign import CampaignStore
 from harness.store.files import FileSystem, SafeFiles
@@ -224,3 +225,12 @@ def test_a_damaged_record_of_the_rig_is_written_anew_by_the_next_run_and_the_old
     assert (folder / "rig.json").read_bytes() == before
     assert (folder / "rig.json.before-1").exists() == (damage != "gone")
     assert verify(folder).findings == ()
+
+
+@pytest.mark.parametrize("code", [sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM])
+def test_a_journal_that_may_not_be_written_is_a_matter_of_permissions(tmp_path, code):
+    error = sqlite3.OperationalError("attempt to write a readonly database")
+    error.sqlite_errorcode = code
+    with pytest.raises(NotWritable, match=rf"{tmp_path}.*write protection.*same command"):  # noqa: SIM117
+        with SafeFiles(tmp_path).guarded("journal (resume)"):
+            raise error
