@@ -32,11 +32,34 @@ _REMEDIES = (
 
 
 class Match(NamedTuple):
-    """A line that a pattern matches: the whole line, its groups in order, and those that have names."""
+    """A line that a pattern matches: the whole line, its groups in order, and those that have names.
+
+    ``cut_number`` is the longer number of which the first group holds a part only, as ``1,234.5`` where it
+    holds ``1``; empty where it is whole, or where the pattern itself says what comes after the group.
+    """
 
     line: str
     groups: tuple[str | None, ...]
     named: dict[str, str]
+    cut_number: str = ""
+
+
+_AFTER = re.compile(rb"([0-9]|[.,'][0-9]|[eE][-+]?[0-9])")
+_WHOLE = re.compile(rb"[-+0-9.,'eE]*")
+
+
+def _cut_number(line: bytes, group: tuple[int, int], match_end: int) -> str:
+    """The number in the line of which the group holds a part only; empty where there is none."""
+    begin, end = group
+    if begin < 0 or not line[begin:end].strip()[-1:].isdigit():
+        return ""
+    cut = line[max(0, begin - 1) : begin].isdigit() and line[begin : begin + 1].isdigit()
+    if not cut and not (end == match_end and _AFTER.match(line, end)):
+        return ""
+    while begin > 0 and line[begin - 1 : begin] in b"0123456789.,'":
+        begin -= 1
+    whole = _WHOLE.match(line, begin)
+    return "" if whole is None else whole[0].decode("ascii")[:40]
 
 
 class Pattern:
@@ -77,8 +100,15 @@ class Pattern:
                 _text(block[begins:ends]) or "",
                 tuple(_text(value) for value in found.groups()),
                 {name: value for name, value in named.items() if value is not None},
+                self._cut_number(found, block[begins:ends], begins),
             )
             position = ends + 1
+
+    def _cut_number(self, found: Any, line: bytes, begins: int) -> str:
+        if not self.group_count:
+            return ""
+        begin, end = found.span(1)
+        return _cut_number(line, (begin - begins, end - begins), found.end() - begins)
 
 
 def check_pattern(text: str) -> str:

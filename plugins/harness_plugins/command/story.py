@@ -17,6 +17,7 @@ class Story:
 
     Attributes:
         ready_s, finished, failure, passes, score, markers: As the patterns of the plan found them.
+        score_cut_from: The longer number of which the score's group took a part only; else empty.
     """
 
     def __init__(self, options: CommandOptions) -> None:
@@ -37,6 +38,7 @@ class Story:
         self.failure: str | None = None
         self.passes = 0
         self.score: str | None = None
+        self.score_cut_from = ""
         self.markers: list[ClockMarker] = []
 
     def take(self, block: bytes, since_s: float, now_s: float) -> None:
@@ -55,7 +57,7 @@ class Story:
                 self.passes += sum(1 for _ in self._pass.in_block(block))
             if self._score is not None:
                 for match in self._score.in_block(block):
-                    self.score = match.groups[0] or ""
+                    self.score, self.score_cut_from = match.groups[0] or "", match.cut_number
             if self._clock is not None and len(self.markers) < _MOST_MARKERS:
                 for match in self._clock.in_block(block):
                     self._mark_clock(match, since_s, now_s)

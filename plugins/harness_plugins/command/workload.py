@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import shutil
 import sys
@@ -247,12 +248,22 @@ class CommandWorkload:
             return None
         if self._story.score is None:
             raise WorkloadFailed(f"no line of the title matched score_line {self._options.score_line!r}")
-        try:
-            return float(self._story.score)
-        except ValueError as error:
+        if self._story.score_cut_from:
             raise WorkloadFailed(
-                f"score_line found {self._story.score!r}, which is no number; mend the pattern's group"
-            ) from error
+                f"score_line took {self._story.score!r} out of the number {self._story.score_cut_from!r}; "
+                "have the group hold the whole number (a thousands sign is not understood), or say in the "
+                "pattern what comes after it"
+            )
+        try:
+            score = float(self._story.score)
+        except ValueError:
+            score = math.nan
+        if not (math.isfinite(score) and score > 0):  # it is compared as a ratio
+            raise WorkloadFailed(
+                f"score_line found {self._story.score[:80]!r}, which is no number above 0; mend "
+                "the pattern's group, or look at what the title printed"
+            )
+        return score
 
 
 def _no_file(path: Path) -> str | None:

@@ -7,12 +7,17 @@ import csv
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
 
+from harness.boundary import printable
 from harness.clock import Clock
+from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness_plugins.stream.mapping import LineReader, Readings, time_of, values_of
 from harness_plugins.stream.sources import LineSource
 
 _KEPT = 4096
+#: Lines that hold no reading are no trouble before there were so many of them, for so long, s.
+_USELESS_LINES = 3
+_USELESS_S = 3.0
 
 
 class LineSensor:
@@ -33,6 +38,8 @@ class LineSensor:
         self._kept: dict[str, deque[tuple[float, float]]] = {
             q: deque(maxlen=_KEPT) for q in options.quantities
         }
+        self._useless, self._useless_since_s = 0, 0.0
+        self._last_line, self._off_s = "", 0.0
 
     def channels(self) -> Sequence[Channel]:
         return [
@@ -49,7 +56,40 @@ class LineSensor:
         now_s = self._clock.now_s()
         self._take_lines(now_s)
         target_s = now_s - self._options.delay_s
-        return {q: self._reading_at(q, target_s) for q in quantities if q in self._kept}
+        found = {q: self._reading_at(q, target_s) for q in quantities if q in self._kept}
+        if self._useless >= _USELESS_LINES and now_s - self._useless_since_s >= max(
+            _USELESS_S, self._options.longest_age_s
+        ):
+            self._useless_since_s = (
+                now_s - self._options.longest_age_s
+            )  # an instrument that stops says no more
+            if all(value is None for value in found.values()):
+                raise SensorUnavailable(self._why_useless())
+        return found
+
+    def _why_useless(self) -> str:
+        line = printable(self._last_line.strip(), 80)
+        if abs(self._off_s) > self._options.longest_age_s:
+            way = "ahead of" if self._off_s > 0 else "behind"
+            return (
+                f"the times of its lines lie {abs(self._off_s):.0f} s {way} this machine's clock, so its "
+                f"readings tell of another moment (last line {line!r}); mend its time or clock"
+            )
+        names = " or ".join(repr(field.name) for field in self._options.quantities.values())
+        return (
+            f"its lines hold no number named {names} (last line {line!r}); mend the names or the format of "
+            "this sensor in the plan"
+        )
+
+    def _note(self, text: str, useful: bool, off_s: float, arrived_s: float) -> None:
+        """Count lines in a row that gave no reading of now."""
+        if useful:
+            self._useless = 0
+            return
+        if not self._useless:
+            self._useless_since_s = arrived_s
+        self._useless += 1
+        self._last_line, self._off_s = text, off_s
 
     def _take_lines(self, now_s: float) -> None:
         utc_minus_rig_s = self._clock.now_utc().timestamp() - now_s
@@ -58,13 +98,19 @@ class LineSensor:
                 fields = self._read_line(line.text, line.first)
                 own_s = None if fields is None else time_of(fields, self._options, utc_minus_rig_s)
             except (ValueError, OverflowError, RecursionError, csv.Error):
-                continue  # one line that no parser takes costs its own reading
+                fields = None  # one line that no parser takes costs its own reading
             if fields is None:
+                self._note(line.text, False, 0.0, line.arrived_s)
                 continue
             if own_s is None and self._options.time is not None:
+                self._note(line.text, False, 0.0, line.arrived_s)
                 continue  # its time is not readable: where it belongs is not known
             t_s = line.arrived_s - self._options.delay_s if own_s is None else own_s
-            for quantity, value in values_of(fields, self._options).items():
+            values = values_of(fields, self._options)
+            off_s = t_s + self._options.delay_s - line.arrived_s
+            useful = bool(values) and abs(off_s) <= self._options.longest_age_s
+            self._note(line.text, useful, off_s if values else 0.0, line.arrived_s)
+            for quantity, value in values.items():
                 kept = self._kept[quantity]
                 while kept and kept[-1][0] > t_s:  # its clock was set back
                     kept.pop()

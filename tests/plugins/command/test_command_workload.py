@@ -176,6 +176,43 @@ def test_a_score_that_never_came_is_an_error_and_a_word_is_no_score(run: Make) -
         silent.score()
 
 
+@pytest.mark.parametrize("said", ["nan", "inf", "1e999", "-5", "0", "1,234.5"])
+def test_a_score_that_is_no_number_above_0_is_told_as_the_titles(run: Make, said: str) -> None:
+    workload = run(f"print('score: {said}')", score_line="score: (.*)")
+    poll_until(workload, lambda s: not s.running)
+    workload.stop(0.0)
+    with pytest.raises(WorkloadFailed, match="no number above 0"):
+        workload.score()
+
+
+@pytest.mark.parametrize(
+    ("line", "pattern", "score"),
+    [
+        ("score: 1,234.5", "score: ([0-9.]+)", None),
+        ("score: 1e999", "score: ([0-9.]+)", None),
+        ("score: 12,5", "score: ([0-9]+)", None),
+        ("score: 60.25", "score: ([0-9]+)", None),
+        ("score: 123", "score.*([0-9]+)", None),
+        ("score: 60.25 of 100", "score: ([0-9.]+)", 60.25),
+        ("score: 60.", "score: ([0-9]+)", 60.0),
+        ("60.25,16.6,3", "^([0-9.]+),", 60.25),  # the pattern says what comes after
+        ("score: 60.25", "([0-9]+)[.]", 60.0),
+        ("fps=60.25s", "fps=([0-9.]+)", 60.25),
+    ],
+)
+def test_a_score_is_never_a_part_of_a_longer_number(
+    run: Make, line: str, pattern: str, score: float | None
+) -> None:
+    workload = run(f"print({line!r})", score_line=pattern)
+    poll_until(workload, lambda s: not s.running)
+    workload.stop(0.0)
+    if score is None:
+        with pytest.raises(WorkloadFailed, match="out of the number"):
+            workload.score()
+    else:
+        assert workload.score() == score
+
+
 def test_lines_that_tell_the_logs_time_tie_its_clock_to_the_rigs(run: Make, tmp_path: Path) -> None:
     # The title's clock is the rig's less 1000 s; each line was written between two looks.
     program = (

@@ -417,3 +417,30 @@ def test_a_python_program_that_does_not_flush_is_read_as_it_prints(clock: System
     options = StreamOptions(command=words, quantities={"core_temp_c": {"name": "T"}}, period_s=60)
     with contextlib.closing(open_stream(options, 1, clock)) as sensor:
         assert value_within_s(sensor, "core_temp_c", 20) == 45.5
+
+
+@pytest.mark.parametrize(
+    ("line", "more", "said"),
+    [
+        ("Temp=45.0", {}, r"no number named 'T' \(last line 'Temp=45.0'\)"),
+        ("T=nan", {}, "no number named 'T'"),
+        ("hello", {}, "last line 'hello'"),
+        ("T=45 t=3600", {"time": {"name": "t", "clock": "rig"}}, "3[56][0-9]{2} s ahead of"),
+        ("T=45 t=-3600", {"time": {"name": "t", "clock": "rig"}}, "36[0-9]{2} s behind"),
+    ],
+)
+def test_lines_that_give_no_reading_say_why_and_one_that_does_ends_it(
+    line: str, more: dict[str, Any], said: str
+) -> None:
+    clock, source = FakeClock(), Script()
+    sensor = sensor_of(source, clock, **readings(core_temp_c={"name": "T"}), **more)
+    for _ in range(5):
+        source.lines = [Line(clock.now_s(), line, False)]
+        assert sensor.read(["core_temp_c"]) == {"core_temp_c": None}
+        clock.sleep_s(0.5)
+    clock.sleep_s(1)
+    with pytest.raises(SensorUnavailable, match=said):
+        sensor.read(["core_temp_c"])
+    now_s = clock.now_s()
+    source.lines = [Line(now_s, f"T=45 t={now_s}", False)]
+    assert sensor.read(["core_temp_c"]) == {"core_temp_c": 45.0}
