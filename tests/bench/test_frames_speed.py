@@ -53,6 +53,17 @@ mapping = ColumnMapping(interval_column="took")
 def work():
     return summarise_log(Path(path), mapping).metrics
 """
+READ = """
+from pathlib import Path
+from harness.frames.mapping import ColumnMapping
+from harness.frames.reader import read_log
+def work():
+    return read_log(Path(path), ColumnMapping({})).rows_read
+"""
+BOTH = READ.format('interval_column="took", presentation_time_column="when", time_unit="s"')
+INTERVAL_BESIDE_TIME = {
+    "the interval, time kept unread": READ.format('interval_column="took", keep_columns=["when"]')
+}
 PARSERS = {
     "pyarrow, all columns": "import pyarrow.csv as c\ndef work():\n    return c.read_csv(path).num_rows",
     "polars, all columns": "import polars as pl\ndef work():\n    return pl.read_csv(path).height",
@@ -152,6 +163,13 @@ def test_parquet_to_all_metrics_takes_little_longer_than_partitioning_the_loaded
     ratios, runs = compare(OURS, PARTITIONS, folder / "log.parquet")
     assert ratios["np.partition at the 8 percentiles, column loaded before"] <= 1.5
     assert runs["levelrig"][0]["result"]["frame_count"] == ROWS
+
+
+@pytest.mark.parametrize(("name", "at_most"), [("log.csv", 1.5), ("log.parquet", 3.0)])
+def test_an_interval_is_held_against_its_time_at_little_cost_beside_the_reading(folder, name, at_most):
+    ratios, runs = compare(BOTH, INTERVAL_BESIDE_TIME, folder / name)
+    assert ratios["the interval, time kept unread"] <= at_most
+    assert runs["levelrig"][0]["result"] == ROWS
 
 
 @pytest.mark.skipif(not os.environ.get("BENCH_BILLION"), reason="writes 8 GB; set BENCH_BILLION=1")
