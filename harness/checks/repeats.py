@@ -66,8 +66,7 @@ def repeated(frametime_ms: Floats, limit_pct: float) -> str | None:
     coarse = COARSE if starts.size > 1 else COARSE / 10  # one value throughout: a perfectly paced title?
     fine = resolution(frametime_ms) <= coarse * float(np.median(frametime_ms))
     fine &= starts.size == 1 or np.unique(values).size >= LEAST_LEVELS
-    explained = paced(frametime_ms[starts], RATE_WITHIN if starts.size == 1 else EXACTLY_WITHIN)
-    frozen_pct = 100 * _frozen(values, starts, lengths, explained) / values.size if fine else 0.0
+    frozen_pct = 100 * _frozen(values, starts, lengths, frametime_ms[starts]) / values.size if fine else 0.0
     if frozen_pct > limit_pct and starts.size == 1:
         return (
             f"every frame took {frametime_ms[0]:.6g} ms, which is at no usual rate: frozen log; if a limiter "
@@ -129,20 +128,21 @@ def _runs(values: Ints) -> tuple[Ints, Ints]:
     return starts, np.diff(np.append(starts, values.size))
 
 
-def _frozen(values: Ints, starts: Ints, lengths: Ints, explained: NDArray[np.bool_]) -> int:
-    """Frames in runs that the value's own chance of staying does not explain, less runs that are explained.
+def _frozen(values: Ints, starts: Ints, lengths: Ints, run_ms: Floats) -> int:
+    """Frames in runs that the value's own chance of staying does not explain, less runs at a usual rate.
 
     That chance is taken from the value's *other* runs, so that a freeze does not explain itself; a value
     that was seen nowhere else stays as the rest of the log does.
     """
     if lengths.size == 1:
-        return 0 if explained[0] else int(values.size)
+        return 0 if paced(run_ms, RATE_WITHIN)[0] else int(values.size)
     usual = lengths[lengths <= np.quantile(lengths, 0.99)]
     stay = min(0.999, float((usual - 1).sum() + 1) / float(usual.sum() + 2))
     bar = math.log(lengths.size / BY_CHANCE)
     least = 1 + bar / math.log(1 / stay)
     frozen = 0
-    for place in np.flatnonzero((lengths > least) & ~explained):
+    long = np.flatnonzero(lengths > least)
+    for place in long[~paced(run_ms[long], EXACTLY_WITHIN)]:
         value, length = values[starts[place]], int(lengths[place])
         same = values[starts] == value
         same[place] = False

@@ -93,10 +93,7 @@ class TableEdges:
         if not where:
             return []
         sample = f"; first: {self._first_line!r}" if self._first_line else ""
-        total = self._above + below
-        return [
-            f"{' and '.join(where)} the table: {'a line' if total == 1 else 'lines'} without numbers{sample}"
-        ]
+        return [f"lines without numbers left out: {' and '.join(where)} the table{sample}"]
 
 
 def _edge(rows: RawRows, quantities: Sequence[str]) -> NDArray[np.bool_]:
