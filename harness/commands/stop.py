@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -16,6 +17,7 @@ from harness.engine.requests import Request, ask, drop_request
 from harness.errors import HarnessError, StoreError
 from harness.guard import RestoreRecord
 from harness.store.campaign import CampaignStore
+from harness.store.lock import LOCK_NAME
 from harness.supervise.runners import find_runners
 from harness.terminal import console, duration
 
@@ -99,9 +101,15 @@ def stop_campaign(
         timeout_s: Wait at most this long.
         waiting: Called once with the processes that were asked.
     Raises:
-        StoreError: No campaign there, or the request can't be written.
+        StoreError: No campaign there, the request can't be written, or who runs it can't be told.
     """
     CampaignStore.read(folder).close()
+    lock = folder / LOCK_NAME
+    if lock.exists() and not os.access(lock, os.R_OK):
+        raise StoreError(
+            f"{folder}: another user began this campaign, so whether it runs can't be told from here and "
+            f"nothing was asked to stop; `levelrig status {folder}` shows it; stop it as that user"
+        )
     began_s = time.monotonic()
     asked = find_runners(folder).pids
     runs = asked

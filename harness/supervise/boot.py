@@ -15,7 +15,7 @@ import shutil
 import subprocess
 import sys
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -23,7 +23,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from harness import inside
-from harness.errors import HarnessError, StoreError
+from harness.errors import HarnessError, StoreError, UnsafePath
 from harness.guard import RestoreRecord
 from harness.guard.times import CALL_S, HANDOVER_S, LONGEST_COMMAND_S
 from harness.isolated import python_command
@@ -180,15 +180,28 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
     if not (resumption.folder / JOURNAL_NAME).exists():
         raise StoreError(f"{resumption.folder}: no campaign here; start it once with `levelrig run` first")
     unit = task_xml(resumption) if sys.platform == "win32" else systemd_unit(resumption)
-    inside.write_whole(
-        resumption.folder, resumption.flag, b"The campaign goes on after a reboot while this file is here.\n"
-    )
+    text = b"The campaign goes on after a reboot while this file is here.\n"
+    with _changing(resumption.flag):
+        inside.write_whole(resumption.folder, resumption.flag, text)
     try:
         return _install(resumption, unit, run, unit_folder)
     except BaseException:  # what the system does not know of must not look as if it did
         with contextlib.suppress(HarnessError, OSError):
             disable(resumption, lambda command: None, unit_folder)
         raise
+
+
+@contextlib.contextmanager
+def _changing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except UnsafePath:
+        raise
+    except OSError as error:
+        raise StoreError(
+            f"{path}: can't be changed ({error.strerror}); run as the user who began the campaign, or see "
+            "that you may write its folder"
+        ) from error
 
 
 def _install(resumption: Resumption, unit: str, run: Run, unit_folder: Path | None) -> Path:
@@ -219,7 +232,8 @@ def _install(resumption: Resumption, unit: str, run: Run, unit_folder: Path | No
 def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | None = None) -> None:
     """Switch the unit off and remove it. Nothing there is no error."""
     run = run or _run
-    inside.remove(resumption.folder, resumption.flag)
+    with _changing(resumption.flag):
+        inside.remove(resumption.folder, resumption.flag)
     if sys.platform == "win32":
         run(["schtasks", "/Delete", "/F", "/TN", resumption.name])
         return

@@ -15,6 +15,7 @@ from types import ModuleType
 
 import pytest
 
+from harness.commands import stop
 from harness.errors import CampaignBusy, StoreError, UnsafePath
 from harness.store import journal as journal_module
 from harness.store.campaign import CampaignStore
@@ -119,3 +120,11 @@ def test_looking_at_a_running_campaign_in_its_own_process_leaves_its_locks(
         words = [sys.executable, "-c", code, str(folder / "journal.sqlite")]
         done = subprocess.run(words, capture_output=True, text=True, check=False)
         assert "locked" in done.stderr
+
+
+def test_a_stop_never_says_that_nothing_runs_where_the_lock_is_not_ours_to_read(small, tmp_path, monkeypatch):
+    folder = tmp_path / "c"
+    with small.open_store(folder):
+        monkeypatch.setattr(stop.os, "access", lambda path, mode: Path(path).name != "lock")
+        with pytest.raises(StoreError, match=r"another user began this campaign.*stop it as that user"):
+            stop.stop_campaign(folder, after_attempt=False, timeout_s=0.1)

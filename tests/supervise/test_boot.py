@@ -202,3 +202,14 @@ def test_the_unit_starts_a_failed_run_again_within_bounds_and_never_one_that_end
 )
 def test_only_a_system_that_goes_down_or_a_closed_terminal_keeps_the_flag(signals, state, kept):
     assert boot.system_ends_it(signals, lambda: state) is kept
+
+
+def test_a_folder_that_may_not_be_changed_is_said_in_a_sentence(resumption, monkeypatch):
+    def refuse(*arguments):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(boot.inside, "write_whole", refuse)
+    monkeypatch.setattr(boot.inside, "remove", refuse)
+    for change in (enable, disable):
+        with pytest.raises(StoreError, match=r"can't be changed \(Permission denied\); run as the user"):
+            change(resumption, lambda command: None)
