@@ -52,6 +52,8 @@ def passes_of(
     for number, (start_s, end_s) in enumerate(pairwise(starts_s), start=1):
         if start_s < begins_s - _EDGE_S or end_s > ends_s + _EDGE_S:
             continue
+        if end_s <= start_s:  # several ended between two looks: when each of them did is not known
+            continue
         part = slice(*np.searchsorted(t_s, [start_s, end_s]).tolist())
         measured = start_s >= -_EDGE_S and end_s <= measured_s + _EDGE_S
         length_s, frames = end_s - start_s, part.stop - part.start

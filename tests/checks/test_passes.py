@@ -82,3 +82,9 @@ def test_of_a_thousand_steady_runs_none_is_said_to_compile():
         counts = draw.poisson(rate, 5).tolist()
         alarms += bool(still_compiling([Pass(n, 20.0, 100.0, c, True) for n, c in enumerate(counts, 1)]))
     assert alarms <= 3
+
+
+def test_passes_that_ended_between_two_looks_have_no_rate_and_break_nothing():
+    t_s = np.arange(1, 1001) / 100
+    found = passes_of(t_s, np.full(t_s.size, 10.0), [0.0, 2.0, 2.0, 2.0, 4.0], 10.0)
+    assert [(one.number, round(one.average_fps)) for one in found] == [(1, 100), (4, 100)]
