@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Sequence
@@ -32,8 +33,12 @@ class Outcome:
 
 
 def find_program(word: str) -> Path | None:
-    """The program that the word means: on the search path, or a path from here."""
-    found = shutil.which(word)
+    """The program that the word means: on the search path, or a path from here.
+
+    Search-path entries that are relative or empty count for nothing: what they hold depends on the folder.
+    """
+    entries = os.environ.get("PATH", os.defpath).split(os.pathsep)
+    found = shutil.which(word, path=os.pathsep.join(entry for entry in entries if Path(entry).is_absolute()))
     return None if found is None else Path(found).absolute()
 
 
