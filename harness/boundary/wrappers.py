@@ -60,6 +60,8 @@ from harness.rig import (
 
 T = TypeVar("T")
 
+#: Calls of a control that change the card.
+_CHANGING: Final = frozenset({"apply", "restore"})
 #: Longest wait for processes that the boundary itself had to end, seconds.
 _END_S: Final = 5.0
 
@@ -313,8 +315,8 @@ def _end_tree(process_id: int | None) -> None:
 class GuardedControl:
     """A control (:class:`harness.rig.Control`) that raises only ControlRefused and gives JSON values.
 
-    A call that takes longer than the control states is left behind. Until it returns no other is made, for
-    it may still change the card: nothing is called applied or restored beside it.
+    A call that takes longer than the control states is left behind. Where it changes the card no other is
+    made until it returns: nothing is called applied or restored beside it.
     """
 
     def __init__(self, control: Control, kind: str, clock: Clock) -> None:
@@ -356,7 +358,8 @@ class GuardedControl:
             try:
                 return aside.ask(with_context(lambda: cross(self._what, ControlRefused, call, fit)), limit_s)
             except StillRunning:
-                self._hanging, self._hanging_call = aside, name
+                if name in _CHANGING:
+                    self._hanging, self._hanging_call = aside, name
                 raise ControlRefused(not_returned(f"{self._what}: {name}", limit_s)) from None
             finally:
                 aside.close()

@@ -216,7 +216,7 @@ class _CooldownGate(_Base):
                 return self._ended(_opened("stopped-falling", f"{shown}, has stopped falling"), waited_s)
         left_s = rule.timeout_s - waited_s
         if left_s <= 0:
-            return self._ended(_timed_out(f"still {shown}, {wish}"), waited_s)
+            return self._ended(_timed_out(f"{'' if temp_c is None else 'still '}{shown}, {wish}"), waited_s)
         expected_s = self._expected_s(now_s, left_s, is_met)
         if expected_s is not None:
             expected_s = max(expected_s, rule.seconds - waited_s)

@@ -432,7 +432,9 @@ class Driver:
         if name == "warm_up":
             running.not_in_force = self._verify_profile()
         if state.timed_out:
-            remedy = f"improve the cooling, or ease conditions.{name} in the plan"
+            unread = self._gatekeeper.readings(running).temp_missing is not None
+            remedy = "mend its sensor" if unread else "improve the cooling"
+            remedy += f", or ease conditions.{name} in the plan"
             detail = f"{name}: {state.detail} after {waited_s:.0f} s; {remedy}"
             if then == "mark":
                 running.mark(f"{name}-timeout")

@@ -221,5 +221,14 @@ def test_nothing_is_restored_beside_a_change_that_hangs_and_it_is_once_that_has_
     assert control.read_back(PROFILE) == {}
 
 
+@pytest.mark.parametrize("hangs", ["read_back", "verify_under_load", "snapshot"])
+def test_the_card_is_put_back_beside_a_look_at_it_that_hangs(held: threading.Event, hangs: str) -> None:
+    control = GuardedControl(cast(Any, Tuner(held, hangs)), "tuner", SystemClock())
+    arguments = {"read_back": (PROFILE,), "verify_under_load": (PROFILE, {}, None), "snapshot": ()}
+    with pytest.raises(ControlRefused, match=f"{hangs} has not returned for"):
+        getattr(control, hangs)(*arguments[hangs])
+    control.restore({})
+
+
 def test_a_control_that_states_no_time_has_that_of_the_guard() -> None:
     assert patience.CONTROL_CALL_S == times.CALL_S
