@@ -17,7 +17,8 @@ from harness.commands import COMMANDS
 from harness.errors import HarnessError, Interrupted
 
 EXIT_CODES = """exit codes:
-  0 done   2 the plan or the command line is wrong   3 conditions could not be met
+  0 done   1 a failure, or a damaged campaign   2 the plan, a given file or the command line is wrong
+  3 conditions could not be met
   4 some repeats are missing   5 safety stop, or the card is not proven to be back
   6 the supervisor gave up   130 interrupted, resumable by the same command"""
 _COMPLETION = "--print-completion"

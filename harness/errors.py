@@ -117,13 +117,13 @@ class WorkloadFailed(SeamError):
 
 
 class FrameLogError(SeamError):
-    """A frame log can't be read as the plan's mapping says. The attempt is rejected with this reason."""
+    """A frame log can't be read as its mapping says. In a night the attempt is rejected with this reason."""
+
+    exit_code = 2
 
 
 class NothingToAnalyse(FrameLogError):
     """The folders hold neither campaigns nor tables that can be analysed."""
-
-    exit_code = 2
 
 
 class ConditionsNotMet(HarnessError):
@@ -204,7 +204,13 @@ class RigChanged(StoreError):
 
 
 class ReportError(HarnessError):
-    """A report can't be written, or holds no such number. The measurements are untouched."""
+    """A report can't be written or read. The measurements are untouched."""
+
+
+class NoSuchNumber(ReportError):
+    """The report holds no number of the name that was asked for."""
+
+    exit_code = 2
 
 
 class ReportMissing(ReportError):

@@ -317,8 +317,8 @@ def _entry_points() -> list[tuple[str, str, Callable[[], object]]]:
     found: dict[tuple[str, str], tuple[str, str, Callable[[], object]]] = {}
     for distribution in metadata.distributions():
         try:
-            owner = str(distribution.metadata["Name"] or "")
             entries = distribution.entry_points.select(group=ENTRY_POINT_GROUP)
+            owner = str(distribution.metadata["Name"] or "") if entries else ""  # slow to read
             for entry in entries:  # of two copies on the path the first counts, as in an import
                 found.setdefault(
                     (owner.lower(), entry.name), (entry.name, f"{owner} {distribution.version}", entry.load)

@@ -2,22 +2,35 @@
 
 A column never changes meaning. A missing reading is null, never 0. Every quantity carries its unit in
 its name. ``harness.report`` writes the data package's table schemas from what stands here.
+
+The columns are plain values, so a plan is checked without Arrow; a schema is made when first asked for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final, Literal
 
-import pyarrow as pa
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    FRAMES: pa.Schema
+    TELEMETRY: pa.Schema
+    ATTEMPTS: pa.Schema
+    #: One row per accepted repeat: the accepted attempt's row, same columns.
+    REPEATS: pa.Schema
+
+Kind = Literal["float", "integer", "text", "truth", "words", "instant", "coded text"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its Arrow type, unit (empty for none) and meaning in one line."""
+    """One column: what it holds, unit (empty for none) and meaning in one line."""
 
     name: str
-    type: pa.DataType
+    type: Kind
     unit: str
     meaning: str
     nullable: bool = True
@@ -25,16 +38,35 @@ class Column:
 
 def schema_of(columns: Sequence[Column]) -> pa.Schema:
     """Arrow schema with each column's unit and meaning in the field's metadata."""
+    import pyarrow as pa
+
     return pa.schema(
         [
-            pa.field(c.name, c.type, c.nullable, metadata={"unit": c.unit, "meaning": c.meaning})
+            pa.field(c.name, arrow_type(c.type), c.nullable, metadata={"unit": c.unit, "meaning": c.meaning})
             for c in columns
         ]
     )
 
 
-F, I, S, B = pa.float64(), pa.int64(), pa.string(), pa.bool_()  # noqa: E741
-_WORDS = pa.list_(pa.string())
+def arrow_type(kind: Kind) -> pa.DataType:
+    """The Arrow type of a column's kind."""
+    import pyarrow as pa
+
+    return {
+        "float": pa.float64(),
+        "integer": pa.int64(),
+        "text": pa.string(),
+        "truth": pa.bool_(),
+        "words": pa.list_(pa.string()),
+        "instant": pa.timestamp("us", "UTC"),
+        "coded text": pa.dictionary(pa.int8(), pa.string()),
+    }[kind]
+
+
+F: Final = "float"
+I: Final = "integer"  # noqa: E741
+S: Final = "text"
+B: Final = "truth"
 
 FRAME_COLUMNS: tuple[Column, ...] = (
     Column("t_s", F, "s", "time at which the frame ended, from the window's start", nullable=False),
@@ -79,7 +111,7 @@ QUANTITIES: tuple[str, ...] = tuple(c.name for c in QUANTITY_COLUMNS)
 
 TELEMETRY_COLUMNS: tuple[Column, ...] = (
     Column("t_s", F, "s", "time of the sample, from the window's start; negative before it", nullable=False),
-    Column("phase", pa.dictionary(pa.int8(), pa.string()), "", "phase of the attempt at that time"),
+    Column("phase", "coded text", "", "phase of the attempt at that time"),
     *QUANTITY_COLUMNS,
     Column("read_ms", F, "ms", "time that reading this row took"),
     Column("gap", B, "", "true where samples are missing before this row", nullable=False),
@@ -102,8 +134,8 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("verdict", S, "", "accepted, rejected, failed or interrupted", nullable=False),
     Column("reason_code", S, "", "short name of the check or failure that decided; null when accepted"),
     Column("reason", S, "", "the same in a sentence"),
-    Column("marks", _WORDS, "", "what was unusual but did not reject it"),
-    Column("started_utc", pa.timestamp("us", "UTC"), "", "wall-clock time of its start", nullable=False),
+    Column("marks", "words", "", "what was unusual but did not reject it"),
+    Column("started_utc", "instant", "", "wall-clock time of its start", nullable=False),
     Column("start_s", F, "s", "monotonic time of its start since the campaign's first"),
     Column("duration_s", F, "s", "length of the whole attempt"),
     Column("measured_s", F, "s", "length of the measured window"),
@@ -160,7 +192,7 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("mean_cpu_clock_mhz", F, "MHz", "mean processor clock over the window"),
     Column("mean_cpu_temp_c", F, "°C", "mean processor temperature over the window"),
     Column("mean_foreign_cpu_load_pct", F, "%", "mean processor load by others over the window"),
-    Column("limit_reasons", _WORDS, "", "reasons for which the driver held the clock down in the window"),
+    Column("limit_reasons", "words", "", "reasons for which the driver held the clock down in the window"),
     Column("start_temp_c", F, "°C", "temperature when the cooldown ended"),
     Column("start_ambient_temp_c", F, "°C", "ambient temperature when the cooldown ended"),
     Column("temperature_quantity", S, "", "which temperature the conditions were held on; null for none"),
@@ -185,8 +217,17 @@ ATTEMPT_COLUMNS: tuple[Column, ...] = (
     Column("slow_below_fps", F, "1/s", "rate that slow_time_pct goes by; null where the plan states none"),
 )
 
-FRAMES = schema_of(FRAME_COLUMNS)
-TELEMETRY = schema_of(TELEMETRY_COLUMNS)
-ATTEMPTS = schema_of(ATTEMPT_COLUMNS)
-#: One row per accepted repeat: the accepted attempt's row, same columns.
-REPEATS = ATTEMPTS
+_SCHEMAS = {
+    "FRAMES": FRAME_COLUMNS,
+    "TELEMETRY": TELEMETRY_COLUMNS,
+    "ATTEMPTS": ATTEMPT_COLUMNS,
+    "REPEATS": ATTEMPT_COLUMNS,
+}
+
+if not TYPE_CHECKING:  # the names are typed above
+
+    @cache
+    def __getattr__(name: str) -> pa.Schema:
+        if name not in _SCHEMAS:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return schema_of(_SCHEMAS[name])

@@ -48,7 +48,7 @@ def test_the_overview_loads_nothing_but_the_command_line(words):
 
 def test_check_loads_what_it_computes_with_and_no_more():
     loaded = loaded_by("check", str(PLANS / "first-night.toml"))
-    assert not loaded & (HEAVY | {"wgpu", "pynvml", "harness.engine.driver", "structlog"})
+    assert not loaded & (HEAVY | {"wgpu", "pynvml", "pyarrow", "harness.engine.driver", "structlog"})
 
 
 def test_status_loads_what_it_reads_with_and_no_more(plan, tmp_path):

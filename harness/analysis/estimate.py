@@ -181,7 +181,7 @@ def _beyond(df: Array, shift: Array, critical: Array) -> Array:
     """P(noncentral t > critical); 1 where the shift is beyond what the distribution's code can tell."""
     far = shift - critical > 12
     beyond = 1 - special.nctdtr(df, np.where(far, 0.0, shift), critical)
-    return np.asarray(np.where(far, 1.0, np.nan_to_num(beyond, nan=0.0)))
+    return np.asarray(np.where(far, 1.0, np.fmax(beyond, 0.0)))  # 0 in the place of NaN
 
 
 def repeats_that_decide(

@@ -7,10 +7,9 @@ import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pyarrow as pa
 
 from harness.boundary.crossing import Unfit, printable
 from harness.errors import Problem
@@ -25,7 +24,9 @@ from harness.rig import (
     RigFacts,
     WorkloadState,
 )
-from harness.tables import FRAMES
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Largest whole number that the tables hold.
 _LARGEST: Final = 2**62
@@ -197,6 +198,10 @@ def frame_log(value: object) -> FrameLog:
 
 def _frames(frames: Any) -> pa.Table:
     """A table of frames with the types of the contract."""
+    import pyarrow as pa
+
+    from harness.tables import FRAMES
+
     same(pa.Table, frames)
     columns = []
     for name in ("t_s", "frametime_ms"):

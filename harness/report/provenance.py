@@ -14,7 +14,7 @@ import pandas as pd
 from harness import inside
 from harness.analysis import Analysis
 from harness.boundary import printable
-from harness.errors import ReportError
+from harness.errors import NoSuchNumber, ReportError
 from harness.report.folder import Campaign, read_campaign
 from harness.report.view import records
 from harness.store.soundness import require_campaign
@@ -108,12 +108,12 @@ def explain(folder: Path, number_id: str) -> str:
         raise ReportError(f"{path}: not there; run `levelrig report {folder}` first")
     try:
         known = json.loads(inside.read_bytes(folder, path))
-        numbers: Mapping[str, Any] = known["numbers"]
-    except (OSError, ValueError, KeyError) as error:
+        numbers: Mapping[str, Any] = dict(known["numbers"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ReportError(f"{path}: can't be read ({error}); run `levelrig report {folder}` again") from error
     if number_id not in numbers:
         near = get_close_matches(number_id, numbers, n=3, cutoff=0.3) or list(numbers)[:3]
-        raise ReportError(f"no number {number_id!r} in {path}; nearest: {', '.join(near)}")
+        raise NoSuchNumber(f"no number {number_id!r} in {path}; nearest: {', '.join(near)}")
     return "\n".join(_chain(read_campaign(folder), known, number_id))
 
 

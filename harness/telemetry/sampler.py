@@ -593,7 +593,7 @@ class Sampler:
         count = end - begin
         codes = np.frombuffer(self._phase_code, dtype=np.int8)[begin:end].copy()
         arrays: list[pa.Array] = []
-        for column in tables.TELEMETRY_COLUMNS:
+        for column in tables.TELEMETRY:
             if column.name == "t_s":
                 arrays.append(pa.array(np.frombuffer(self._t_s, dtype=np.float64)[begin:end].copy()))
             elif column.name == "read_ms":
@@ -611,7 +611,7 @@ class Sampler:
             else:
                 values = self._values[self._columns[column.name]][begin:end]
                 absent = np.isnan(values)
-                if column.type == tables.I:
+                if pa.types.is_integer(column.type):
                     whole = np.where(absent, 0.0, values).astype(np.int64)
                     arrays.append(pa.array(whole, mask=absent))
                 else:
