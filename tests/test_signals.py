@@ -18,6 +18,14 @@ FULL = Path("/dev/full")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="sends POSIX signals")
 
 
+@pytest.fixture
+def hangup_is_heard():
+    """Also where the tests themselves run under nohup."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 def test_the_first_asks_the_second_tells_and_the_third_ends(monkeypatch):
     monkeypatch.setattr(module, "card_state", lambda: "The card is still changed (by: nvml).")
     said, ended, left = [], [], []
@@ -50,7 +58,7 @@ def test_a_signal_that_comes_while_the_request_is_being_taken_blocks_nothing():
     assert stop.take() is not None
 
 
-def test_a_closed_terminal_stops_a_plain_run_and_not_a_supervised_one():
+def test_a_closed_terminal_stops_a_plain_run_and_not_a_supervised_one(hangup_is_heard):
     for outlives in (False, True):
         stop = StopSignal()
         with stop_on_signals(stop, outlives_terminal=outlives):

@@ -44,9 +44,9 @@ MENDABLE_KINDS: Final = SHARED_KINDS | {
     "score",
     "expected-line",
 }
-#: Of these, what the tries at one repeat tell of its cell. Losing a limited quantity is no try: no title is
-#: started before it is read again, and that wait has an end of its own.
-_OF_THE_CELL: Final = MENDABLE_KINDS - {"limit-unwatched"}
+#: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may come back
+#: by themselves, and where they don't, cells of several titles fail alike.
+_OF_THE_CELL: Final = MENDABLE_KINDS - {"telemetry", "telemetry-gap", "readings-missing", "limit-unwatched"}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
 #: levelrig itself ended during the attempt, on a machine that stayed up.

@@ -82,7 +82,7 @@ def test_a_detached_run_survives_a_kill_and_an_edited_plan_and_is_stopped_from_o
     assert supervisor == told["pid"]
     assert os.getsid(supervisor) == supervisor != os.getsid(0)
 
-    assert main(["run", str(plan), "--into", str(folder), "--detach"]) == 1  # busy, and it says so
+    assert main(["run", str(plan), "--into", str(folder), "--detach"]) == 3  # busy, and it says so
     assert "levelrig stop" in capsys.readouterr().err
 
     plan.write_text(PLAN.replace("measure_s = 3", "measure_s = 0.0"))  # not even a plan any more
