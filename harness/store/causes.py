@@ -44,8 +44,8 @@ MENDABLE_KINDS: Final = SHARED_KINDS | {
     "score",
     "expected-line",
 }
-#: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may come back
-#: by themselves, and where they don't, cells of several titles fail alike.
+#: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may
+#: come back by themselves, and where they don't, cells of several titles fail alike.
 _OF_THE_CELL: Final = MENDABLE_KINDS - {"telemetry", "telemetry-gap", "readings-missing", "limit-unwatched"}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
