@@ -1,6 +1,9 @@
 """Command line: parse, call one command, map errors to exit codes. Commands: ``harness.commands``.
 
 Start-up counts: the overview imports nothing but this, and a command only its own module.
+
+A submodule that is loaded late takes the place of a function of the same name in its package; so no hook has
+a module named like it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,9 @@
 """Time as a seam: monotonic seconds, wall clock, sleeping, periodic calls and calls with a time limit.
 
-The engine and the sampler see only :class:`Clock`. :class:`SystemClock` is the real one; the simulated
-rig brings a virtual one, under which a ten-hour night passes in seconds through the very same code.
+The engine and the sampler see only :class:`Clock`. :class:`SystemClock` is the real one; the simulated rig
+brings a virtual one, under which a ten-hour night passes in seconds through the very same code. To that end
+``every`` stands beside now and sleep: a thread answers it on the system clock, an event queue on a virtual
+one.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 A thread reads the pipe, so that neither a title that prints gigabytes nor one that prints a line without end
 costs memory, disk or a moment of the watching thread. It does nearly all its work outside the interpreter's
 lock. On Linux the pipe holds up to 1 MiB while the thread waits for its turn, so a title is held up only if
-it prints faster than the thread writes and searches (hundreds of MB/s; DEVELOPERS.md has the figure).
+it prints faster than the thread writes and searches (``tests/bench/FIGURES.md``). When the harness is killed
+its writes fail from then on; its watch ends it anyway.
 """
 
 from __future__ import annotations

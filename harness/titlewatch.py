@@ -6,6 +6,9 @@ of any levelrig of this user and ``levelrig restore`` do the same.
 
 ``python -m harness.titlewatch OWNER`` is that process; each line that it reads is ``ID BIRTH``, a program
 that a title only asked for and that carries no mark.
+
+A signal at the parent's death was left out: it reaches the direct child only, and comes when the thread that
+started it ends.
 """
 
 from __future__ import annotations

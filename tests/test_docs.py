@@ -13,6 +13,7 @@ from harness.hookspecs import HarnessSpec
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+FIGURES = (ROOT / "tests" / "bench" / "FIGURES.md").read_text(encoding="utf-8")
 
 
 def test_the_readme_opens_with_the_job_in_one_paragraph():
@@ -34,7 +35,26 @@ def test_every_hook_has_a_contract_and_is_named_in_developers():
         assert f"`{name}`" in DEVELOPERS, name
 
 
+def test_developers_stays_short_and_leaves_measured_figures_to_their_page():
+    assert len(DEVELOPERS.split()) <= 1800
+    assert len(README.split()) <= 1800
+    measured = re.findall(r"\d[\d.,]* ?(?:%|ms|µs|MiB|MB/s|GB)(?!\w)", DEVELOPERS)
+    assert measured == [], "figures stand in tests/bench/FIGURES.md"
+
+
+def test_every_module_and_test_that_the_documents_name_is_there():
+    paths = r"`((?:harness|plugins|tests|plans)/[\w/.-]+\.(?:py|md|toml|txt))`"
+    named = re.findall(paths, README + DEVELOPERS)
+    missing = [name for name in named if not (ROOT / name).exists()]
+    run = re.findall(r"(?:pytest|python) (tests/[\w/.-]+)", FIGURES)
+    missing += [name for name in run if not (ROOT / name).exists()]
+    assert named
+    assert run
+    assert missing == []
+
+
 def test_every_local_link_leads_somewhere():
-    for document in (README, DEVELOPERS, (ROOT / "plans" / "README.md").read_text(encoding="utf-8")):
-        for target in re.findall(r"\]\(([^)#:]+)\)", document):
-            assert (ROOT / target).exists() or (ROOT / "plans" / target).exists(), target
+    pages = (ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "plans" / "README.md")
+    for page in pages:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"

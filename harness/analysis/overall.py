@@ -2,6 +2,9 @@
 
 Every title weighs the same, whatever its frame rate and its count of settings. Source of the geometric
 mean: Fleming & Wallace, *Communications of the ACM* 29:218-221, 1986.
+
+Settings of a title are averaged first. "Titles like these" is a t interval over title means, never narrower
+than the one for these titles. From three campaigns on the campaign is the unit.
 """
 
 from __future__ import annotations

@@ -17,6 +17,23 @@ control  ControlRefused
 A call that never returns is left behind and raises the same (:mod:`harness.boundary.patience`); what a
 workload takes long for goes on beside everything else, so that the limits are watched meanwhile.
 
+What the engine makes of it (``Driver._try``; tracebacks go to ``log.jsonl`` as ``fault``). Nothing but the
+store, or a card that can't be put back, ends a night:
+
+========================================================== ================================================
+what fails                                                 becomes
+========================================================== ================================================
+a control or its opening                                   failed, ``profile-refused``
+a workload: opening, start, first polls; later             failed, ``launch-failed``; ``workload-failed``
+a frame log, its reader, its alignment; a score            rejected, ``frame-log``; ``score``
+a check                                                    rejected, ``check-failed``
+our own code over what an attempt left                     failed, ``program-fault``
+an error with ``permanent``                                the same code with ``-permanent``; cell set aside
+a restore between two profiles                             ends the night, exit 3 (5 if not restored after)
+sensors                                                    their readings
+observers, live page, notifications                        their share of the telling
+========================================================== ================================================
+
 Two things pass: the user's own KeyboardInterrupt, and RigLost, after which nothing runs any more.
 """
 

@@ -27,7 +27,7 @@ STOP_LIMIT_S: Final = 60.0
 #: To say where the frame log lies, which score it was, which process it is, seconds.
 TELL_LIMIT_S: Final = 120.0
 GLANCE_LIMIT_S: Final = 1.0
-#: To read one frame log, seconds. Some 50 GB as text, by the slowest figure of DEVELOPERS.md.
+#: To read one frame log, seconds. Some 50 GB as text, by the slowest figure of tests/bench/FIGURES.md.
 READ_LOG_LIMIT_S: Final = 900.0
 #: A control states how long a call may take; where it does not (as ``guard.times.CALL_S``), and beyond it, s.
 CONTROL_CALL_S: Final = 120.0

@@ -19,7 +19,7 @@ what the log would show by chance and allows for frames that follow each other b
 
 Values are compared after rounding to 1e-7 of their median: what differs by less is binary noise.
 Source of the thresholds: chosen here; a false alarm is meant to be rarer than one in 10^5 logs by chance
-alone (``DEVELOPERS.md`` has what was counted).
+alone (``tests/bench/FIGURES.md`` has what was counted).
 """
 
 from __future__ import annotations

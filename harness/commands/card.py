@@ -1,4 +1,11 @@
-"""``doctor`` and ``restore``: this machine and its card."""
+"""``doctor`` and ``restore``: this machine and its card.
+
+``restore`` ends with 0 (all reads back as it should, also where there was no record), 3 (refused: a live run
+holds the hardware, or the record is another user's or could have been written by others), 4 (done, not
+proven: the record was damaged and is kept aside as ``restore.damaged-…json``, or a control can't read back),
+5 (not restored). Clock ceilings of NVML have no getter: they are always taken off, and the driver's return
+code is all the proof.
+"""
 
 from __future__ import annotations
 

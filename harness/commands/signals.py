@@ -3,6 +3,9 @@
 The first asks for a stop. A second says what state the card is in and what is still missing, and changes
 nothing. A third ends the program at once: the titles are killed, and the watch of :mod:`harness.guard`, a
 process of its own, puts the card back.
+
+SIGHUP ends a plain run in order, is passed over by a supervised one, and stays ignored where ``nohup`` had it
+so.
 """
 
 from __future__ import annotations

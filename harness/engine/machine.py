@@ -3,6 +3,10 @@
 One attempt: apply -> cooldown -> launch -> warm-up -> soak -> measure -> close -> ingest -> commit. A failure
 or a stop at any point leads through close (if a title may be running) to commit, so that every attempt that
 was begun is accounted for. The factory state is restored once, at the end of the campaign, whatever ended it.
+
+Two decisions: a stop after the window lets the attempt end, because reading its log takes seconds and a
+measured repeat is worth more; and a repeat that fails is tried again at once, in its own block, so that
+pairing by block keeps comparing neighbours in time.
 """
 
 from __future__ import annotations

@@ -5,6 +5,8 @@ leading bits of that pattern; the counts tell which bins hold the wanted order s
 1 %, and a second pass fetches only those. A bin that holds too many frames (a steady 60 FPS puts all into
 one) is split by its next bits first, so the result is exact for any data; nothing is estimated.
 
+The slowest ceil(n/100) frames hold all three lows, for the k slowest frames last at least k T / n.
+
 The stream is read again for each pass unless it is short enough to be held.
 """
 

@@ -1,7 +1,7 @@
 """The frame rate at the end of a frame log that is still being written.
 
 A look costs the last 64 KiB of the file (16 KiB of JSON lines, which are slower to read). What it finds is
-for a person who watches; no metric is computed from it.
+for a person who watches; no metric is computed from it. A log that did not grow for 3 s says nothing.
 """
 
 from __future__ import annotations

@@ -3,6 +3,10 @@
 One small file of this machine and user, written before the first change and cleared by a proven restore. It
 is the only source of a restore: whoever can write it can have commands run and settings made as this user,
 so it counts only if it is this user's own, can't be written by others and is no link.
+
+The run and its watch remember what they put there, so that a file which is removed or spoilt meanwhile is
+mended, not believed. Nothing in a campaign's folder is a source of a restore: the journal's table
+``snapshots`` is left over from earlier versions and not read.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""Power, energy and clocks in a title's slow and fast seconds: does a profile save under the highest load?"""
+"""Power, energy and clocks in a title's slow and fast seconds: does a profile save under the highest load?
+
+Each title's seconds are parted at the reference's quartiles, so that all profiles are seen in the same
+scenes' range; one table for all titles, for a chart each would be more to scroll than to read.
+"""
 
 from __future__ import annotations
 

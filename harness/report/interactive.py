@@ -3,6 +3,9 @@
 A colour is written as ``@role`` and replaced in the page by the role's value on the present ground. Data are
 columns (``{"name": [...]}``); the page turns them into rows when a chart comes into view. Titles and profiles
 are selected through the signals ``title`` and ``profiles``; no text of a plan ever enters an expression.
+
+Vega-Lite rather than Plotly for the size of what each page carries (``tests/bench/FIGURES.md``). Without
+vl-convert the page keeps its static charts and is complete.
 """
 
 from __future__ import annotations

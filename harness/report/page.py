@@ -1,4 +1,8 @@
-"""The page: what it says, in which order, and the template that lays it out."""
+"""The page: what it says, in which order, and the template that lays it out.
+
+The page carries ``Content-Security-Policy: default-src 'none'``: nothing can leave the machine even if it
+tried.
+"""
 
 from __future__ import annotations
 

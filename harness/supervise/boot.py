@@ -3,6 +3,10 @@
 Linux: a systemd unit. Windows: a task for the Task Scheduler, as XML; it is written and checked against the
 published schema, and could not be tried here. The unit starts nothing once the campaign is over: it looks
 for a small file in the campaign folder that the end of the campaign removes.
+
+The flag is taken away by every end in order (done, stop, limit, conditions) and kept by a crash, a SIGTERM
+while systemd is ``stopping``, and a SIGHUP. The unit restarts on failure four times an hour at most, and
+never after codes 2 to 6 and 130. A system service finds the display only if the user's session is there.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""Which text of the plan a run goes by: the user's file, or, while a night goes on, the folder's copy."""
+"""Which text of the plan a run goes by: the user's file, or, while a night goes on, the folder's copy.
+
+A start by hand takes the file; a further start by the supervisor or the system (``--goes-on``, hidden)
+takes the folder's copy, and the difference is told.
+"""
 
 from __future__ import annotations
 

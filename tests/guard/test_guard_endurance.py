@@ -1,4 +1,4 @@
-"""Long studies with real processes on the pretend card; figures in DEVELOPERS.md."""
+"""Long studies with real processes on the pretend card; figures in tests/bench/FIGURES.md."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Broken plans and other broken inputs over the public commands: told, refused, nothing written.
 
 The short form runs with every test run; the long one, 500 plans and 300 others, with ``-m endurance -s``, and
-prints the table that stands in DEVELOPERS.md; ``LEVELRIG_TEST_SEED=word`` draws others.
+prints the table that stands in tests/bench/FIGURES.md; ``LEVELRIG_TEST_SEED=word`` draws others.
 """
 
 from __future__ import annotations

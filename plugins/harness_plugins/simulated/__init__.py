@@ -3,6 +3,10 @@
 The model stands in for sensors, titles and controls of any kind, under a virtual clock. It is calibrated by
 a measured heating and cooling curve and by what is common knowledge of the trade; it forecasts how a night
 goes, not what a certain card will score.
+
+One measured curve can't tell air temperature from conductance, nor board from clock tree: 25 °C air and a
+40 % board share are assumed unless measured. Each run's chance has a generator of its own, named by seed,
+cell and run, so a change in one cell leaves the rest alone.
 """
 
 from __future__ import annotations
