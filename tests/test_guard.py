@@ -33,6 +33,9 @@ class StillWatch:
     def lives(self):
         return not self.ended
 
+    def tell(self, content):
+        self.changed = dict(content.states)
+
     def beat(self, *, changed=True):
         self.beats += 1
         self.changed = changed

@@ -15,10 +15,10 @@ from pathlib import Path
 
 from harness.errors import HardwareBusy, StoreError
 from harness.guard.lock import LOCK_NAME, HardwareLock
-from harness.guard.record import RestoreRecord
+from harness.guard.record import Content, RestoreRecord
 from harness.guard.restore import opener
 from harness.guard.times import growing_pauses_s
-from harness.guard.watch import CHANGED_BYTE, UNCHANGED_BYTE, Sign, beats_of, watch_over
+from harness.guard.watch import Sign, blocks_of, signs_of, watch_over
 from harness.plugins import PluginHost
 
 
@@ -33,12 +33,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--lock", type=int, help="descriptor of the hardware's lock, inherited from the run")
     given = parser.parse_args(arguments)
     record = RestoreRecord(given.record)
-    ended, asked = threading.Event(), threading.Event()
-    beats: queue.SimpleQueue[int] = queue.SimpleQueue()
-
-    def end() -> None:
-        ended.set()
-        beats.put(CHANGED_BYTE[0])
+    asked = threading.Event()
+    signs: queue.SimpleQueue[Sign | Content] = queue.SimpleQueue()
 
     def let_go(*_: object) -> None:
         asked.set()
@@ -49,21 +45,19 @@ def main(arguments: list[str] | None = None) -> int:
     signal.signal(signal.SIGTERM, let_go)
 
     def listen() -> None:
-        for block in beats_of(0):
-            for byte in block:
-                beats.put(byte)
-        end()
+        try:
+            for sign in signs_of(blocks_of(0)):
+                signs.put(sign)
+        finally:
+            signs.put("gone")
 
     threading.Thread(target=listen, daemon=True).start()
 
-    def wait() -> Sign:
+    def wait() -> Sign | Content:
         try:
-            byte = beats.get(timeout=given.seconds)
+            return signs.get(timeout=given.seconds)
         except queue.Empty:
-            return "gone" if ended.is_set() else "silent"
-        if ended.is_set() and beats.empty():
-            return "gone"
-        return "unchanged" if byte == UNCHANGED_BYTE[0] else "alive"
+            return "silent"
 
     lock = None if given.lock is None else HardwareLock.inherited(record.path.parent / LOCK_NAME, given.lock)
 

@@ -11,8 +11,9 @@ from typing import Any, Protocol
 from harness.errors import HarnessError
 from harness.guard.changers import end_changers
 from harness.guard.lock import HardwareLock
-from harness.guard.record import RestoreRecord
+from harness.guard.record import Content, RestoreRecord
 from harness.guard.watch import Watch
+from harness.identity import own_identity
 from harness.log import get_logger
 
 log = get_logger("levelrig.guard")
@@ -23,6 +24,8 @@ class Watching(Protocol):
 
     def lives(self) -> bool: ...
 
+    def tell(self, content: Content) -> None: ...
+
     def beat(self, *, changed: bool = True) -> None: ...
 
     def close(self) -> None: ...
@@ -31,8 +34,8 @@ class Watching(Protocol):
 class Guard:
     """Keeps the way back of every control; that of hardware in the machine's record, under a watch.
 
-    The record is read once. From then on what this program knows counts, and the file is mended where
-    somebody removed or changed it: it is for the watch and for the next start.
+    The record is read once. From then on what this program knows counts: the watch is told it before the
+    first change, and the file is mended where somebody removed or changed it: it is for the next start.
 
     Args:
         changes_hardware: Whether a control kind writes to hardware. What does not is kept in memory only:
@@ -69,9 +72,8 @@ class Guard:
             self._record.mend(changed)
             self._changed = changed
             self._acted = self._record.acted()
-            self._watch_again()
-            if self._watch is not None:
-                self._watch.beat()
+            if not self._watch_again():
+                self._tell()
 
     def open_snapshots(self) -> dict[str, Mapping[str, Any]]:
         """What this run, or one on this machine that crashed, left to be put back. Raises StoreError."""
@@ -88,8 +90,7 @@ class Guard:
             else:
                 self._record.discard()
             self._changed = changed
-            if self._watch is not None:
-                self._watch.beat(changed=bool(changed))
+            self._tell()
 
     def settle(self) -> list[str]:
         """End every command that may still change hardware; names of those that could not be ended."""
@@ -110,9 +111,11 @@ class Guard:
                     if self._record.mend(self._changed):
                         log.warning("the record of what is to be put back was changed or removed; mended")
             if self._watch is not None:
+                replaced = False
                 with contextlib.suppress(HarnessError):
-                    self._watch_again()
-                self._watch.beat(changed=bool(self._changed))
+                    replaced = self._watch_again()
+                if not replaced:
+                    self._watch.beat(changed=bool(self._changed))
 
     def close(self) -> None:
         """End the watch; it restores what is still open, and holds the lock until it did."""
@@ -128,6 +131,16 @@ class Guard:
             self._changed = dict(self._record.open_snapshots())
         return self._changed
 
-    def _watch_again(self) -> None:
-        if self._watch is None or not self._watch.lives():
-            self._watch = self._start_watch(self._record.path, self._lock)
+    def _watch_again(self) -> bool:
+        """Whether a watch had to be started; it was told then what is to be put back."""
+        if self._watch is not None and self._watch.lives():
+            return False
+        self._watch = self._start_watch(self._record.path, self._lock)
+        self._tell()
+        return True
+
+    def _tell(self) -> None:
+        if self._watch is not None and self._changed:
+            self._watch.tell(Content({k: dict(v) for k, v in self._changed.items()}, own_identity()))
+        elif self._watch is not None:
+            self._watch.beat(changed=False)

@@ -1,18 +1,20 @@
 """The watch: a process of its own that puts the hardware back when its program is killed or has hung.
 
-It lives on a pipe from the program. Where the program is silent for long, the watch ends the commands that
-it may be running and restores, but leaves the record as it is: a program that was stopped may go on, and
-finds out by :meth:`RestoreRecord.acted`. Where the program is gone, the watch does not give up before the
-card is back.
+It lives on a pipe from the program. What is to be put back is told there too, and outranks the record: the
+pipe holds it although the program is killed before the watch has read it, and nobody else can write there.
+Where the program is silent for long, the watch ends the commands that it may be running and restores, but
+leaves the record as it is: a program that was stopped may go on, and finds out by
+:meth:`RestoreRecord.acted`. Where the program is gone, the watch does not give up before the card is back.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -56,7 +58,7 @@ class Watch:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
-                cwd=record.absolute().parent,  # the campaign's folder may be on a disk that goes away
+                cwd=record.absolute().anchor,  # any other folder may go away
                 **options,
             )
         except OSError as error:
@@ -72,16 +74,35 @@ class Watch:
     def lives(self) -> bool:
         return self._process.poll() is None
 
+    def tell(self, content: Content) -> None:
+        """Say what is to be put back from now on; it is in the pipe when the call returns."""
+        self._write(json.dumps(content._asdict()).encode("ascii") + b"\n")
+
     def beat(self, *, changed: bool = True) -> None:
-        """Write a sign of life; a watch that is gone is no reason to end the night.
+        """Write a sign of life; a watch that is gone is no reason to end the night, nor one that is stopped.
 
         Args:
             changed: Whether something is to be put back now.
         """
+        if not changed or self._has_room():
+            self._write(CHANGED_BYTE if changed else UNCHANGED_BYTE)
+
+    def _write(self, message: bytes) -> None:
         with contextlib.suppress(OSError, ValueError):
             assert self._process.stdin is not None
-            self._process.stdin.write(CHANGED_BYTE if changed else UNCHANGED_BYTE)
+            self._process.stdin.write(message)
             self._process.stdin.flush()
+
+    def _has_room(self) -> bool:
+        """Whether the pipe takes something without waiting. Windows can't tell."""
+        if sys.platform == "win32":
+            return True
+        import select
+
+        assert self._process.stdin is not None
+        with contextlib.suppress(OSError, ValueError):
+            return bool(select.select([], [self._process.stdin], [], 0)[1])
+        return False
 
     def close(self, wait_s: float = CLOSING_S) -> None:
         """Let go of the pipe and wait for the watch to end; it goes on while the card is not back."""
@@ -94,7 +115,7 @@ class Watch:
 
 def watch_over(
     record: RestoreRecord,
-    wait: Callable[[], Sign],
+    wait: Callable[[], Sign | Content],
     open_control: OpenControl,
     *,
     pauses_s: Iterable[float] = (),
@@ -105,26 +126,31 @@ def watch_over(
 
     Args:
         record: The machine's record.
-        wait: Returns ``alive`` after a sign of life, ``unchanged`` after one that says that nothing is to be
-            put back, ``silent`` when none came in time, ``gone`` at the end.
+        wait: Returns ``alive`` after a sign of life, what is to be put back after one that tells it,
+            ``unchanged`` after one that says that nothing is, ``silent`` when none came in time, ``gone`` at
+            the end.
         open_control: Opens a control by kind.
         pauses_s: Pauses between the tries to restore, once the program is gone.
         pause: Lets that time pass; returns whether the watch is asked to let go.
         take_over: Called once the program is gone, before the first try: makes the hardware's lock ours.
     """
     acted = False
-    known = _learned(record, Content())
+    told = Content()
+    known = _learned(record, told)
     while (sign := wait()) != "gone":
-        if sign == "unchanged":
-            known, acted = Content(), False
+        if isinstance(sign, Content):
+            told = known = sign
+        elif sign == "unchanged":
+            told = known = Content()
+            acted = False
             continue
-        known = _learned(record, known)
-        if sign == "alive":
+        known = told if told.states else _learned(record, known)
+        if sign != "silent":
             acted = False
         elif not acted:
             record.note_act()
             acted = not _failures(_try(record, open_control, known, clear=False))
-    known = _learned(record, known)
+    known = told if told.states else _learned(record, known)
     if not known.states and not record.path.exists():
         return []
     take_over()
@@ -159,7 +185,30 @@ def _failures(done: list[Restored]) -> list[Restored]:
     return [item for item in done if item.failure]
 
 
-def beats_of(descriptor: int) -> Iterable[bytes]:
+def signs_of(blocks: Iterable[bytes]) -> Iterator[Sign | Content]:
+    """Signs of life in what comes through the pipe; a spoilt line is one as well."""
+    line = b""
+    for block in blocks:
+        for byte in (block[at : at + 1] for at in range(len(block))):
+            if line or byte == b"{":
+                line += byte
+                if byte == b"\n":
+                    yield _content_of(line)
+                    line = b""
+            else:
+                yield "unchanged" if byte == UNCHANGED_BYTE else "alive"
+
+
+def _content_of(line: bytes) -> Sign | Content:
+    try:
+        found = json.loads(line)
+        states: Mapping[str, Any] = found["states"]
+        return Content({str(kind): dict(state) for kind, state in states.items()}, str(found["owner"]))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return "alive"
+
+
+def blocks_of(descriptor: int) -> Iterator[bytes]:
     """What comes through a pipe, until its other end is closed."""
     while block := os.read(descriptor, 4096):
         yield block

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import signal
 import subprocess
@@ -154,22 +155,31 @@ class Pretend:
 
 #: The command line with a state folder of the test's own: as root it is the machine's otherwise.
 LAUNCHER = """
-import sys
+import os, signal, sys
 from pathlib import Path
 import harness.guard.changers, harness.guard.lock, harness.guard.record, harness.guard.watch
 state = Path(sys.argv.pop(1))
 silent_s = float(sys.argv.pop(1))
 for module in (harness.guard.changers, harness.guard.lock, harness.guard.record):
     module.state_folder = lambda: state
-if silent_s:
+if os.environ.pop("HOLD_WATCH", ""):  # a busy machine: the watch is started and does not get on
+    start = harness.guard.watch.Watch.__init__
+    def hold(self, *args, **named):
+        start(self, *args, **named)
+        os.kill(self.pid, signal.SIGSTOP)
+    harness.guard.watch.Watch.__init__ = hold
+elif silent_s:
     harness.guard.watch.Watch.__init__.__defaults__ = (None, silent_s)
 from harness.cli import main
 sys.exit(main())
 """
 
 
-def levelrig(pretend: Pretend, *arguments: str | Path, silent_s: float = 0.0) -> subprocess.Popen[str]:
+def levelrig(
+    pretend: Pretend, *arguments: str | Path, silent_s: float = 0.0, hold_watch: bool = False
+) -> subprocess.Popen[str]:
     """Start a command of ours in the card's folder, with its output in a pipe."""
+    environment = {**os.environ, "HOLD_WATCH": "yes"} if hold_watch else None
     return subprocess.Popen(
         [sys.executable, "-P", "-c", LAUNCHER, str(pretend.machine), str(silent_s), *map(str, arguments)],
         cwd=pretend.folder,
@@ -177,6 +187,7 @@ def levelrig(pretend: Pretend, *arguments: str | Path, silent_s: float = 0.0) ->
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
+        env=environment,
     )
 
 

@@ -13,6 +13,8 @@ import pytest
 from harness.errors import HardwareBusy, StoreError
 from harness.guard import Guard, HardwareLock, RestoreRecord, watch_over
 from harness.guard.lock import LOCK_NAME
+from harness.guard.record import Content
+from harness.guard.watch import signs_of
 from harness.identity import own_identity
 from harness.proctable import look_at
 from harness.testing import RecordingControl
@@ -27,6 +29,9 @@ class NoWatch:
 
     def lives(self):
         return True
+
+    def tell(self, content):
+        self.told = content
 
     def beat(self, *, changed=True):
         pass
@@ -133,6 +138,48 @@ def test_the_watch_knows_what_to_put_back(record, spoil):
     assert not record.path.exists()
 
 
+@pytest.mark.parametrize("spoil", SPOILERS)
+def test_what_the_run_told_the_watch_counts_although_the_watch_never_saw_the_record(record, spoil):
+    record.save_snapshot("tuner", FACTORY)
+    spoil(record.path)
+    tuner = RecordingControl("tuner", changes_hardware=True)
+    tuner.state.update(OTHER)
+    signs = iter([Content({"tuner": FACTORY}, own_identity()), "alive", "gone"])
+    (done,) = watch_over(record, lambda: next(signs), lambda kind: tuner)
+    assert not done.failure
+    assert tuner.state == FACTORY
+    assert not record.path.exists()
+
+
+def test_the_run_tells_its_watch_before_the_first_change_and_tells_each_new_watch(record):
+    watches = []
+
+    class Watch(NoWatch):
+        def __init__(self, path, lock=None):
+            watches.append(self)
+
+    guard = Guard(lambda kind: True, record, None, Watch)
+    guard.save_snapshot("tuner", FACTORY)
+    assert watches[0].told == ({"tuner": FACTORY}, own_identity())
+    guard.save_snapshot("second", {})
+    assert watches[0].told.states == {"tuner": FACTORY, "second": {}}
+    watches[0].lives = lambda: False
+    guard.beat()
+    assert watches[1].told.states == {"tuner": FACTORY, "second": {}}
+    guard.clear_snapshot("tuner")
+    assert watches[1].told.states == {"second": {}}
+
+
+def test_what_is_told_goes_through_the_pipe_in_pieces_and_a_spoilt_line_is_a_sign_of_life():
+    content = Content({"tuner": {**FACTORY, "name": "{ “x” }\n-."}}, "7/1.00")
+    line = json.dumps(content._asdict()).encode("ascii") + b"\n"
+    sent = b".-" + line + b"." + b"{ half\n" + b"-"
+    for size in (1, 2, 7, len(sent)):
+        pieces = [sent[at : at + size] for at in range(0, len(sent), size)]
+        assert list(signs_of(pieces)) == ["alive", "unchanged", content, "alive", "alive", "unchanged"]
+    assert list(signs_of([line[:-1]])) == []
+
+
 def test_what_the_run_itself_put_back_is_not_put_back_again(record):
     record.save_snapshot("tuner", FACTORY)
     tuner = RecordingControl("tuner", changes_hardware=True)
@@ -197,3 +244,21 @@ def test_a_run_whose_record_is_spoilt_puts_the_card_back(pretending, pretend, sp
     output, _ = run.communicate(timeout=180)
     assert run.returncode == (-9 if end == "kill" else 0), output
     assert pretending.wait_until(lambda: pretend.state == "factory" and not pretend.record.exists(), 60)
+
+
+def test_a_run_killed_before_its_watch_read_anything_is_put_back_without_record_and_state_folder(
+    pretending, pretend
+):
+    """The state folder can't be written any more either: a file stands in its place."""
+    run = pretending.levelrig(
+        pretend, "run", pretend.plan(repeats=1, measure_s=60), "--into", "c", hold_watch=True
+    )
+    assert pretending.wait_until(lambda: pretend.state == "plain")
+    (watch,) = pretending.marked(f"{pretend.record} ")
+    shutil.rmtree(pretend.machine)
+    pretend.machine.write_text("")
+    run.kill()
+    run.communicate(timeout=60)
+    assert pretend.state == "plain"
+    watch.resume()
+    assert pretending.wait_until(lambda: pretend.state == "factory", 60)

@@ -22,7 +22,7 @@ from harness.patterns import check_pattern
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness.tables import QUANTITIES
-from harness_plugins.external_control.run import Outcome, find_program, resolved, run_command
+from harness_plugins.external_control.run import Outcome, find_program, resolved, run_command, working_folder
 
 _LEAST_READINGS = 10
 #: Starting a command, and ending it at its limit with all that it started, takes no longer than this.
@@ -127,7 +127,7 @@ class CommandControl:
     changes_hardware = True
 
     def __init__(self) -> None:
-        self._folder = Path.cwd()
+        self._folder = working_folder()
         self._restores: list[tuple[tuple[str, ...], float]] = []
         self._proofs: list[Proof] = []
         self._found: dict[Proof, bool | None] = {}
@@ -316,7 +316,7 @@ def _run(what: str, words: Sequence[str], limit_s: float, folder: Path, *, chang
 
 def _folder_of(snapshot: Mapping[str, Any]) -> Path:
     """Where the commands were given; where that is gone, somewhere that is there."""
-    folder = Path(snapshot.get("folder") or Path.cwd())
+    folder = Path(snapshot.get("folder") or working_folder())
     return folder if folder.is_dir() else Path(folder.anchor or "/")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import tempfile
@@ -17,6 +18,8 @@ from harness.processes import TitleProcess
 _POLL_S = 0.02
 #: A command that prints more than this is ended: none that sets a card has so much to say.
 _MOST_OUTPUT_BYTES = 16 << 20
+_ROOM_BYTES = 1 << 20
+_IN_MEMORY = "/dev/shm"
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,22 @@ class Outcome:
     def tail(self) -> str:
         """The last lines, for a message."""
         return " / ".join(line.strip() for line in self.output.splitlines() if line.strip())[-400:]
+
+
+def working_folder() -> Path:
+    """The working folder; the top one where that was removed."""
+    try:
+        return Path.cwd()
+    except OSError:
+        return Path(os.sep)
+
+
+def _with_room() -> str | None:
+    """Folder for output; memory where the usual disk is full, for the card must be put back all the same."""
+    with contextlib.suppress(OSError):
+        if shutil.disk_usage(tempfile.gettempdir()).free >= _ROOM_BYTES:
+            return None
+    return _IN_MEMORY if Path(_IN_MEMORY).is_dir() else None
 
 
 def find_program(word: str) -> Path | None:
@@ -68,7 +87,7 @@ def run_command(
     if program is None:
         raise FileNotFoundError(f"there is no program {words[0]!r}")
     clock = SystemClock()
-    with tempfile.TemporaryDirectory(prefix="levelrig-") as own_folder:
+    with tempfile.TemporaryDirectory(prefix="levelrig-", dir=_with_room()) as own_folder:
         output = Path(own_folder) / "output.log"
         exit_code: int | None = None
         process: TitleProcess | None = None
@@ -77,7 +96,7 @@ def run_command(
             process = TitleProcess(
                 [str(program), *words[1:]],
                 clock,
-                cwd=folder or Path.cwd(),
+                cwd=folder or working_folder(),
                 output_path=output,
                 environment=mark() if changes else None,
                 marked=False,

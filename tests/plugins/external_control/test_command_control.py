@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -164,3 +165,22 @@ def test_a_command_that_prints_without_end_is_ended_and_says_so() -> None:
     program = "import sys\nwhile True: sys.stdout.write('x' * 1000000)"
     with pytest.raises(WorkloadFailed, match="printed over"):
         run_command([sys.executable, "-c", program], 60.0)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a folder in memory, and removed working folders")
+def test_a_full_disk_and_a_removed_working_folder_keep_no_command_from_running(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The card is put back all the same, and its proof is read."""
+
+    def full() -> str:
+        raise FileNotFoundError("no usable temporary directory")
+
+    (tmp_path / "gone").mkdir()
+    monkeypatch.chdir(tmp_path / "gone")
+    (tmp_path / "gone").rmdir()
+    monkeypatch.setattr(tempfile, "gettempdir", full)
+    monkeypatch.setattr(tempfile, "tempdir", None)
+    outcome = run_command([sys.executable, "-c", "print('state factory')"], 60.0)
+    assert (outcome.exit_code, outcome.output) == (0, "state factory\n")
+    CommandControl().snapshot()
