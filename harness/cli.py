@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import harness
-from harness.commands import COMMANDS
+from harness.commands import COMMANDS, module_of
 from harness.errors import HarnessError, Interrupted
 
 EXIT_CODES = """exit codes:
@@ -59,14 +59,11 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     else:
         parser.add_argument(_COMPLETION, choices=("bash", "zsh", "tcsh"), help=about_completion)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    wanted = {COMMANDS[only].module} if only in COMMANDS else set()
-    registered: set[str] = set()
-    for name, (module, summary) in COMMANDS.items():
-        if only is not None and module not in wanted:
+    for name, summary in COMMANDS.items():
+        if only is None or only == name:
+            importlib.import_module(module_of(name)).register(commands)
+        else:
             commands.add_parser(name, help=summary, add_help=False)
-        elif module not in registered:
-            registered.add(module)
-            importlib.import_module(f"harness.commands.{module}").register(commands)
     return parser
 
 

@@ -62,7 +62,7 @@ def test_a_command_that_is_called_is_the_same_as_in_the_whole_command_line():
     """What the overview says of a command is what its module registers, and each is found in its module."""
     (whole,) = (a for a in build_parser()._actions if isinstance(a, argparse._SubParsersAction))
     assert set(whole.choices) == set(COMMANDS)
-    for name, (_, summary) in COMMANDS.items():
+    for name, summary in COMMANDS.items():
         (alone,) = (a for a in build_parser(name)._actions if isinstance(a, argparse._SubParsersAction))
         assert alone.choices[name].format_help() == whole.choices[name].format_help()
         assert list(alone.choices) == list(whole.choices)

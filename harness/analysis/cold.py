@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from harness.analysis.repeats import planned
-from harness.conditions.settling import thinned_out
+from harness.conditions.change_points import thinned_out
 
 #: Later repeats below which nothing is told.
 _LEAST_LATER = 3
@@ -34,8 +34,8 @@ class ColdStart:
 def cold_starts(repeats: pd.DataFrame) -> tuple[ColdStart, ...]:
     """Titles whose caches were cold in their first measured repeat.
 
-    Equal rates are rejected as :func:`harness.conditions.settling.thinned_out` does, and the first count must
-    be twice that of any later repeat.
+    Equal rates are rejected as :func:`harness.conditions.change_points.thinned_out` does, and the first count
+    must be twice that of any later repeat.
 
     Args:
         repeats: Columns of :data:`harness.tables.ATTEMPTS`; only accepted, planned repeats are looked at.

@@ -54,7 +54,7 @@ class AttemptEvidence:
         other_fps: Of the accepted repeats of the same cell.
         usual_scatter: Of the repeats of other cells, as a share of their level; None if unknown.
         passes: The title's passes that the frame log covers, in order.
-        other_courses: Frame rate per second (:func:`harness.conditions.settling.course_fps`) of those.
+        other_courses: Frame rate per second (:func:`harness.conditions.change_points.course_fps`) of those.
         clock_mhz: Mean core clock in each second of the window.
     """
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from harness.conditions.settling import Array, long_frames, thinned_out
+from harness.conditions.change_points import Array, long_frames, thinned_out
 
 #: How far a pass may reach over the window's edge, s: starts are seen this late at most.
 _EDGE_S = 0.5
@@ -22,7 +22,7 @@ class Pass:
         number: From 1, counted from the title's start.
         seconds: Its length.
         average_fps: Frames / length.
-        long_frames: Long frames in it, as :func:`harness.conditions.settling.long_frames` tells them.
+        long_frames: Long frames in it, as :func:`harness.conditions.change_points.long_frames` tells them.
         measured: It lies inside the window.
     """
 

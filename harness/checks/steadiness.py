@@ -8,7 +8,7 @@ import numpy as np
 
 from harness.checks.evidence import AttemptEvidence, Floats
 from harness.checks.passes import still_compiling
-from harness.conditions.settling import against, course_fps, find_compilation, largest_step, mser5
+from harness.conditions.change_points import against, course_fps, find_compilation, largest_step, mser5
 from harness.plan.schema import Checks
 
 _LEAST_S = 8

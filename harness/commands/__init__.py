@@ -1,6 +1,6 @@
-"""The commands, by what they are about. Each module registers its own and calls the library.
+"""The commands: each in the module of its name, which registers it and calls the library.
 
-A module is imported only when a command of it is called; what the overview says of all of them stands here.
+A module is imported only when its command is called; what the overview says of all of them stands here.
 """
 
 from __future__ import annotations
@@ -9,57 +9,36 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-class Listed(NamedTuple):
-    """A command in the overview: the module of this package that registers it, and what it does."""
-
-    module: str
-    summary: str
-
-
+#: Each command with what it does, as the overview tells it. A command stands in the module of its name.
 COMMANDS: Final = {
-    "check": Listed(
-        "planning", "validate a plan; show its cells, their order and the forecast; change nothing"
-    ),
-    "schema": Listed("planning", "print the JSON Schema of plan files, for completion in an editor"),
-    "run": Listed("campaign", "start or resume a campaign, then analyse and report"),
-    "rehearse": Listed(
-        "campaign",
-        "run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",
-    ),
-    "status": Listed("evidence", "where a campaign stands, what is left, when it ends"),
-    "verify": Listed("evidence", "check a campaign folder: what is damaged, and what can still be trusted"),
-    "map": Listed("evidence", "look at a frame log and propose the lines that tell a plan how to read it"),
-    "analyse": Listed(
-        "gather", "comparison tables from one or many campaigns, or from Parquet files of any origin"
-    ),
-    "report": Listed("publish", "write the report of a campaign, or the comparison of several"),
-    "explain": Listed(
-        "publish", "show the chain behind a published number: repeats, artifacts with hashes, plan"
-    ),
-    "watch": Listed(
-        "publish", "serve a live page of a campaign: cells, readings, end time, log, pause and stop"
-    ),
-    "rebuild": Listed(
-        "rebuild",
-        "build a new journal from a campaign folder's files, where the old one is gone or damaged",
-    ),
-    "doctor": Listed(
-        "card", "what on this machine can be read, controlled and run, and what is missing for the rest"
-    ),
-    "restore": Listed("card", "put the card back to its factory state, whatever happened before"),
-    "resume-at-boot": Listed(
-        "unattended", "let the system go on with a campaign after a reboot, or no longer"
-    ),
-    "stop": Listed(
-        "stop", "stop a running campaign safely, detached or not, and say what state the card is in"
-    ),
+    "check": "validate a plan; show its cells, their order and the forecast; change nothing",
+    "schema": "print the JSON Schema of plan files, for completion in an editor",
+    "run": "start or resume a campaign, then analyse and report",
+    "rehearse": "run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",
+    "status": "where a campaign stands, what is left, when it ends",
+    "verify": "check a campaign folder: what is damaged, and what can still be trusted",
+    "map": "look at a frame log and propose the lines that tell a plan how to read it",
+    "analyse": "comparison tables from one or many campaigns, or from Parquet files of any origin",
+    "report": "write the report of a campaign, or the comparison of several",
+    "explain": "show the chain behind a published number: repeats, artifacts with hashes, plan",
+    "watch": "serve a live page of a campaign: cells, readings, end time, log, pause and stop",
+    "rebuild": "build a new journal from a campaign folder's files, where the old one is gone or damaged",
+    "doctor": "what on this machine can be read, controlled and run, and what is missing for the rest",
+    "restore": "put the card back to its factory state, whatever happened before",
+    "resume-at-boot": "let the system go on with a campaign after a reboot, or no longer",
+    "stop": "stop a running campaign safely, detached or not, and say what state the card is in",
 }
+
+
+def module_of(command: str) -> str:
+    """Name of the module that registers a command."""
+    return f"{__name__}.{command.replace('-', '_')}"
 
 
 def add_command(
@@ -71,7 +50,7 @@ def add_command(
     reports: bool = False,
 ) -> argparse.ArgumentParser:
     """Add a command; every help text has an example, every reporting command has ``--json``."""
-    summary = COMMANDS[name].summary
+    summary = COMMANDS[name]
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,

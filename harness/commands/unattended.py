@@ -1,4 +1,4 @@
-"""``resume-at-boot``, ``run --supervised`` and ``run --detach``: a night without anybody there."""
+"""``run --supervised`` and ``run --detach``: a night without anybody there."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ import shlex
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from harness.commands import add_command, print_json
+from harness.commands import print_json
 from harness.engine.requests import SUPERVISED
-from harness.store.campaign import CampaignStore
 from harness.supervise import boot
 from harness.supervise.detach import detach
 from harness.supervise.notify import Message, Notifier, Occasion, send_within
@@ -28,19 +27,6 @@ _TROUBLE: Final = {
 }
 #: A message that takes longer to deliver is left behind, seconds.
 _TELL_AT_MOST_S: Final = 45.0
-
-
-def register(commands: Any) -> None:
-    """Add the commands of this module."""
-    resume = add_command(
-        commands,
-        "resume-at-boot",
-        _resume_at_boot,
-        example="levelrig resume-at-boot enable campaigns/tonight",
-    )
-    resume.add_argument("what", choices=("enable", "disable", "show"), help="show prints the unit, no more")
-    resume.add_argument("folder", type=Path, help="campaign folder")
-    resume.add_argument("--plan", type=Path, help="plan file to go on with; default: the one it began with")
 
 
 def add_unattended_options(run: argparse.ArgumentParser) -> None:
@@ -124,29 +110,3 @@ def _tell(notifier: Notifier | None, folder: Path, kind: str, sentence: str) -> 
         failures = send_within(notifier, message, _TELL_AT_MOST_S)
     for line in (sentence, *failures):
         console(stderr=True).print(f"supervisor: {line}", markup=False, soft_wrap=True)
-
-
-def _resume_at_boot(arguments: argparse.Namespace) -> int:
-    resumption = _resumption(arguments.folder.absolute(), arguments.plan)
-    out = console()
-    if arguments.what == "disable":
-        boot.disable(resumption)
-        out.print(f"{resumption.name}: the system no longer goes on with this campaign", markup=False)
-    elif arguments.what == "enable":
-        path = boot.enable(resumption)
-        out.print(f"{path}: after a reboot the system restores the card and goes on", markup=False)
-    else:
-        text = boot.task_xml(resumption) if sys.platform == "win32" else boot.systemd_unit(resumption)
-        sys.stdout.write(text)
-    return 0
-
-
-def _resumption(folder: Path, plan: Path | None) -> boot.Resumption:
-    store = CampaignStore.read(folder)
-    try:
-        began_with = Path(store.plan_source())
-    finally:
-        store.close()
-    if plan is None:
-        plan = began_with if began_with.is_file() else folder / "plan.toml"
-    return boot.Resumption(folder, plan.absolute(), Path.cwd(), Path(sys.executable), boot.this_user())

@@ -18,7 +18,7 @@ from harness.boundary.wrappers import GuardedRig
 from harness.engine.driver import Driver
 from harness.engine.history import memory_sizes_mib
 from harness.engine.identify import facts_with_card
-from harness.engine.lookout import Lookout
+from harness.engine.interruptions import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.night import NightWatch
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently

@@ -19,10 +19,12 @@ from harness.boundary import READ_LOG_LIMIT_S, note_fault, told
 from harness.checks.core import core_quantities
 from harness.clock import StillRunning
 from harness.engine.attempt import GateResult, Recording, Running
+from harness.engine.earlier_night import recall
 from harness.engine.gatekeeper import Gatekeeper
+from harness.engine.heartbeat import Signs
 from harness.engine.history import History
 from harness.engine.ingest import ingest_and_judge, keep_evidence
-from harness.engine.lookout import Lookout
+from harness.engine.interruptions import Lookout
 from harness.engine.machine import State, step
 from harness.engine.messages import (
     ApplyProfile,
@@ -56,9 +58,8 @@ from harness.engine.messages import (
 from harness.engine.profiles import ProfileKeeper, restore_patiently
 from harness.engine.progress import Observer
 from harness.engine.readings_wait import ReadingsWait
-from harness.engine.recall import recall
 from harness.engine.schedule import Schedule
-from harness.engine.signs import Signs
+from harness.engine.timekeeping import TimeWatch
 from harness.errors import (
     ControlRefused,
     DiskFull,
@@ -75,7 +76,6 @@ from harness.plan.schema import Cell, Plan, Slot
 from harness.reasons import permanent_code
 from harness.rig import Launch, Rig, Workload
 from harness.store.campaign import CampaignStore
-from harness.supervise.timekeeping import TimeWatch
 from harness.tables import TELEMETRY
 from harness.telemetry.sampler import Sampler
 

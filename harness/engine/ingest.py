@@ -10,7 +10,7 @@ from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.gaps import reading_gaps_s
-from harness.conditions.settling import course_fps
+from harness.conditions.change_points import course_fps
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.clock import Clock
-from harness.engine.lookout import Lookout
+from harness.engine.interruptions import Lookout
 from harness.engine.messages import StopRequested
 from harness.errors import ConditionsNotMet, PlanError, Problem
 from harness.telemetry.sampler import FIRST_READING_S, Sampler

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from harness.boundary import note_fault, told
-from harness.engine.second_looks import second_looks
+from harness.engine.remeasurement import second_looks
 from harness.plan.schema import Checks, Slot
 from harness.store.campaign import CampaignStore
 

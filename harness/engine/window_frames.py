@@ -12,12 +12,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.checks.passes import Pass, passes_of
-from harness.conditions.settling import long_frames
+from harness.conditions.change_points import long_frames
 from harness.frames.align import align_by_seen, tie_log
+from harness.frames.average_error import relative_se_pct
 from harness.frames.defined import defined_metrics
 from harness.frames.doubt import moved_pct
 from harness.frames.window import cut_to_window
-from harness.frames.within import relative_se_pct
 from harness.plan.schema import PlanHead
 from harness.rig import ClockMarker, FrameLog
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.frames.column_relations import in_slow_proportion, is_sum_of, name_of
 from harness.frames.sample import SampledColumn
-from harness.frames.series import in_slow_proportion, is_sum_of, name_of
 
 #: Frame rates that are usual, 1/s.
 USUAL_FPS = (20.0, 500.0)

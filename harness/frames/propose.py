@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.bigrun import summarise_log
+from harness.frames.column_relations import counts_rows, name_of, restarts, selected, splitters, spread
 from harness.frames.contest import CHECKED_POINTS, CLEAR_LEAD, Reading, Roles
 from harness.frames.mapping import ColumnMapping
 from harness.frames.readings import ranked
 from harness.frames.sample import Sample, SampledColumn, take_sample
-from harness.frames.series import counts_rows, name_of, restarts, selected, splitters, spread
 
 _TRY_OUT_BYTES = 256 << 20
 

@@ -13,9 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.frames.contest import Reading, Roles, compare, judge_rate
-from harness.frames.sample import SampledColumn
-from harness.frames.series import (
+from harness.frames.column_relations import (
     MATCH,
     UNITS,
     Agreement,
@@ -30,6 +28,8 @@ from harness.frames.series import (
     span_over_sum,
     spread,
 )
+from harness.frames.contest import Reading, Roles, compare, judge_rate
+from harness.frames.sample import SampledColumn
 
 #: Frame times that are possible, s: 5 to 2000 frames a second, so that one unit at most fits.
 _SHORTEST_S, _LONGEST_S = 0.0005, 0.2

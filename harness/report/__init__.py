@@ -9,10 +9,10 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from harness.report.provenance import explain
+    from harness.report.package.provenance import explain
     from harness.report.write import ReportFiles, write_report
 
-_HOMES = {"explain": "provenance", "ReportFiles": "write", "write_report": "write"}
+_HOMES = {"explain": "package.provenance", "ReportFiles": "write", "write_report": "write"}
 
 __all__ = ["ReportFiles", "explain", "write_report"]
 

@@ -24,15 +24,19 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
-from harness.report import compare, compare_charts, figures, interactive, package, page, provenance, publish
-from harness.report.by_frame_rate import Seconds, frame_rate_table
-from harness.report.charts import Chart
+from harness.report.charts import figures, interactive, publish
+from harness.report.charts.chart import Chart
+from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
+from harness.report.compare import campaigns
+from harness.report.compare import charts as compare_charts
+from harness.report.elements import records
 from harness.report.files import make_target, write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
-from harness.report.forms import buckets_per_trace, overview_forms, page_data, title_forms
-from harness.report.methods import methods
-from harness.report.summary import Names, night
-from harness.report.view import records
+from harness.report.package import metadata, provenance
+from harness.report.page import page
+from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
+from harness.report.sections.methods import methods
+from harness.report.sections.summary import Names, night
 from harness.tables import schema_of
 
 #: Files that belong to the data package besides ``attempts``, ``dataset`` and ``report``.
@@ -157,8 +161,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
 
 
 def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) -> ReportFiles:
-    several = compare.Several.of([read_campaign(folder) for folder in folders])
-    names = compare.CampaignNames(several)
+    several = campaigns.Several.of([read_campaign(folder) for folder in folders])
+    names = campaigns.CampaignNames(several)
     analysis = several.analysis(names)
     version = page.tool_version()
     looks = several.looks()
@@ -168,7 +172,7 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
     forms = compare_charts.forms(several, made, enc) if bundle else {}
     make_target(folders[0].parent, target)
     page_path = target / "index.html"
-    view = compare.view_of(several, analysis, names, made, forms, version)
+    view = campaigns.view_of(several, analysis, names, made, forms, version)
     data = page_data(forms, names.labels, made) if bundle else ""
     write_text(page_path, page.render(view, looks, bundle, data))
     tables = write_tables(target, analysis)
@@ -213,26 +217,26 @@ def write_tables(target: Path, analysis: Analysis) -> tuple[Path, ...]:
 def _write_package(campaign: Campaign, version: str) -> tuple[Path, ...]:
     folder = campaign.folder
     citation = folder / "CITATION.cff"
-    write_text(citation, package.citation(campaign, version))
+    write_text(citation, metadata.citation(campaign, version))
     dataset = list(_packaged(campaign, sorted((folder / "dataset").iterdir()), folder / "dataset"))
     data_package = folder / "dataset" / "datapackage.json"
-    write_text(data_package, _json(package.data_package(campaign, dataset, version)))
+    write_text(data_package, _json(metadata.data_package(campaign, dataset, version)))
     paths = [folder / name for name in _PACKAGED]
     for part in ("attempts", "dataset", "report"):
         paths += sorted((folder / part).rglob("*"))
     crate = folder / "ro-crate-metadata.json"
-    write_text(crate, _json(package.ro_crate(campaign, list(_packaged(campaign, paths, folder)), version)))
+    write_text(crate, _json(metadata.ro_crate(campaign, list(_packaged(campaign, paths, folder)), version)))
     return data_package, crate, citation
 
 
-def _packaged(campaign: Campaign, paths: Sequence[Path], base: Path) -> Iterator[package.PackagedFile]:
+def _packaged(campaign: Campaign, paths: Sequence[Path], base: Path) -> Iterator[metadata.PackagedFile]:
     """Files with size and hash; artifacts of attempts take their hash from the manifest."""
     for path in paths:
         if inside.is_file(campaign.folder, path) and not path.name.endswith(".part"):
             listed = campaign.hashes.get(path.relative_to(campaign.folder).as_posix())
             fixed = listed if path.is_relative_to(campaign.folder / "attempts") else None
             digest = fixed or campaign.sha256_of(path)[0]
-            yield package.PackagedFile(path.relative_to(base).as_posix(), path.stat().st_size, digest)
+            yield metadata.PackagedFile(path.relative_to(base).as_posix(), path.stat().st_size, digest)
 
 
 def _json(value: object) -> str:

@@ -28,6 +28,8 @@ from harness.store.artifacts import (
     write_row,
     write_table,
 )
+from harness.store.campaign_queries import CampaignView
+from harness.store.campaign_state import DISK_FULL, Standing
 from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange
 from harness.store.files import FileSystem, SafeFiles
@@ -37,8 +39,6 @@ from harness.store.opening import ATTEMPTS_FOLDER
 from harness.store.revise import revise
 from harness.store.soundness import open_sound, read_sound, seal
 from harness.store.space import SpaceNeed, space_needed
-from harness.store.standing import DISK_FULL, Standing
-from harness.store.view import CampaignView
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 from harness.reasons import is_permanent, kind_of
 
 if TYPE_CHECKING:
-    from harness.store.standing import AttemptFact
+    from harness.store.campaign_state import AttemptFact
 
 #: A control refused, or what it applied did not read back: a shared cause where one control does it.
 REFUSED: Final = "profile-refused"

@@ -23,6 +23,7 @@ from harness.rig import RigFacts
 from harness.rig_identity import Comparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
+from harness.store.campaign_state import RIG_LOST
 from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange, compare
 from harness.store.export import DATASET_FOLDER, PLAN_NAME
@@ -31,7 +32,6 @@ from harness.store.journal import JOURNAL_NAME, Journal, add_event, set_meta
 from harness.store.lock import FolderLock
 from harness.store.records import RIG_NAME
 from harness.store.soundness import ROWS_KEPT, is_campaign
-from harness.store.standing import RIG_LOST
 
 ATTEMPTS_FOLDER: Final = "attempts"
 #: What a campaign writes beside its journal once it has begun.

@@ -25,13 +25,13 @@ from harness import inside
 from harness.errors import StoreError
 from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
+from harness.store.campaign_state import JOURNAL_LOST
 from harness.store.files import TEMPORARY, SafeFiles
 from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal, add_event, build, set_meta
 from harness.store.lock import FolderLock
 from harness.store.manifest import read_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, DEFINITION_FORM, FORM_NOW, PlanInForce
 from harness.store.soundness import ROWS_KEPT, attempt_folders, require_campaign
-from harness.store.standing import JOURNAL_LOST
 
 _UNKNOWN: Final = "unknown"
 _OLD: Final = "the old journal"

@@ -16,10 +16,10 @@ from typing import Any, Final
 
 from harness import inside
 from harness.plan.schema import Cell, Retries, Slot
-from harness.store import standing as rules
+from harness.store import campaign_state as rules
 from harness.store.artifacts import Artifact
+from harness.store.campaign_state import AttemptFact, Standing
 from harness.store.journal import Journal
-from harness.store.standing import AttemptFact, Standing
 
 RIG_NAME: Final = "rig.json"
 

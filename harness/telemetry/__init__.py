@@ -1,7 +1,7 @@
 """Telemetry: one sampler over all sensors, and what a window's telemetry says."""
 
-from harness.telemetry.kept import KeptRows
 from harness.telemetry.limits import reason_words
+from harness.telemetry.rows_in_memory import KeptRows
 from harness.telemetry.sampler import Sample, Sampler, TelemetryWriter
 from harness.telemetry.summary import summarise_window
 

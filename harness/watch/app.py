@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from harness import inside
 from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import StoreError
-from harness.report import look
+from harness.report.charts import style
 from harness.watch.access import COOKIE_NAME, Access
 from harness.watch.rate import RunningRate
 from harness.watch.state import Watcher, read_now, utc_now
@@ -94,9 +94,9 @@ def make_app(folder: Path, access: Access, *, period_s: float = PERIOD_S) -> Sta
         if name not in _STATIC:
             return PlainTextResponse("not found", status_code=404)
         text = environment.get_template(name).render(
-            light=Markup(look.css_variables(dark=False)),
-            dark=Markup(look.css_variables(dark=True)),
-            fonts=Markup(look.FONT_STACK),
+            light=Markup(style.css_variables(dark=False)),
+            dark=Markup(style.css_variables(dark=True)),
+            fonts=Markup(style.FONT_STACK),
         )
         return Response(text, media_type=_STATIC[name])
 

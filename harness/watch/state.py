@@ -18,7 +18,7 @@ from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import HarnessError, StoreError
 from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
-from harness.store.standing import RepeatStanding, Standing
+from harness.store.campaign_state import RepeatStanding, Standing
 from harness.watch.beacon import BEACON_BYTES, BEACON_NAME
 from harness.watch.rate import RunningRate
 

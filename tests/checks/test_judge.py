@@ -12,7 +12,7 @@ from scipy.signal import lfilter
 
 from harness.checks import CHECKS, CODES, AttemptEvidence, judge, telemetry_evidence
 from harness.checks.steadiness import deviations, usual_scatter
-from harness.conditions.settling import course_fps
+from harness.conditions.change_points import course_fps
 from harness.lines import missing_lines
 from harness.plan.schema import CheckCode, Checks
 

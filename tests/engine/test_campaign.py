@@ -17,8 +17,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness import log as harness_log
-from harness.commands.conclude import conclude
-from harness.commands.evidence import summarise
+from harness.commands.after_run import conclude
+from harness.commands.status import summarise
 from harness.engine.campaign import RunOptions, Unguarded, run_campaign
 from harness.engine.progress import Progress, StopSignal
 from harness.errors import CampaignBusy, ControlRefused, DiskFull, PlanChanged, PlanError, Problem

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.collect.judged_file import judge_file
 from harness.errors import FrameLogError
-from harness.frames.foreign import judge_file
 from harness.frames.mapping import ColumnMapping
 from tests.frames.loggers import Log, all_logs, truth
 

@@ -22,8 +22,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from harness.collect.judged_file import judge_file
 from harness.errors import FrameLogError
-from harness.frames.foreign import judge_file
 from harness.frames.mapping import ColumnMapping
 
 FRAMES = 1500

@@ -12,7 +12,7 @@ import time
 import psutil
 import pytest
 
-from harness.commands.holding import hold_hardware
+from harness.commands.hardware_claim import hold_hardware
 from harness.engine.campaign import Unguarded
 from harness.errors import HardwareBusy, StoreError
 from harness.guard import Guard, HardwareLock, RestoreRecord, left_changed

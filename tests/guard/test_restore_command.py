@@ -19,7 +19,7 @@ def state(tmp_path, monkeypatch):
     folder = tmp_path / "state"
     for module in ("record", "lock"):
         monkeypatch.setattr(f"harness.guard.{module}.state_folder", lambda: folder)
-    monkeypatch.setattr("harness.commands.card.end_dead_runs_titles", list)
+    monkeypatch.setattr("harness.commands.restore.end_dead_runs_titles", list)
     return folder
 
 
@@ -115,7 +115,7 @@ def test_another_users_record_is_not_used(state, capsys, tmp_path):
 
 
 def test_roots_record_is_named_to_another_user(state, capsys, tmp_path, monkeypatch):
-    monkeypatch.setattr("harness.commands.card.records_of_others", lambda: [tmp_path / "roots.json"])
+    monkeypatch.setattr("harness.commands.restore.records_of_others", lambda: [tmp_path / "roots.json"])
     code, text = restore(capsys)
     assert code == 3
     assert "only that user can put it back" in text

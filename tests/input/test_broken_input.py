@@ -405,7 +405,7 @@ def test_no_absurd_value_of_a_title_brings_a_traceback(value, tmp_path):
 def test_an_error_that_nobody_foresaw_is_told_in_a_sentence_with_its_file(tmp_path):
     """In a real process: no traceback on the screen, exit code 1, the details in a file."""
     script = (
-        "import sys, harness.commands.planning as p\n"
+        "import sys, harness.commands.check as p\n"
         "def fail(*_): raise ZeroDivisionError('made up')\n"
         "p.load_plan = fail\n"
         "from harness.cli import main\nsys.exit(main(['check', 'plan.toml']))\n"

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from harness.cli import build_parser, main
-from harness.commands import campaign as module
+from harness.commands import run as module
 from harness.commands import unattended
 from harness.engine.campaign import CampaignResult
 from harness.supervise import boot
@@ -40,7 +40,7 @@ def night(tmp_path, monkeypatch):
     monkeypatch.delenv("LEVELRIG_NOTIFY", raising=False)
     monkeypatch.setattr(module, "state_folder", lambda: tmp_path / "state")
     monkeypatch.setattr(module, "hold_hardware", lambda *a: SimpleNamespace(close=lambda: None))
-    monkeypatch.setattr(module, "_end", lambda result, arguments: result.exit_code)
+    monkeypatch.setattr(module, "end_run", lambda result, arguments: result.exit_code)
     plan = tmp_path / "night.toml"
     plan.write_text(PLAN)
     folder = tmp_path / "c"
@@ -70,7 +70,7 @@ def test_the_flag_follows_the_outcome(night, monkeypatch, capsys, exit_code, sig
         received.names += signals
         return CampaignResult(folder, exit_code, "over", 0, 1)
 
-    monkeypatch.setattr(module, "_night", run)
+    monkeypatch.setattr(module, "measure", run)
     monkeypatch.setattr(boot, "_system_state", lambda: system)
     assert main(["run", str(plan), "--into", str(folder)]) == exit_code
     assert (folder / boot.FLAG_NAME).exists() is kept
@@ -84,7 +84,7 @@ def test_an_error_that_ends_the_run_keeps_the_flag(night, monkeypatch):
     def crash(*args, **more):
         raise RuntimeError("bug")
 
-    monkeypatch.setattr(module, "_night", crash)
+    monkeypatch.setattr(module, "measure", crash)
     assert main(["run", str(plan), "--into", str(folder)]) == 1
     assert (folder / boot.FLAG_NAME).exists()
 
@@ -106,7 +106,7 @@ def test_a_state_folder_that_can_not_be_written_ends_the_run_before_anything_beg
 ):
     plan, folder = night
     monkeypatch.setattr(module, "state_folder", lambda: Path("/dev/null/levelrig"))
-    monkeypatch.setattr(module, "_night", lambda *a, **more: pytest.fail("it began"))
+    monkeypatch.setattr(module, "measure", lambda *a, **more: pytest.fail("it began"))
     assert main(["run", str(plan), "--into", str(folder)]) == 3
     said = " ".join(capsys.readouterr().err.split())
     assert "the machine's record of what is to be put back can't be written there" in said
@@ -115,7 +115,7 @@ def test_a_state_folder_that_can_not_be_written_ends_the_run_before_anything_beg
         PLAN.replace("allow_hardware_changes = true", "").split('[[profiles]]\nname    = "b"')[0]
         + PLAN[PLAN.index("[[titles]]") :]
     )
-    monkeypatch.setattr(module, "_night", lambda *a, **more: CampaignResult(folder, 0, "over", 1, 1))
+    monkeypatch.setattr(module, "measure", lambda *a, **more: CampaignResult(folder, 0, "over", 1, 1))
     assert main(["run", str(plan), "--into", str(folder)]) == 0  # changes no hardware: it needs no record
 
 

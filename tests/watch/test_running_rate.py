@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from harness.cli import main
-from harness.commands.evidence import now_lines
+from harness.commands.status import now_lines
 from harness.engine.messages import Phase
 from harness.engine.progress import Progress, Silent
 from harness.plan.schema import FrameLogSpec

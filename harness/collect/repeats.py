@@ -1,0 +1,326 @@
+"""Collects repeats from folders of any origin: campaigns, tables of repeats, Parquet files of frames.
+
+A campaign folder is known by its ``dataset/attempts.parquet``. Any other Parquet file is told by its
+columns: with ``title`` and ``profile`` and a metric it is a table of repeats, with a frame-time column it is
+the frames of one repeat, whose identity stands in its path. What is neither is listed as left out.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from harness.collect.judged_file import judge_file
+from harness.errors import FrameLogError, NothingToAnalyse, StoreError
+from harness.frames.mapping import ColumnMapping
+from harness.plan.schema import LowDefinition
+from harness.tables import ATTEMPTS
+
+#: Mapping of a file in the form of ``harness.tables.FRAMES``.
+OWN_FRAMES = ColumnMapping(interval_column="frametime_ms")
+OWN_TIMED_FRAMES = ColumnMapping(
+    interval_column="frametime_ms", presentation_time_column="t_s", time_unit="s"
+)
+#: A folder with this file is a campaign, also where its dataset was not written yet.
+JOURNAL_NAME = "journal.sqlite"
+_METRICS = ("average_fps", "one_percent_low_fps", "mean_power_w", "score")
+#: A table of repeats with more rows is none (and might fill the memory).
+MOST_REPEATS = 1_000_000
+_KEYS = ("title", "setting", "profile", "repeat")
+_IDENTITY = ("campaign_id", "cell_id", "repeat_index", "attempt_index", "position")
+
+
+@dataclass(frozen=True)
+class Collection:
+    """What the folders held.
+
+    Attributes:
+        repeats: Schema ``harness.tables.ATTEMPTS``; every attempt that was found, each once.
+        sources: What was read, a sentence each.
+        left_out: Parquet file -> why it was not used.
+        plans: Plan files of the campaigns among the folders.
+    """
+
+    repeats: pa.Table
+    sources: tuple[str, ...]
+    left_out: dict[Path, str]
+    plans: tuple[Path, ...]
+
+
+def collect_repeats(
+    folders: Sequence[Path],
+    *,
+    mapping: ColumnMapping = OWN_FRAMES,
+    layout: str | None = None,
+    low_definition: LowDefinition = "percentile",
+) -> Collection:
+    """Everything that can be analysed in these folders, at any depth.
+
+    Args:
+        folders: Campaign folders, folders of such, or folders of Parquet files from elsewhere.
+        mapping: How files of frames are to be read.
+        layout: Where a file of frames carries its identity: a pattern for the end of its path without the
+            suffix, as ``{title}/{profile}/{repeat}``. None: path parts ``title=…``, ``profile=…``.
+        low_definition: Definition of the lows that are computed from frames.
+    Raises:
+        NothingToAnalyse: A folder is missing, or nothing in them can be analysed.
+    """
+    pattern = None if layout is None else _compiled(layout)
+    tables: list[pa.Table] = []
+    sources: list[str] = []
+    left_out: dict[Path, str] = {}
+    plans: list[Path] = []
+    frames: list[dict[str, Any]] = []
+    for root in folders:
+        if not root.is_dir():
+            raise NothingToAnalyse(
+                f"{root}: no such folder; give campaign folders or folders of Parquet files"
+            )
+        for path, campaign in _parquet_files(root):
+            try:
+                names = pq.read_schema(path).names
+                if {"title", "profile"} <= set(names) and any(name in names for name in _METRICS):
+                    if pq.read_metadata(path).num_rows > MOST_REPEATS:
+                        raise FrameLogError(
+                            f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
+                        )
+                    table = _as_attempts(pq.read_table(path), campaign or root, path)
+                    tables.append(table)
+                    sources.append(f"{path}: {table.num_rows} attempts")
+                    kept = ("plan.toml", JOURNAL_NAME)
+                    if campaign is not None and any((campaign / name).is_file() for name in kept):
+                        plans.append(campaign / "plan.toml")
+                elif _holds(names, mapping):
+                    identity = _identity(path.relative_to(root.parent), pattern)
+                    frames.append(_row_of_frames(path, root, identity, mapping, low_definition))
+                else:
+                    left_out[path] = "neither a table of repeats nor frames under this mapping"
+            except (FrameLogError, OSError, ValueError, KeyError, pa.ArrowException) as error:
+                held = None if campaign is None else _from_journal(campaign)
+                if held is None or campaign is None:
+                    left_out[path] = str(error).removeprefix(f"{path}: ")
+                    continue
+                tables.append(_as_attempts(held, campaign, path))
+                sources.append(f"{path}: damaged; {held.num_rows} attempts from the campaign's journal")
+                plans.append(campaign / "plan.toml")
+    if frames:
+        _number(frames)
+        tables.append(pa.Table.from_pylist(frames, schema=ATTEMPTS))
+        sources.append(f"{len(frames)} files of frames")
+    if not tables:
+        why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
+        raise NothingToAnalyse(
+            f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, tables with "
+            f"title, profile and {' or '.join(_METRICS)}, or Parquet files of frames{why}"
+        )
+    repeats, doubles = _each_once(pa.concat_tables(tables))
+    if doubles:
+        sources.append(f"{doubles} attempts stood in more than one folder and were used once")
+    return Collection(repeats, tuple(sources), left_out, tuple(dict.fromkeys(plans)))
+
+
+@dataclass(frozen=True)
+class Unusual:
+    """An attempt that the checks rejected or marked.
+
+    Attributes:
+        attempt: ``cell_id repeat.attempt``.
+        verdict: As in the table of attempts.
+        reason: Why it does not count; None where it does.
+        marks: What was unusual.
+    """
+
+    attempt: str
+    verdict: str
+    reason: str | None
+    marks: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """One line for a person."""
+        said = [f"{self.verdict}: {self.reason}"] if self.verdict != "accepted" else []
+        return f"{self.attempt}: {'; '.join([*said, *self.marks])}"
+
+
+def unusual_attempts(repeats: pa.Table) -> list[Unusual]:
+    """Attempts of a table of attempts that were rejected or marked, in its order."""
+    columns = ("cell_id", "repeat_index", "attempt_index", "verdict", "reason", "marks")
+    return [
+        Unusual(
+            f"{row['cell_id']} {row['repeat_index']}.{row['attempt_index']}",
+            row["verdict"],
+            row["reason"],
+            tuple(row["marks"] or ()),
+        )
+        for row in repeats.select(columns).to_pylist()
+        if row["verdict"] != "accepted" or row["marks"]
+    ]
+
+
+def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
+    """Parquet files below, each with the campaign folder that it is the dataset of."""
+    for folder, subfolders, names in os.walk(root):
+        here = Path(folder)
+        attempts = here / "dataset" / "attempts.parquet"
+        if attempts.is_file() or (here / JOURNAL_NAME).is_file():
+            subfolders.clear()
+            yield attempts, here
+            continue
+        subfolders.sort()
+        for name in sorted(names):
+            if name.endswith(".parquet"):
+                yield here / name, None
+
+
+def _from_journal(campaign: Path) -> pa.Table | None:
+    """The attempts as the campaign's own journal has them; None where that can't be read either."""
+    from harness.store.campaign import CampaignStore
+
+    try:
+        with closing(CampaignStore.read(campaign)) as store:
+            return store.attempts_table()
+    except StoreError:
+        return None
+
+
+def _holds(names: list[str], mapping: ColumnMapping) -> bool:
+    return all(name.startswith("#") or name in names for name in mapping.wanted_columns())
+
+
+def _as_attempts(table: pa.Table, origin: Path, path: Path) -> pa.Table:
+    """The table in the schema of attempts: missing columns null, identity filled in where it is missing."""
+    count = table.num_rows
+    known = path if path.exists() else origin
+    changed = datetime.fromtimestamp(known.stat().st_mtime, UTC)
+
+    def words(name: str) -> list[str]:
+        return (
+            [str(v) for v in table[name].to_pylist()] if name in table.column_names else ["default"] * count
+        )
+
+    titles, settings, profiles = words("title"), words("setting"), words("profile")
+    cells = [".".join(parts) for parts in zip(titles, settings, profiles, strict=True)]
+    seen: dict[str, int] = {}
+    turns = []
+    for cell in cells:
+        seen[cell] = seen.get(cell, 0) + 1
+        turns.append(seen[cell])
+    repeat_index = table["repeat_index"].to_pylist() if "repeat_index" in table.column_names else turns
+    fill: dict[str, list[Any]] = {
+        "campaign_id": [origin.name] * count,
+        "rig_id": ["unknown"] * count,
+        "cell_id": cells,
+        "setting": settings,
+        "repeat_index": repeat_index,
+        "attempt_index": [1] * count,
+        "block": repeat_index,
+        "position": list(range(1, count + 1)),
+        "sentinel": [False] * count,
+        "definition_hash": [""] * count,
+        "verdict": ["accepted"] * count,
+        "started_utc": [changed] * count,
+    }
+    columns = []
+    for field in ATTEMPTS:
+        if field.name in table.column_names and table[field.name].null_count < max(1, count):
+            columns.append(table[field.name].cast(field.type))
+        else:
+            columns.append(pa.chunked_array([pa.array(fill.get(field.name, [None] * count), field.type)]))
+    return pa.Table.from_arrays(columns, schema=ATTEMPTS)
+
+
+def _compiled(layout: str) -> re.Pattern[str]:
+    parts = re.split(r"(\{\w+\})", layout)
+    names = [part[1:-1] for part in parts if part.startswith("{")]
+    unknown = sorted(set(names) - set(_KEYS))
+    if unknown or "title" not in names or "profile" not in names or len(set(names)) != len(names):
+        raise FrameLogError(
+            f"layout {layout!r}: name {{title}} and {{profile}} once each, and {{setting}} and {{repeat}} "
+            "where the paths have them"
+        )
+    expression = "".join(
+        f"(?P<{part[1:-1]}>[^/]+?)" if part.startswith("{") else re.escape(part) for part in parts
+    )
+    return re.compile(f"(?:.*/)?{expression}\\Z")
+
+
+def _identity(path: Path, pattern: re.Pattern[str] | None) -> dict[str, str]:
+    text = path.with_suffix("").as_posix()
+    if pattern is not None:
+        match = pattern.match(text)
+        if match is None:
+            raise FrameLogError(
+                f"{path}: the path does not follow the layout; mend the layout or move the file"
+            )
+        return {key: value for key, value in match.groupdict().items() if value is not None}
+    found = dict(part.split("=", 1) for part in text.split("/") if "=" in part)
+    if not {"title", "profile"} <= found.keys():
+        raise FrameLogError(
+            f"{path}: nothing in the path tells title and profile; use folders such as "
+            "title=harbour/profile=quiet, or give a layout such as {title}/{profile}/{repeat}"
+        )
+    return {key: value for key, value in found.items() if key in _KEYS}
+
+
+def _row_of_frames(
+    path: Path, root: Path, identity: dict[str, str], mapping: ColumnMapping, low_definition: LowDefinition
+) -> dict[str, Any]:
+    if mapping is OWN_FRAMES and {"t_s", "frametime_ms"} <= set(pq.read_schema(path).names):
+        mapping = OWN_TIMED_FRAMES
+    figures = judge_file(path, mapping, low_definition).figures
+    count, fps = figures["frame_count"], figures["average_fps"]
+    if not count or fps is None:
+        raise FrameLogError(f"{path}: no usable frame; check the mapping")
+    setting = identity.get("setting", "default")
+    known = {name: value for name, value in figures.items() if name in ATTEMPTS.names}
+    return known | {
+        "campaign_id": root.name,
+        "rig_id": "unknown",
+        "cell_id": f"{identity['title']}.{setting}.{identity['profile']}",
+        "title": identity["title"],
+        "setting": setting,
+        "profile": identity["profile"],
+        "repeat": identity.get("repeat"),
+        "attempt_index": 1,
+        "sentinel": False,
+        "definition_hash": "",
+        "started_utc": datetime.fromtimestamp(path.stat().st_mtime, UTC),
+        "measured_s": float(count) / float(fps),
+        "frame_clock": "none",
+    }
+
+
+def _number(rows: list[dict[str, Any]]) -> None:
+    """Repeat numbers by name where every repeat of a cell has a whole number for one, else in path order."""
+    cells: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for position, row in enumerate(rows, 1):
+        row["position"] = position
+        cells.setdefault((row["campaign_id"], row["cell_id"]), []).append(row)
+    for mine in cells.values():
+        names = [row.pop("repeat") for row in mine]
+        digits = [re.search(r"(\d+)\D*\Z", name) if name else None for name in names]
+        numbers = [int(found[1]) if found else 0 for found in digits]
+        if min(numbers) < 1 or len(set(numbers)) != len(numbers):
+            numbers = list(range(1, len(mine) + 1))
+        for row, number in zip(mine, numbers, strict=True):
+            row["repeat_index"] = row["block"] = number
+
+
+def _each_once(table: pa.Table) -> tuple[pa.Table, int]:
+    """Attempts of one identity and start once only (a folder that was copied)."""
+    key = pc.binary_join_element_wise(
+        *(table[name].cast(pa.string()) for name in (*_IDENTITY, "started_utc")), "\x1f"
+    )
+    first = {value: place for place, value in reversed(list(enumerate(key.to_pylist())))}
+    kept = sorted(first.values())
+    return table.take(pa.array(kept, pa.int64())), table.num_rows - len(kept)

@@ -1,0 +1,185 @@
+"""``analyse``: comparison tables from any number of campaigns, or from Parquet files of any origin."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from harness import userfiles
+from harness.analysis import AnalysisSettings, cross_check, words
+from harness.analysis.analyse import Analysis, analyse
+from harness.collect.repeats import OWN_FRAMES, Collection, collect_repeats, unusual_attempts
+from harness.commands import add_command, print_json
+from harness.commands.after_run import closing_table
+from harness.csvtext import csv_text
+from harness.errors import PlanError, Problem, StoreError
+from harness.frames.mapping import ColumnMapping
+from harness.plan.documents import parse_toml, read_model
+from harness.plan.schema import Plan
+from harness.report.files import write_text
+from harness.report.reading import Reader
+from harness.terminal import console, print_table
+
+_UNUSUAL_LINES = 30
+_TABLES = ("cells", "comparisons", "overall", "sensitivity", "efficiency", "variance", "instruments")
+
+
+def register(commands: Any) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands,
+        "analyse",
+        _analyse,
+        example="levelrig analyse nights/2031 nights/2032 --reference factory --into years",
+        reports=True,
+    )
+    parser.add_argument(
+        "folders", nargs="+", type=Path, metavar="FOLDER", help="folders, searched at any depth"
+    )
+    parser.add_argument("--reference", help="profile to compare with; default: the one that the plans name")
+    parser.add_argument("--margin-pct", type=float, help="difference that counts as none, in %%")
+    parser.add_argument("--question", help="the question that the closing sentence answers")
+    parser.add_argument(
+        "--mapping",
+        type=Path,
+        metavar="FILE",
+        help="TOML with the keys of a frame_log table, for files of frames",
+    )
+    parser.add_argument(
+        "--layout", help="where paths of files of frames name the repeat, as '{title}/{profile}/{repeat}'"
+    )
+    parser.add_argument(
+        "--cross-check",
+        action="store_true",
+        help="show t, bootstrap and mixed model side by side (needs the extra 'analysis')",
+    )
+    parser.add_argument(
+        "--into", type=Path, metavar="FOLDER", help="write all tables there, as Parquet and CSV"
+    )
+
+
+def _analyse(arguments: argparse.Namespace) -> int:
+    found = collect_repeats(arguments.folders, mapping=_mapping(arguments.mapping), layout=arguments.layout)
+    repeats = found.repeats.to_pandas()
+    analysis = analyse(repeats, _settings(arguments, found))
+    checked = cross_check(repeats, analysis.settings) if arguments.cross_check else None
+    if arguments.into is not None:
+        _write(arguments.into, found, analysis)
+    if arguments.json:
+        print_json(
+            {
+                "sources": list(found.sources),
+                "left_out": {str(path): reason for path, reason in found.left_out.items()},
+                "attempts": found.repeats.num_rows,
+                "unusual": [dataclasses.asdict(one) for one in unusual_attempts(found.repeats)],
+                "answer": analysis.answer,
+                "warnings": list(analysis.warnings),
+                "comparisons": analysis.comparisons.astype(object)
+                .where(analysis.comparisons.notna(), None)
+                .to_dict("records"),
+                **({} if checked is None else {"cross_check": checked.to_dict("records")}),
+            }
+        )
+        return 0
+    out = console()
+    for line in found.sources:
+        out.print(line, markup=False, soft_wrap=True)
+    for path, reason in found.left_out.items():
+        out.print(f"left out: {path}: {reason}", style="yellow", markup=False, soft_wrap=True)
+    _print_unusual(out, found)
+    columns, rows = closing_table(analysis)
+    if rows:
+        reference = analysis.settings.reference
+        print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
+    if checked is not None:
+        shown = [
+            (row["profile"], row["scope"], row["method"], _change(row, analysis.settings), row["note"])
+            for row in checked.to_dict("records")
+        ]
+        print_table(out, "average FPS by three methods", ("profile", "for", "method", "change", ""), shown)
+    for warning in analysis.warnings:
+        out.print(f"note: {warning}", style="yellow", markup=False)
+    out.print(analysis.answer, style="bold", markup=False)
+    if arguments.into is not None:
+        out.print(f"tables: {arguments.into}", markup=False)
+    return 0
+
+
+def _print_unusual(out: Any, found: Collection) -> None:
+    """A line for each attempt that the checks rejected or marked."""
+    unusual = unusual_attempts(found.repeats)
+    for one in unusual[:_UNUSUAL_LINES]:
+        style = "red" if one.verdict != "accepted" else "yellow"
+        out.print(one.sentence, style=style, markup=False, soft_wrap=True)
+    if len(unusual) > _UNUSUAL_LINES:
+        out.print(f"and {len(unusual) - _UNUSUAL_LINES} more; --into FOLDER writes all", markup=False)
+
+
+def _change(row: Mapping[Any, Any], settings: AnalysisSettings) -> str:
+    return words.change_with_interval(
+        row["estimate"], row["low"], row["high"], "ratio", "", settings.confidence_pct
+    )
+
+
+def _mapping(path: Path | None) -> ColumnMapping:
+    if path is None:
+        return OWN_FRAMES
+    text = userfiles.read_text(path, "mapping")
+    keys = {k: v for k, v in parse_toml(text, str(path)).items() if k not in ("path", "reader")}
+    return read_model(ColumnMapping, keys, str(path), text)
+
+
+def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSettings:
+    """The first plan's settings, where there is one; what the command line says goes first."""
+    profiles = sorted(set(found.repeats["profile"].to_pylist()))
+    plan = _first_plan(found)
+    reference = arguments.reference or (plan.plan.reference if plan is not None else None)
+    if reference is None or reference not in profiles:
+        raise PlanError(
+            "analyse",
+            [
+                Problem(
+                    "--reference",
+                    f"{reference!r} is no profile here" if reference else "nothing says what to compare with",
+                    f"give one of: {', '.join(profiles)}",
+                )
+            ],
+        )
+    base = AnalysisSettings.from_plan(plan) if plan is not None else AnalysisSettings(reference=reference)
+    changes: dict[str, Any] = {"reference": reference}
+    if arguments.margin_pct is not None:
+        if not 0 < arguments.margin_pct < 50:
+            problem = Problem("--margin-pct", f"{arguments.margin_pct:g} is out of range", "give 0 to 50")
+            raise PlanError("analyse", [problem])
+        changes["margin_pct"] = arguments.margin_pct
+    if arguments.question is not None:
+        changes["question"] = arguments.question
+    return dataclasses.replace(base, **changes)
+
+
+def _first_plan(found: Collection) -> Plan | None:
+    """The plan of the first campaign that has one, in its folder or in its journal; a damaged one is left."""
+    damage: StoreError | None = None
+    for path in found.plans:
+        try:
+            return Reader(path.parent).plan()[0]
+        except StoreError as error:
+            damage = damage or (error if path.exists() else None)
+    if damage is not None:
+        raise damage
+    return None
+
+
+def _write(folder: Path, found: Collection, analysis: Analysis) -> None:
+    """The tables as Parquet and CSV."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        tables = {name: getattr(analysis, name) for name in _TABLES}
+        for name, frame in {"attempts": found.repeats.to_pandas(), **tables}.items():
+            frame.to_parquet(folder / f"{name}.parquet", index=False)
+            write_text(folder / f"{name}.csv", csv_text(frame))
+    except OSError as error:
+        raise StoreError(f"{folder}: can't write the tables ({error}); choose another folder") from error

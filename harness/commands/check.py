@@ -1,0 +1,115 @@
+"""``check``: validates a plan; shows its cells, their order and the forecast; changes nothing."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.commands import add_command, print_json
+from harness.commands.plan_calendar import plan_calendar
+from harness.plan.cells import expand
+from harness.plan.forecast import forecast
+from harness.plan.load import load_plan
+from harness.plan.order import arrange
+from harness.plan.schema import Plan
+from harness.plugins import PluginHost
+from harness.terminal import console, duration, paged, print_table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def register(commands: Any) -> None:
+    """Add the command of this module."""
+    check = add_command(
+        commands,
+        "check",
+        _check,
+        example="levelrig check plans/first-night.toml",
+        reports=True,
+    )
+    check.add_argument("plan", type=Path, help="plan file (TOML)")
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    plan = load_plan(arguments.plan, PluginHost())
+    if arguments.json:
+        cells = expand(plan)
+        nights = plan_calendar(plan, forecast(plan).expected_s)
+        print_json(
+            {
+                "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
+                "order": [s.model_dump() for s in arrange(plan, cells)],
+                "forecast": dataclasses.asdict(forecast(plan)),
+                "night": None if nights is None else dataclasses.asdict(nights),
+                "resolvable": _resolvable(plan),
+            }
+        )
+        return 0
+    out = console()
+    with paged(out):
+        _show(out, arguments.plan, plan)
+    return 0
+
+
+def _resolvable(plan: Plan) -> list[dict[str, Any]]:
+    """What the plan can resolve, as JSON values."""
+    from harness.analysis.planning import resolvable_rows
+
+    return [
+        {key: None if value != value else value for key, value in row.items()}  # NaN
+        for row in resolvable_rows(plan)
+    ]
+
+
+def _show(out: Console, path: Path, plan: Plan) -> None:
+    cells = expand(plan)
+    slots = arrange(plan, cells)
+    night = forecast(plan)
+    print_table(
+        out,
+        f"{len(cells)} cells, {len(slots)} repeats, order {plan.plan.order}",
+        ["title", "setting", "profile", "definition"],
+        [[c.title.name, c.setting.name, c.profile.name, c.definition_hash] for c in cells],
+    )
+    out.print()
+    print_table(
+        out,
+        "order of the night (first block of each title)",
+        ["position", "block", "cell", "repeat"],
+        [
+            [str(s.position), str(s.block), s.cell_id, str(s.repeat_index)]
+            for s in slots
+            if s.repeat_index == 1
+        ],
+    )
+    out.print()
+    print_table(
+        out,
+        "forecast",
+        ["phase", "shortest", "expected", "longest"],
+        [
+            [phase, duration(span.shortest_s), duration(span.expected_s), duration(span.longest_s)]
+            for phase, span in (*night.phases.items(), ("together", night.total))
+        ],
+    )
+    for assumption in night.assumptions:
+        out.print(f"assumed: {assumption}", markup=False)
+    out.print()
+    if night.ends_early:
+        out.print(
+            "note: limits.night_ends_after_s ends the night before all of it is measured; "
+            "the same command goes on the next night"
+        )
+        out.print()
+    nights = plan_calendar(plan, night.expected_s)
+    if nights is not None:
+        out.print(nights.sentence, markup=False, soft_wrap=True)
+        out.print()
+    for row in _resolvable(plan):
+        if row["title"] is None:
+            out.print(f"to expect: {row['sentence']}", markup=False)
+    out.print()
+    out.print(f"{path}: fine. Nothing was changed.", markup=False)

@@ -1,0 +1,83 @@
+"""Which repeats are measured once more, because they lie far from the others of their cell. Pure.
+
+Nothing is dropped for being far away, and nothing is swapped: a second look stands beside the repeat, and the
+result stays that of the planned repeats. Whether a value is far is judged when all planned repeats are in,
+each against all others of its cell, so the answer does not depend on the order in which they came; and second
+looks come after the planned repeats, so that these are measured as if there were none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness.checks.steadiness import deviations, usual_scatter
+from harness.plan.schema import Checks, Slot
+from harness.store.campaign_state import Standing
+
+
+@dataclass(frozen=True)
+class SecondLook:
+    """One repeat that is to be measured once more.
+
+    Attributes:
+        slot: The further measurement.
+        why: How far the repeat lies from the others, in a sentence.
+    """
+
+    slot: Slot
+    why: str
+
+
+def second_looks(
+    standing: Standing, repeats: Iterable[Mapping[str, Any]], checks: Checks
+) -> tuple[SecondLook, ...]:
+    """Second looks of a campaign whose planned repeats are all in, at most as many as the plan allows.
+
+    Args:
+        standing: Where the campaign stands; second looks that it wants already change nothing.
+        repeats: Rows of :data:`harness.tables.REPEATS`.
+        checks: The plan's limits. Where there are too many far values, the farthest come first.
+
+    Returns:
+        In the order of the night, at positions after all planned repeats.
+    """
+    limit, at_most = checks.outlier_beyond_deviations, checks.second_looks_at_most
+    if limit is None or at_most is None:
+        return ()
+    counted = [row for row in repeats if row["average_fps"] and not row["second_look"]]
+    fps: dict[str, list[float]] = {}
+    for row in counted:
+        fps.setdefault(row["cell_id"], []).append(row["average_fps"])
+    planned = [r.slot for r in standing.repeats if not r.slot.second_look]
+    slots = {(slot.cell_id, slot.repeat_index): slot for slot in planned if not slot.sentinel}
+    last = max((slot.position for slot in planned), default=0)
+    far: list[tuple[float, SecondLook]] = []
+    for row in counted:
+        slot = slots.get((row["cell_id"], row["repeat_index"]))
+        if slot is None or row["sentinel"] or _unstable(standing, row):
+            continue
+        others = _without(fps[row["cell_id"]], row["average_fps"])
+        distance = deviations(row["average_fps"], others, usual_scatter(fps, row["cell_id"])) or 0.0
+        if abs(distance) > limit or _is_marked(row):
+            again = slot.model_copy(update={"position": last + slot.position, "second_look": True})
+            why = f"{row['average_fps']:.1f} FPS lies {distance:+.1f} deviations from the other repeats"
+            far.append((-abs(distance), SecondLook(again, why)))
+    far.sort(key=lambda entry: (entry[0], entry[1].slot.position))
+    return tuple(sorted((look for _, look in far[:at_most]), key=lambda look: look.slot.position))
+
+
+def _is_marked(row: Mapping[str, Any]) -> bool:
+    """It was marked as far when it was measured, against those before it."""
+    return any(mark.partition(":")[0] == "outlier" for mark in row["marks"] or ())
+
+
+def _unstable(standing: Standing, row: Mapping[str, Any]) -> bool:
+    return any(entry.covers(row["title"], row["profile"]) for entry in standing.set_aside)
+
+
+def _without(values: Sequence[float], value: float) -> list[float]:
+    rest = list(values)
+    rest.remove(value)
+    return rest

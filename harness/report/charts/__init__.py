@@ -1,0 +1,1 @@
+"""Charts: drawn for the page and for publication, interactive for the page."""

@@ -1,0 +1,70 @@
+"""Which chart of the page has which interactive form, and the data that the page's script needs for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from harness.report.charts import figures, interactive
+from harness.report.charts.chart import Chart
+from harness.report.charts.figures import Traces
+from harness.report.charts.interactive import Encodings
+from harness.report.folder import Campaign
+
+#: Buckets of all frame-time traces of a page together; keeps a page of many repeats small.
+ALL_BUCKETS = 130_000
+
+
+def buckets_per_trace(repeats: int) -> int:
+    """Buckets of one trace: at most one for each pixel of a narrow chart, fewer where repeats are many."""
+    return max(100, min(figures.FRAME_BUCKETS, ALL_BUCKETS // max(repeats, 1)))
+
+
+def overview_forms(campaign: Campaign, overview: Sequence[Chart], enc: Encodings) -> dict[str, Any]:
+    """Chart id -> specification and data, for the charts over all titles."""
+    plan = campaign.plan
+    made: dict[str, Any] = {}
+    for chart in overview:
+        match chart.id:
+            case "comparison":
+                against = enc.labels[plan.plan.reference]
+                spec = interactive.comparison(chart, enc, plan.plan.margin_pct, against)
+            case "levels":
+                spec = interactive.levels(chart, enc)
+            case "efficiency":
+                spec = interactive.efficiency(chart, enc)
+            case "drift":
+                axis = "average FPS against its cell's mean, %"
+                spec = interactive.over_the_night(chart, enc, "deviation_pct", axis)
+            case "start-conditions":
+                limit = plan.conditions.cooldown.until_at_most_c
+                axis = "temperature when the cooldown ended, °C"
+                spec = interactive.over_the_night(chart, enc, "start_temp_c", axis, limit)
+            case _:
+                continue
+        made[chart.id] = {"spec": spec, "columns": interactive.columns_of(chart.data)}
+    return made
+
+
+def title_forms(traces: Traces, made_charts: Sequence[Chart], enc: Encodings) -> dict[str, Any]:
+    """Chart id -> specification and data, for the charts of one title and setting."""
+    made: dict[str, Any] = {}
+    for chart in made_charts:
+        if chart.id.startswith("frametimes-"):
+            made[chart.id] = {"spec": interactive.frametimes(enc), "traces": traces.packed}
+        elif chart.id.startswith("distribution-"):
+            columns = interactive.columns_of(chart.data)
+            made[chart.id] = {"spec": interactive.distribution(enc), "columns": columns}
+        elif chart.id.startswith("telemetry-"):
+            span = (float(chart.data["t_s"].min()), float(chart.data["t_s"].max()))
+            spec = interactive.telemetry(enc, traces.phases, figures.telemetry_panels(traces), span)
+            made[chart.id] = {"spec": spec, "columns": interactive.columns_of(chart.data, 2)}
+    return made
+
+
+def page_data(forms: Mapping[str, Any], labels: Mapping[str, str], overview: Sequence[Chart]) -> str:
+    """All that the page's script needs, as JSON that may stand inside a script element."""
+    rows = {str(r) for c in overview if "row_label" in c.data for r in c.data["row_label"]}
+    return interactive.to_json(
+        {"labels": dict(labels), "rowLabels": sorted(rows) or [""], "charts": dict(forms)}
+    )

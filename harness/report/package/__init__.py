@@ -1,0 +1,1 @@
+"""What goes with the page: the data package, and where each number comes from."""

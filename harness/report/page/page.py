@@ -1,0 +1,267 @@
+"""The page: what it says, in which order, and the template that lays it out.
+
+The page carries ``Content-Security-Policy: default-src 'none'``: nothing can leave the machine even if it
+tried.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from harness.analysis import Analysis
+from harness.report.charts import figures, style, svg
+from harness.report.charts.chart import Chart
+from harness.report.elements import Column, Entry, Named, Picture, Row, Section, Table, View, number
+from harness.report.folder import Campaign
+from harness.report.sections import details, summary, words
+from harness.report.sections.drift import drift_section
+from harness.report.sections.remeasurement import second_look_section
+from harness.report.sections.summary import Names
+
+COMPARED = ("speed", "average_fps", "one_percent_low_fps", "score", "mean_power_w", "fps_per_w")
+_POINTS_SHOWN = 400
+
+
+def picture(chart: Chart, title: str = "", form: Mapping[str, Any] | None = None) -> Picture:
+    """A chart with its drawing, the table behind it, and its interactive form where it has one."""
+    return Picture(
+        id=chart.id,
+        heading=chart.heading,
+        caption=chart.caption,
+        alt=chart.alt,
+        svg=svg.page_svg(chart),
+        title=title,
+        interactive=chart.id if form else "",
+        repeats=sorted({trace["repeat"] for trace in form.get("traces", ())}) if form else (),
+        table=data_table(chart) if len(chart.data) <= _POINTS_SHOWN else None,
+    )
+
+
+def data_table(chart: Chart) -> Table:
+    """The table that a chart shows, as it stands."""
+    frame = chart.data
+    numeric = [pd.api.types.is_float_dtype(frame[name]) for name in frame.columns]
+    rows = [
+        Row(
+            [
+                Entry(number(float(v), 3) if is_number else str(v))
+                for v, is_number in zip(record, numeric, strict=True)
+            ],
+            title=str(getattr(record, "title", "")),
+            profile=str(getattr(record, "profile", "")),
+            campaign=str(getattr(record, "campaign", "")),
+        )
+        for record in frame.itertuples(index=False)
+    ]
+    columns = [
+        Column(str(n).replace("_", " "), number=f) for n, f in zip(frame.columns, numeric, strict=True)
+    ]
+    return Table(f"data-{chart.id}", f"Data of the chart: {chart.heading}", columns, rows)
+
+
+def view_of(
+    campaign: Campaign,
+    analysis: Analysis,
+    names: Names,
+    overview: Sequence[Chart],
+    by_title: Sequence[tuple[str, Sequence[Chart]]],
+    by_frame_rate: Table | None,
+    forms: Mapping[str, Any],
+    methods: str = "",
+) -> View:
+    """Everything that the page says."""
+    by_id = {chart.id: chart for chart in overview}
+
+    def shown(*ids: str) -> list[Picture]:
+        return [picture(by_id[i], form=forms.get(i)) for i in ids if i in by_id]
+
+    plan = campaign.plan
+    quantity = str(next(iter(campaign.repeats["temperature_quantity"].dropna()), "")) or "temperature"
+    rejected = summary.rejected_table(campaign, names)
+    marked = summary.marked_table(campaign, names)
+    conditions = summary.conditions_table(campaign, names)
+    unstable = summary.unstable(campaign)
+    counted, tried = len(campaign.repeats), len(campaign.attempts)
+    looked = len(campaign.second_looks)
+    sections = [
+        Section(
+            "result",
+            "Result",
+            tables=[summary.overall_table(analysis, names)] if len(analysis.overall) else [],
+            bullets=[*summary.unrestored(campaign), *analysis.warnings, *details.leaning(analysis, names)],
+        ),
+        Section(
+            "by-title",
+            "Title by title",
+            charts=shown("comparison"),
+            closing_tables=_present(
+                summary.comparison_table(analysis, names, COMPARED) if len(analysis.comparisons) else None,
+                details.wider_table(analysis, names),
+            ),
+        ),
+        Section(
+            "levels-section",
+            "Average FPS and 1 % low",
+            charts=shown("levels"),
+            closing_tables=[summary.levels_table(analysis, names)] if len(analysis.cells) else [],
+        ),
+        Section(
+            "efficiency-section",
+            "Speed against power",
+            charts=shown("efficiency"),
+            closing_tables=_present(details.efficiency_table(analysis, names))
+            if "efficiency" in by_id
+            else [],
+        ),
+        Section(
+            "inside",
+            "Inside each title",
+            charts=[
+                picture(chart, title, forms.get(chart.id)) for title, charts in by_title for chart in charts
+            ],
+            closing_tables=_present(by_frame_rate),
+        ),
+        drift_section(campaign, analysis, names, shown("drift")),
+        second_look_section(campaign, analysis, names),
+        Section(
+            "conditions",
+            "Conditions held",
+            paragraphs=[
+                f"Cooldown: {words.cooldown_rule(plan.conditions.cooldown, quantity)}. "
+                f"Warm-up: {words.warm_up_rule(plan.conditions.warm_up)}. "
+                f"Soak: {words.soak_rule(plan.conditions.soak)}.",
+                *(
+                    ["This rig has no temperature to hold conditions on; cooldown and warm-up went by time."]
+                    if campaign.repeats["temperature_quantity"].isna().all() and counted
+                    else []
+                ),
+            ],
+            tables=[conditions] if conditions else [],
+            charts=shown("start-conditions"),
+        ),
+        Section(
+            "attempts",
+            "Attempts that do not count",
+            paragraphs=[
+                f"{tried} attempts were made; {counted} count as repeats"
+                + (
+                    f", {looked} {'is a second look' if looked == 1 else 'are second looks'}"
+                    if looked
+                    else ""
+                )
+                + f" and {tried - counted - looked} do not count."
+            ],
+            bullets=summary.coverage(campaign, names),
+            tables=[rejected] if rejected else [],
+            closing_tables=[marked] if marked else [],
+        ),
+        Section(
+            "unstable",
+            "Unstable profiles",
+            paragraphs=["Set aside by the plan's rule after crashes or losses of the rig."]
+            if unstable
+            else [],
+            bullets=unstable,
+        ),
+        Section(
+            "rig",
+            "Rig and profiles",
+            tables=[summary.profiles_table(campaign, names), summary.rig_table(campaign)],
+            texts=[("The plan, as it was run", campaign.plan_text)],
+        ),
+        Section(
+            "definitions",
+            "Definitions and uncertainty",
+            definitions=words.definitions(plan),
+            paragraphs=[*words.uncertainty(plan), *details.instruments_said(analysis)],
+            closing_tables=_present(
+                details.scatter_table(analysis, names), details.instruments_table(analysis, names)
+            ),
+        ),
+        Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
+        Section("methods", "Methods, ready to paste", paste=methods),
+        Section("sources", "Where each number comes from", paragraphs=words.SOURCES),
+    ]
+    return View(
+        name=campaign.name,
+        overline=" · ".join(
+            part
+            for part in (
+                campaign.name,
+                campaign.fact("card", "model") or campaign.fact("processor", "model"),
+                f"driver {campaign.fact('card', 'driver_version')}"
+                if campaign.fact("card", "driver_version")
+                else None,
+                summary.night(campaign),
+            )
+            if part
+        ),
+        question=plan.plan.question,
+        answer=analysis.answer,
+        simulated=campaign.simulated,
+        source=f"campaign {campaign.campaign_id}, plan {campaign.plan_sha256[:12]}",
+        titles=[
+            Named(t.name, names[t.name]) for t in plan.titles if (campaign.repeats["title"] == t.name).any()
+        ],
+        profiles=[
+            Named(p, names[p]) for p in figures.looks_of(campaign) if (campaign.repeats["profile"] == p).any()
+        ],
+        sections=[s for s in sections if _says_something(s)],
+    )
+
+
+def _present(*tables: Table | None) -> list[Table]:
+    return [table for table in tables if table is not None]
+
+
+def _says_something(section: Section) -> bool:
+    return any(
+        (
+            section.paragraphs, section.tables, section.charts, section.bullets, section.definitions,
+            section.closing_tables, section.texts, section.paste,
+        )
+    )  # fmt: skip
+
+
+def render(view: View, looks: Mapping[str, style.ProfileLook], bundle: str = "", data: str = "") -> str:
+    """The page as one HTML text."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.report.page.page", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["tied"] = _tied
+    css = environment.get_template("report.css").render().replace("FONT_STACK", style.FONT_STACK)
+    return environment.get_template("report.html.j2").render(
+        view=view,
+        looks=looks,
+        light=Markup(style.css_variables(dark=False)),
+        dark=Markup(style.css_variables(dark=True)),
+        css=Markup(css),
+        version=tool_version(),
+        bundle=Markup(bundle),
+        data=Markup(data),
+        licences=environment.get_template("licences.txt").render() if bundle else "",
+        script=Markup(environment.get_template("report.js").render()),
+    )
+
+
+def _tied(text: str) -> str:
+    """A number is not parted from its unit at the end of a line."""
+    return re.sub(r"(?<=\d) (?=[%°A-Za-z])", "\N{NO-BREAK SPACE}", text)
+
+
+def tool_version() -> str:
+    """Version of the installed distribution."""
+    try:
+        return version("levelrig")
+    except PackageNotFoundError:
+        return "unknown"

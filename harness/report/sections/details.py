@@ -1,0 +1,201 @@
+"""Tables behind the headline: wider interval, titles left out, efficiency, scatter, instruments. Pure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from harness.analysis import Analysis
+from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
+from harness.report.sections.summary import SIGNS, Names
+
+
+def efficiency_table(analysis: Analysis, names: Names) -> Table | None:
+    """Every profile on all axes at once; None for fewer than two profiles."""
+    rows = records(analysis.efficiency)
+    if len(rows) < 2:
+        return None
+    currency = analysis.settings.cost.currency if analysis.settings.cost else ""
+    shown = [
+        ("speed_ratio", "speed", "% of reference", 100.0, 1),
+        ("mean_power_w", "mean power", "W", 1.0, 1),
+        ("energy_per_frame_ratio", "energy per frame", "% of reference", 100.0, 1),
+        ("temperature_difference_k", "temperature", "K", 1.0, 1),
+        ("sound_difference_db", "sound level", "dB", 1.0, 1),
+        ("cost_per_hour", "electricity for one hour", currency, 1.0, 4),
+    ]
+    present = [s for s in shown if any(pd.notna(r[s[0]]) for r in rows)]
+    made = [
+        Row(
+            [
+                Entry(names[r["profile"]], profile=r["profile"]),
+                *(Entry(_scaled(r[name], factor, decimals)) for name, _, _, factor, decimals in present),
+                Entry(_place_of(r, names)),
+            ],
+            profile=r["profile"],
+        )
+        for r in rows
+    ]
+    return Table(
+        "table-efficiency",
+        "All that was measured, side by side; temperature and sound level against the reference",
+        [
+            Column("Profile"),
+            *(Column(heading, unit, number=True) for _, heading, unit, _, _ in present),
+            Column("against the other profiles", wide=True),
+        ],
+        made,
+    )
+
+
+def _scaled(value: Any, factor: float, decimals: int) -> str:
+    return NOTHING if pd.isna(value) else number(float(value) * factor, decimals)
+
+
+def _place_of(row: dict[str, Any], names: Names) -> str:
+    if row["on_front"]:
+        return "no other profile is at least as good in all of these and better in one"
+    by = ", ".join(names[p.strip()] for p in str(row["dominated_by"]).split(",") if p.strip())
+    sure = "" if row["domination_decided"] else ", though not beyond the error of measurement"
+    return f"beaten by {by}{sure}"
+
+
+def wider_table(analysis: Analysis, names: Names) -> Table | None:
+    """The two intervals over titles: these titles, and titles like these."""
+    rows = [r for r in records(analysis.overall) if pd.notna(r["like_these_low"])]
+    if not rows:
+        return None
+    made = []
+    for r in rows:
+        ratio = r["scale"] == "ratio"
+        low, high, a, b = (
+            100 * (float(r[n]) - 1) if ratio else float(r[n])
+            for n in ("low", "high", "like_these_low", "like_these_high")
+        )
+        decimals = 2 if (high - low) / 2 < 0.1 else 1
+        made.append(
+            Row(
+                [
+                    Entry(str(r["label"])),
+                    Entry(names[r["profile"]], profile=r["profile"]),
+                    Entry(between(low, high, decimals, sign=True)),
+                    Entry(between(a, b, decimals, sign=True)),
+                    Entry("%" if ratio else str(r["unit"])),
+                    Entry(
+                        str(r["like_these_decision"]),
+                        sign=SIGNS["same"] if r["like_these_decision"] == "same" else "",
+                    ),
+                ],
+                profile=r["profile"],
+            )
+        )
+    return Table(
+        "table-wider",
+        "The same for titles like these: the wider interval also carries the scatter between titles",
+        [
+            Column("Metric"),
+            Column("Profile"),
+            Column("these titles", number=True),
+            Column("titles like these", number=True),
+            Column("unit"),
+            Column("decision for titles like these"),
+        ],
+        made,
+    )
+
+
+def leaning(analysis: Analysis, names: Names) -> list[str]:
+    """Whether a single title carries a decision, a sentence each."""
+    if analysis.sensitivity.empty:
+        return []
+    turned = [r for r in records(analysis.sensitivity) if r["changes_decision"]]
+    if not turned:
+        return ["No single title carries a decision: leaving any one out changes none of them."]
+    return [
+        f"Without {names[r['left_out']]}, {names[r['profile']]} would be {r['decision']} in {r['label']}."
+        for r in turned
+    ]
+
+
+def scatter_table(analysis: Analysis, names: Names) -> Table | None:
+    """Where the scatter of average FPS and 1 % low comes from, title by title."""
+    rows = [r for r in records(analysis.variance) if r["metric"] in ("average_fps", "one_percent_low_fps")]
+    if not rows:
+        return None
+    made = [
+        Row(
+            [
+                Entry(names.row(r["title"], r["setting"])),
+                Entry(str(r["label"])),
+                *(
+                    Entry(_scaled(r[f"{part}_pct"], 1.0, 2))
+                    for part in ("within_repeat", "between_repeats", "between_campaigns")
+                ),
+                Entry(str(r["advice"])),
+            ],
+            title=r["title"],
+        )
+        for r in rows
+    ]
+    return Table(
+        "table-scatter",
+        "Where the scatter comes from",
+        [
+            Column("Title"),
+            Column("Metric"),
+            Column("within a repeat", "%", number=True),
+            Column("between repeats", "%", number=True),
+            Column("between campaigns", "%", number=True),
+            Column("where more work helps", wide=True),
+        ],
+        made,
+    )
+
+
+def instruments_table(analysis: Analysis, names: Names) -> Table | None:
+    """Uncertainty of the instruments, apart from the scatter; None where the plan states none."""
+    rows = records(analysis.instruments)
+    if not rows:
+        return None
+    made = []
+    for r in rows:
+        decimals = decimals_for(float(r["value"]), float(r["u_instrument"]))
+        made.append(
+            Row(
+                [
+                    Entry(names.row(r["title"], r["setting"])),
+                    Entry(names[r["profile"]], profile=r["profile"]),
+                    Entry(str(r["label"])),
+                    *(
+                        Entry(_scaled(r[n], 1.0, decimals))
+                        for n in ("value", "u_scatter", "u_instrument", "expanded")
+                    ),
+                    Entry(str(r["unit"])),
+                ],
+                title=r["title"],
+                profile=r["profile"],
+            )
+        )
+    return Table(
+        "table-instruments",
+        "Standard uncertainty by scatter and by the instruments that the plan states",
+        [
+            Column("Title"),
+            Column("Profile"),
+            Column("Metric"),
+            Column("value", number=True),
+            Column("by scatter", number=True),
+            Column("by instrument", number=True),
+            Column("half width of both", number=True),
+            Column("unit"),
+        ],
+        made,
+    )
+
+
+def instruments_said(analysis: Analysis) -> list[str]:
+    """What a reader must know where no accuracy was stated."""
+    if analysis.instruments.empty:
+        return ["The plan states no accuracy for the instruments; the intervals hold the scatter alone."]
+    return []

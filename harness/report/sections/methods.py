@@ -1,0 +1,77 @@
+"""A methods paragraph, ready to paste, from what was really done."""
+
+from __future__ import annotations
+
+from harness.plan.schema import PlanHead
+from harness.report.folder import Campaign
+from harness.report.sections import words
+from harness.report.sections.summary import Names, night
+
+
+def methods(campaign: Campaign, names: Names, version: str) -> str:
+    """How the campaign was measured and analysed, as one paragraph."""
+    plan = campaign.plan
+    head = plan.plan
+    counted = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
+    left_out = int((campaign.attempts["verdict"] != "accepted").sum())
+    looks = len(campaign.second_looks)
+    looked = f"{looks} only looked at a far repeat a second time, " if looks else ""
+    quantities = counted["temperature_quantity"].dropna()
+    quantity = str(next(iter(quantities), "")).replace("_temp_c", " temperature")
+    subject = campaign.fact("card", "model") or campaign.fact("processor", "model") or "the rig"
+    driver = campaign.fact("card", "driver_version")
+    order = {
+        "balanced": "in blocks of one repeat of each profile, their order balanced for first-order "
+        "carry-over",
+        "shuffled": f"in random order (seed {head.seed})",
+        "as-listed": "in the order of the plan",
+    }[head.order]
+    titles, profiles = counted["title"].nunique(), counted["profile"].nunique()
+    window = counted["measured_s"].dropna().astype(float)
+    source = ", ".join(str(s) for s in counted["energy_source"].dropna().unique())
+    held = quantity or "temperature"
+    card = f"{subject} (driver {driver})" if driver else subject
+    sentences = [
+        f"{card} was measured with levelrig {version} ({night(campaign)}).",
+        f"{_count(titles, 'title')} ran under {_count(profiles, 'profile')}, "
+        f"{_repeats(head)} of each cell, {order}.",
+        f"Before each repeat the rig cooled ({words.cooldown_rule(plan.conditions.cooldown, held)}); "
+        f"each title warmed up ({words.warm_up_rule(plan.conditions.warm_up)}), "
+        f"with soak: {words.soak_rule(plan.conditions.soak)}.",
+        f"Of {_count(len(campaign.attempts), 'attempt')}, {len(counted)} count as repeats, {looked}"
+        f"and {left_out} were left out by rules fixed beforehand; all are in the data package.",
+    ]
+    if not window.empty:
+        sentences.append(f"The measured window was {window.median():.0f} s (median).")
+    if source:
+        sentences.append(f"Energy: {source}.")
+    sentences += [
+        f"The 1 % low is {words.LOW_DEFINITIONS[head.one_percent_low]}.",
+        f"Profiles are compared with {names[head.reference]} by ratios on the log scale, with "
+        f"{head.confidence_pct:g} % "
+        "t-intervals over repeats"
+        + (", paired by block" if head.order == "balanced" else "")
+        + f"; a difference inside ±{head.margin_pct:g} % counts as none, claimed by two one-sided tests; "
+        "claims over several titles are adjusted by Holm's method.",
+        "The results hold for the one card and rig that were measured.",
+    ]
+    if campaign.simulated:
+        sentences.insert(0, "SIMULATED: no number here was measured.")
+    return " ".join(sentences)
+
+
+def _repeats(head: PlanHead) -> str:
+    rule = head.adaptive
+    if rule is None:
+        return f"{head.repeats_at_least} wanted repeats"
+    goals = ["was decided"] if rule.until_margin_is_decided else []
+    if rule.until_half_width_pct is not None:
+        goals.append(f"had an interval within ±{rule.until_half_width_pct:g} %")
+    return (
+        f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison "
+        f"{' and '.join(goals)} (intervals and p-values allow for having looked after every block),"
+    )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
