@@ -28,6 +28,11 @@ class LineCutter:
         self._rest = b""
         self._skipping = False
 
+    @property
+    def unfinished(self) -> bool:
+        """Whether it holds the beginning of a line whose end has not come yet."""
+        return bool(self._rest)
+
     def feed(self, data: bytes, *, ended: bool = False) -> bytes:
         """The lines that this part completes, as a block; all that is left if the stream has ended."""
         # A damaged or half character is replaced only once its line is whole.
@@ -48,6 +53,36 @@ class LineCutter:
         elif len(self._rest) > LONGEST_LINE:
             block, self._rest, self._skipping = block + self._rest[:LONGEST_LINE] + b"\n", b"", True
         return whole_lines(block)
+
+
+class LineTimes:
+    """Since when the lines that a look brings can have been written, over one look at a stream after another.
+
+    A line counts from its first byte: what it says of a clock may stand there, and its end may come later.
+
+    Attributes:
+        since_s: The lines of the next look were begun no earlier than this.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self.since_s = self._emptied_s = now_s
+
+    def looked(self, begun_s: float, *, lines: bool, unfinished: bool, emptied: bool = True) -> None:
+        """Note a look.
+
+        Args:
+            begun_s: When it began.
+            lines: Whether it brought whole lines.
+            unfinished: Whether it left the beginning of a line.
+            emptied: Whether it took all that was there.
+        """
+        if not emptied:
+            return
+        if not unfinished:
+            self.since_s = begun_s
+        elif lines:  # the new line's beginning came with the old ones' end
+            self.since_s = self._emptied_s
+        self._emptied_s = begun_s
 
 
 def missing_lines(output: str, patterns: Sequence[str]) -> tuple[str, ...]:
@@ -87,6 +122,13 @@ class LineFollower:
         self.path = path
         self._position = 0
         self._cutter = LineCutter()
+        #: Whether the last look took all that was there.
+        self.at_end = True
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether it holds the beginning of a line whose end has not been written yet."""
+        return self._cutter.unfinished
 
     def skip(self) -> None:
         """Pass over all that is in the file now."""
@@ -110,10 +152,10 @@ class LineFollower:
                 file.seek(self._position)
                 data = file.read(MOST_AT_ONCE)
                 self._position = file.tell()
-                at_end = self._position >= size
+                self.at_end = self._position >= size
         except OSError:
-            data, at_end = b"", True
-        return self._cutter.feed(data, ended=ended and at_end)
+            data, self.at_end = b"", True
+        return self._cutter.feed(data, ended=ended and self.at_end)
 
     def new_lines(self, *, ended: bool = False) -> list[str]:
         """Lines since the last call that are not empty; ``ended`` as in :meth:`new_block`."""

@@ -19,14 +19,15 @@ from pathlib import Path
 from typing import IO, BinaryIO
 
 from harness import inside
-from harness.lines import LineCutter
+from harness.lines import LineCutter, LineTimes
 from harness.log import get_logger
 from harness.patterns import Pattern
 
 #: Size of a file up to which output is kept whole; of more, so much of its beginning and of its end.
 HEAD_BYTES = TAIL_BYTES = 4 << 20
 _PIPE_BYTES = 1 << 20
-_LOOK_S = 0.1
+#: Time between two looks at a title that says nothing; the shorter one where lines must be dated.
+_LOOK_S, _LOOK_OFTEN_S = 1.0, 0.1
 _LAST_WORDS_BYTES = 4096
 
 #: Takes a block of whole lines and the times of the rig's clock between which they came.
@@ -94,6 +95,8 @@ class OutputPump:
         now_s: The rig's clock.
         take: Gets the lines in blocks, on the pump's thread; None for nobody.
         keep: Patterns of which the first line each is kept, also where the file has a gap.
+        dated: Whether ``take`` needs the time before which no line was written to about 0.1 s; else it may
+            lie 1 s back, which costs a tenth of the looks at a silent title.
     """
 
     def __init__(
@@ -103,9 +106,12 @@ class OutputPump:
         now_s: Callable[[], float],
         take: TakeLines | None = None,
         keep: Sequence[str] = (),
+        dated: bool = False,
     ) -> None:
         self._source = source
+        self._look_s = _LOOK_OFTEN_S if dated else _LOOK_S
         self._file: BoundedFile | None = BoundedFile(path)
+        self._wake = None if sys.platform == "win32" else os.pipe()
         self._now_s = now_s
         self._take = take
         self._wanted = {text: Pattern(text) for text in keep}
@@ -137,15 +143,21 @@ class OutputPump:
     def close(self, within_s: float = 5.0) -> None:
         """Take what is left in the pipe and end, although a stranger may hold it open. Safe to call twice."""
         self._last_s = min(self._last_s, time.monotonic() + within_s / 2)
+        if self._wake is not None and self._thread.is_alive():
+            os.write(self._wake[1], b".")
         self._thread.join(within_s)
+        if self._wake is not None and not self._thread.is_alive():
+            for descriptor in self._wake:
+                os.close(descriptor)
+            self._wake = None
 
     def _run(self) -> None:
-        since_s = self._now_s()
+        times = LineTimes(self._now_s())
         try:
             while time.monotonic() < self._last_s:
                 begun_s = self._now_s()
-                if not _readable(self._source, _LOOK_S):
-                    since_s = begun_s
+                if not self._readable():
+                    times.looked(begun_s, lines=False, unfinished=self._cutter.unfinished)
                     if self._last_s < float("inf"):
                         break
                     continue
@@ -153,21 +165,36 @@ class OutputPump:
                 if not data:
                     break
                 now_s = self._now_s()
+                if sys.platform == "win32" and not self._cutter.unfinished:
+                    # The read itself waited, without a look first; the line came in its last moment.
+                    times.looked(max(times.since_s, now_s - _LOOK_OFTEN_S), lines=False, unfinished=False)
                 self._heard_s = time.monotonic()
-                # Without a way to look first, a read may have waited; the line came in its last moment.
-                self._keep(data, since_s if sys.platform != "win32" else max(since_s, now_s - _LOOK_S), now_s)
-                since_s = begun_s
+                lines = self._keep(data, times.since_s, now_s)
+                emptied = len(data) < _PIPE_BYTES
+                times.looked(begun_s, lines=lines, unfinished=self._cutter.unfinished, emptied=emptied)
         except (OSError, ValueError) as error:
             log.warning("a title's output can't be read any more", error=str(error))
         finally:
-            self._hand_on(self._cutter.feed(b"", ended=True), since_s, self._now_s())
+            self._hand_on(self._cutter.feed(b"", ended=True), times.since_s, self._now_s())
             with contextlib.suppress(OSError):
                 self._source.close()
             if self._file is not None:
                 with contextlib.suppress(OSError):
                     self._file.close(self._kept)
 
-    def _keep(self, data: bytes, since_s: float, now_s: float) -> None:
+    def _readable(self) -> bool:
+        """Wait for something to read, or the end. Windows can't tell of a pipe: reading then waits."""
+        if sys.platform == "win32" or self._wake is None:
+            return True
+        import select
+
+        poll = select.poll()
+        for descriptor in (self._source.fileno(), self._wake[0]):
+            poll.register(descriptor, select.POLLIN)
+        return any(descriptor != self._wake[0] for descriptor, _ in poll.poll(self._look_s * 1000))
+
+    def _keep(self, data: bytes, since_s: float, now_s: float) -> bool:
+        """Take a part; whether it completed a line."""
         self.bytes_read += len(data)
         self._last_words = (self._last_words + data[-_LAST_WORDS_BYTES:])[-_LAST_WORDS_BYTES:]
         if self._file is not None:
@@ -176,7 +203,9 @@ class OutputPump:
             except OSError as error:  # a full disk must not hold the title up
                 log.warning("a title's output can't be kept any more", error=str(error))
                 self._file = None
-        self._hand_on(self._cutter.feed(data), since_s, now_s)
+        block = self._cutter.feed(data)
+        self._hand_on(block, since_s, now_s)
+        return bool(block)
 
     def _hand_on(self, block: bytes, since_s: float, now_s: float) -> None:
         if not block:
@@ -190,17 +219,6 @@ class OutputPump:
                 self._take(block, since_s, now_s)
             except Exception:  # the title must go on, whatever is thought of its words
                 log.exception("a title's lines can't be searched")
-
-
-def _readable(source: IO[bytes], within_s: float) -> bool:
-    """Whether there is something to read, or the end. Windows can't tell of a pipe: reading then waits."""
-    if sys.platform == "win32":
-        return True
-    import select
-
-    poll = select.poll()
-    poll.register(source.fileno(), select.POLLIN)
-    return bool(poll.poll(within_s * 1000))
 
 
 def _widen(source: IO[bytes]) -> None:

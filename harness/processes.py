@@ -88,6 +88,7 @@ class TitleProcess:
             for a command that may leave something running on purpose.
         take: Gets its lines as they come, on a thread of its own; see :data:`harness.output.TakeLines`.
         keep: Patterns of which the first line each is kept in the output, however long that grows.
+        dated: Whether ``take`` needs to know to about 0.1 s before which time no line was written.
 
     Raises:
         WorkloadFailed: It can't be started so.
@@ -107,6 +108,7 @@ class TitleProcess:
         marked: bool = True,
         take: TakeLines | None = None,
         keep: Sequence[str] = (),
+        dated: bool = False,
     ) -> None:
         self._clock = clock
         self._output_path = output_path
@@ -132,7 +134,7 @@ class TitleProcess:
                 self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)
             if self._popen.stdout is not None:
                 self._family.pipe = os.fstat(self._popen.stdout.fileno()).st_ino
-                self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep)
+                self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep, dated)
         except (OSError, ValueError) as error:
             raise WorkloadFailed(
                 f"{arguments[0]} can't be started in {cwd} ({error}); check the title's command",

@@ -162,7 +162,8 @@ class ClockMarker(NamedTuple):
     Attributes:
         log_s: Its time on the log's clock, s.
         rig_s: Its time on the rig's clock, s.
-        resolution_s: The rig's time is known to lie within half of this around ``rig_s``.
+        resolution_s: The rig saw it within half of this around ``rig_s``; the log's clock may have been read
+            before that, never after.
     """
 
     log_s: float

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.lines import LineFollower
+from harness.lines import LineFollower, LineTimes
 
 
 def append(path: Path, data: bytes) -> None:
@@ -51,3 +51,19 @@ def test_the_tail_is_the_last_lines_that_say_something(tmp_path: Path) -> None:
     path.write_text("\n".join(f"line {n}" for n in range(1000)) + "\n\n\n")
     assert LineFollower(path).tail(2) == ["line 998", "line 999"]
     assert LineFollower(tmp_path / "none").tail() == []
+
+
+def test_a_line_counts_from_its_first_byte() -> None:
+    times = LineTimes(0.0)
+    times.looked(1.0, lines=False, unfinished=False)  # nothing there
+    assert times.since_s == 1.0
+    times.looked(2.0, lines=True, unfinished=True)  # lines, and the beginning of one, all written since 1.0
+    assert times.since_s == 1.0
+    times.looked(3.0, lines=False, unfinished=True)  # more of it, not yet its end
+    assert times.since_s == 1.0
+    times.looked(4.0, lines=True, unfinished=True)  # its end, and the next one's beginning
+    assert times.since_s == 3.0
+    times.looked(5.0, lines=True, unfinished=False, emptied=False)  # more is there than one look takes
+    assert times.since_s == 3.0
+    times.looked(6.0, lines=True, unfinished=False)
+    assert times.since_s == 6.0

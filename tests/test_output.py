@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 
 from harness.clock import SystemClock
 from harness.lines import missing_in_file
-from harness.output import HEAD_BYTES, TAIL_BYTES, BoundedFile
+from harness.output import HEAD_BYTES, TAIL_BYTES, BoundedFile, OutputPump
 from harness.processes import TitleProcess
 
 GAP = re.compile(rb"\n\[levelrig: (\d+) bytes left out here\]\n")
@@ -90,6 +91,44 @@ def test_a_title_that_prints_300_mb_costs_bounded_memory_and_disk_and_no_line_is
     assert gap is not None
     assert int(gap[1]) > 290_000_000
     assert missing_in_file(output, ["^resolution 2560x1440$", "^score", "3840"]) == ("3840",)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe's end is awaited by poll")
+def test_a_line_that_comes_in_two_parts_was_begun_before_the_first(tmp_path: Path) -> None:
+    taken: list[tuple[bytes, float, float]] = []
+    reading, writing = os.pipe()
+    pump = OutputPump(
+        os.fdopen(reading, "rb"), tmp_path / "out", time.perf_counter, lambda *line: taken.append(line)
+    )
+    stamped_s = time.perf_counter()
+    os.write(writing, b"clock 5.0")
+    while pump.bytes_read < 9:
+        time.sleep(0.001)
+    for _ in range(3):  # looks that find nothing more
+        os.write(writing, b" ")
+        time.sleep(0.05)
+    os.write(writing, b"\n")
+    os.close(writing)
+    pump.close()
+    ((block, since_s, now_s),) = taken
+    assert block == b"clock 5.0   \n"
+    assert since_s <= stamped_s < now_s
+    assert pump.ended
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe's end is awaited by poll")
+def test_closing_waits_for_no_stranger_that_holds_the_output_open(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    before = {path.name for path in Path("/proc/self/fd").iterdir()} if sys.platform == "linux" else set()
+    pump = OutputPump(os.fdopen(reading, "rb"), tmp_path / "out", time.perf_counter)
+    os.write(writing, b"last words\n")
+    pump.close(within_s=60.0)
+    assert pump.ended
+    assert pump.last_words() == ["last words"]
+    pump.close()
+    os.close(writing)
+    if sys.platform == "linux":
+        assert {path.name for path in Path("/proc/self/fd").iterdir()} <= before
 
 
 def test_a_line_without_end_is_no_burden_and_what_follows_is_read(tmp_path: Path) -> None:

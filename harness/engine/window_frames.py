@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from harness.checks.passes import Pass, passes_of
 from harness.conditions.change_points import long_frames
-from harness.frames.align import align_by_seen, tie_log
+from harness.frames.align import align_by_markers, tie_log
 from harness.frames.average_error import relative_se_pct
 from harness.frames.defined import defined_metrics
 from harness.frames.doubt import moved_pct
@@ -93,7 +93,7 @@ def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head:
     tied = None
     if log.clock == "log" and place.clock_offset_s is None:
         if place.clock_markers:
-            tied = align_by_seen(place.clock_markers)
+            tied = align_by_markers(place.clock_markers)
         elif place.launch_s is not None:
             tied = tie_log(
                 log,

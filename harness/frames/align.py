@@ -45,38 +45,35 @@ class Alignment:
     agreement: float
 
 
-def align_by_markers(log_t_s: Floats, rig_t_s: Floats, resolution_s: float = 0.0) -> Alignment:
-    """Offset from events that both clocks saw: the mean of their differences.
+def align_by_markers(markers: Sequence[ClockMarker]) -> Alignment:
+    """Offset from markers that the log's clock took first and the rig saw later, each after a delay.
 
-    Uncertainty: ``sqrt(s²/n + r²/12)`` with the differences' sample standard deviation ``s`` and the
-    markers' time resolution ``r`` (rectangular; JCGM 100:2008, 4.3.7). A single marker has no scatter to
-    show, so its uncertainty is the resolution's alone.
+    A title reads its clock, is interrupted, prints, and may keep its lines back for seconds; no delay is
+    negative. So no marker allows an offset above the rig's latest time for it less the log's, and the
+    smallest of these differences bounds the offset from above for certain (the minimum filter of clock
+    synchronisation; common practice). From below it is bounded by the smallest difference of the
+    earliest times, as far as one line was printed as soon as its time was taken. The offset is the middle
+    between both.
 
-    Args:
-        log_t_s: Times of the markers in the log, s.
-        rig_t_s: Times of the same markers on the rig's clock, s; same order and number.
-        resolution_s: Coarsest step of the two clocks' readings of a marker, s.
+    Uncertainty: the bounds as a rectangular distribution (JCGM 100:2008, 4.3.7), and in quadrature how
+    far the second smallest upper bound lies above the smallest, which is what the smallest of n delays
+    leaves open: for delays exponentially distributed the expected gap is mean / (n - 1), the expected
+    smallest delay mean / n.
+
     Raises:
-        ValueError: No markers, unequal numbers, or numbers that are not finite.
+        ValueError: No markers, or numbers that are not finite.
     """
-    if len(log_t_s) != len(rig_t_s) or not len(log_t_s):
-        raise ValueError(
-            f"markers must come in pairs, got {len(log_t_s)} in the log and {len(rig_t_s)} on the rig"
-        )
-    differences = np.asarray(rig_t_s, float) - np.asarray(log_t_s, float)
-    if not np.isfinite(differences).all():
-        raise ValueError("marker times must be finite")
-    n = len(differences)
-    scatter = float(np.var(differences, ddof=1)) / n if n > 1 else 0.0
-    return Alignment(
-        float(np.mean(differences)), 1e3 * math.sqrt(scatter + resolution_s**2 / 12), "markers", 1.0
-    )
-
-
-def align_by_seen(markers: Sequence[ClockMarker]) -> Alignment:
-    """:func:`align_by_markers` for markers that the rig saw with the coarsest of their resolutions."""
+    if not markers:
+        raise ValueError("there is no marker")
     log_s, rig_s, resolution_s = np.array(markers, dtype=float).T
-    return align_by_markers(log_s, rig_s, float(resolution_s.max()))
+    middle_s = rig_s - log_s
+    latest_s = np.sort(middle_s + resolution_s / 2)
+    most_s, least_s = float(latest_s[0]), float((middle_s - resolution_s / 2).min())
+    if not (math.isfinite(most_s) and math.isfinite(least_s)):
+        raise ValueError("marker times must be finite")
+    gap_s = float(latest_s[1]) - most_s if len(latest_s) > 1 else 0.0
+    uncertainty_s = math.hypot((most_s - least_s) / math.sqrt(12), gap_s)
+    return Alignment((most_s + least_s) / 2, 1e3 * uncertainty_s, "markers", 1.0)
 
 
 def align_by_load(

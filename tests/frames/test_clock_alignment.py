@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.frames.align import align_by_load, align_by_markers, tie_log
-from harness.rig import FrameLog
+from harness.rig import ClockMarker, FrameLog
 
 
 def scene(seconds, seed, offset_s, period_s=0.1, noise=2.0):
@@ -72,24 +72,46 @@ def test_a_log_too_short_gives_no_offset():
     assert align_by_load(few, few + 1, few, few, least_offset_s=-1, most_offset_s=1) is None
 
 
-def test_markers_give_the_mean_difference_and_its_standard_uncertainty():
-    # Differences 10.0, 10.2, 10.4: mean 10.2, s = 0.2, u = 0.2/sqrt(3).
-    found = align_by_markers(np.array([1.0, 2.0, 3.0]), np.array([11.0, 12.2, 13.4]))
-    assert found.offset_s == pytest.approx(10.2)
-    assert found.uncertainty_ms == pytest.approx(1e3 * 0.2 / math.sqrt(3))
+def test_the_smallest_difference_bounds_the_offset_and_the_next_one_tells_how_well():
+    # Differences 10.0, 10.2, 10.4, seen exactly: no delay is negative, so the offset is 10.0 at most; the gap
+    # to the second smallest is the standard uncertainty.
+    found = align_by_markers(
+        [ClockMarker(1.0, 11.0, 0), ClockMarker(2.0, 12.2, 0), ClockMarker(3.0, 13.4, 0)]
+    )
+    assert found.offset_s == pytest.approx(10.0)
+    assert found.uncertainty_ms == pytest.approx(200)
 
 
 def test_one_marker_is_as_uncertain_as_its_resolution():
     # Rectangular distribution of full width r: u = r / sqrt(12), JCGM 100:2008 (GUM), 4.3.7.
-    found = align_by_markers(np.array([1.0]), np.array([4.0]), resolution_s=0.012)
+    found = align_by_markers([ClockMarker(1.0, 4.0, 0.012)])
     assert (found.offset_s, found.method) == (3.0, "markers")
     assert found.uncertainty_ms == pytest.approx(12 / math.sqrt(12))
 
 
-@pytest.mark.parametrize(("log", "rig"), [([], []), ([1.0], [1.0, 2.0]), ([math.nan], [1.0])])
-def test_markers_that_are_no_pairs_are_refused(log, rig):
+@pytest.mark.parametrize("markers", [[], [ClockMarker(math.nan, 1.0, 0.1)]])
+def test_markers_that_are_none_are_refused(markers):
     with pytest.raises(ValueError, match="marker"):
-        align_by_markers(np.array(log), np.array(rig))
+        align_by_markers(markers)
+
+
+@pytest.mark.parametrize("held_back", [1, 20])
+@pytest.mark.parametrize("mean_delay_s", [0.0001, 0.03, 0.3])
+def test_the_uncertainty_covers_what_a_loaded_machine_and_a_full_buffer_do_to_a_line(held_back, mean_delay_s):
+    # A title stamps a line each second and is then interrupted for a random time before it hands it on; so
+    # many are written at once, with the last; the rig sees them at any moment of the next 0.1 s. The truth is
+    # an offset of 1000 s.
+    rng = np.random.default_rng(7)
+    within = 0
+    for _ in range(400):
+        log_s = np.arange(300.0) + rng.random()
+        written_s = log_s + 1000 + rng.exponential(mean_delay_s, 300)
+        written_s = written_s[held_back - 1 :: held_back].repeat(held_back)
+        seen_s = written_s + (0.1 * rng.random(300 // held_back)).repeat(held_back)
+        markers = [ClockMarker(t, s - 0.05, 0.1) for t, s in zip(log_s, seen_s, strict=True)]
+        found = align_by_markers(markers)
+        within += abs(found.offset_s - 1000) <= 2 * found.uncertainty_ms / 1e3
+    assert within >= 0.95 * 400  # two standard uncertainties
 
 
 def test_a_log_of_intervals_is_tied_within_the_bounds_of_its_run():

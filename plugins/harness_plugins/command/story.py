@@ -42,7 +42,7 @@ class Story:
         self.markers: list[ClockMarker] = []
 
     def take(self, block: bytes, since_s: float, now_s: float) -> None:
-        """Take whole lines that were written between these two times of the rig's clock."""
+        """Take whole lines that were begun and ended between these two times of the rig's clock."""
         if not block:
             return
         with self._lock:
@@ -63,7 +63,7 @@ class Story:
                     self._mark_clock(match, since_s, now_s)
 
     def _mark_clock(self, match: Match, since_s: float, now_s: float) -> None:
-        """The line was written since the last look, and so most likely in the middle of that time."""
+        """The line was begun since that look, and so most likely in the middle of that time."""
         log_s = match.groups[0]
         try:
             self.markers.append(ClockMarker(float(log_s or ""), (since_s + now_s) / 2, now_s - since_s))

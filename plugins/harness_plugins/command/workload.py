@@ -15,7 +15,7 @@ import psutil
 
 from harness.clock import Clock
 from harness.errors import FrameLogError, WorkloadFailed
-from harness.lines import LineFollower
+from harness.lines import LineFollower, LineTimes
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import TitleProcess, end_dead_runs_titles
 from harness.rig import FrameLogSource, Launch, WorkloadState
@@ -42,13 +42,12 @@ class CommandWorkload:
         self._folder = self._work_folder = Path()
         self._old_logs: dict[Path, int] = {}
         self._watched: list[Path] = []
-        self._followers: list[LineFollower] = []
+        self._followers: list[tuple[LineFollower, LineTimes]] = []
         self._started_s = 0.0
         self._title: psutil.Process | None = None
         self._ending = False
         self._looked_s = -1e9
         self._story = Story(self._options)
-        self._lines_until_s = 0.0
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, self._values(launch)
@@ -66,11 +65,11 @@ class CommandWorkload:
             end_earlier_copies(options.process_name)
         if options.watch_file is not None:
             self._watched = [self._folder / fill(options.watch_file, values)]
-        self._followers = [LineFollower(path) for path in self._watched]
-        for follower in self._followers:
+        self._followers = [(LineFollower(path), LineTimes(self._clock.now_s())) for path in self._watched]
+        for follower, _ in self._followers:
             follower.skip()  # what an earlier run left in it is not this run's
         self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
-        self._started_s = self._lines_until_s = self._clock.now_s()
+        self._started_s = self._clock.now_s()
         self._process = TitleProcess(
             words,
             self._clock,
@@ -84,6 +83,7 @@ class CommandWorkload:
             priority=launch.priority,
             take=self._story.take,
             keep=self._cell.title.expect_lines,
+            dated=options.clock_line is not None,
         )
 
     def _values(self, launch: Launch) -> Mapping[str, Value]:
@@ -109,9 +109,7 @@ class CommandWorkload:
         # A launcher may end with success while the title that it started goes on, or is still to come.
         awaited = options.process_name is not None and self._title is None
         running = exit_code is None or (exit_code in options.ok_exit_codes and (awaited or process.alive()))
-        for follower in self._followers:
-            story.take(follower.new_block(ended=not running), self._lines_until_s, now_s)
-        self._lines_until_s = now_s
+        self._follow(ended=not running)
         if story.ready_s is None and self._is_ready_by_time(now_s):
             story.ready_s = now_s
         if story.ready_s is not None and options.end_after_s is not None:
@@ -127,6 +125,17 @@ class CommandWorkload:
             last_sign_s=process.last_sign_s(self._watched),
             failure=story.failure,
         )
+
+    def _follow(self, *, ended: bool) -> bool:
+        """Take what the watched files gained; whether that was anything."""
+        found = False
+        for follower, times in self._followers:
+            begun_s = self._clock.now_s()
+            block = follower.new_block(ended=ended)
+            self._story.take(block, times.since_s, self._clock.now_s())
+            times.looked(begun_s, lines=bool(block), unfinished=follower.unfinished, emptied=follower.at_end)
+            found = found or bool(block)
+        return found
 
     def _look_for_title(self, process: TitleProcess, now_s: float) -> None:
         name = self._options.process_name
@@ -175,9 +184,8 @@ class CommandWorkload:
         if self._options.process_name is not None:  # also one that came up after all
             self._process.adopt(self._options.process_name)
         self._process.end(grace_s)
-        for follower in self._followers:
-            while block := follower.new_block(ended=True):
-                self._story.take(block, self._lines_until_s, self._clock.now_s())
+        while self._follow(ended=True):
+            pass
 
     def growing_log(self) -> FrameLogSource | None:
         spec = self._log_spec()

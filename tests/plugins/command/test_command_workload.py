@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from harness.clock import SystemClock
 from harness.errors import FrameLogError, WorkloadFailed
-from harness.frames.align import align_by_seen
+from harness.frames.align import align_by_markers
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec, SettingSpec, TitleSpec
 from harness.rig import Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions, fill
@@ -225,11 +225,11 @@ def test_lines_that_tell_the_logs_time_tie_its_clock_to_the_rigs(run: Make, tmp_
     source = workload.frame_log()
     assert source is not None
     assert len(source.clock_markers) == 3
-    for marker in source.clock_markers:
-        assert abs(marker.rig_s - marker.log_s - 1000) <= marker.resolution_s / 2 + 0.005
-    found = align_by_seen(source.clock_markers)
-    assert (found.method, found.uncertainty_ms > 0) == ("markers", True)
-    assert found.offset_s == pytest.approx(1000, abs=0.2)
+    for marker in source.clock_markers:  # none was seen before it was stamped, however busy the machine is
+        assert marker.rig_s + marker.resolution_s / 2 >= marker.log_s + 1000
+    found = align_by_markers(source.clock_markers)
+    assert found.method == "markers"
+    assert abs(found.offset_s - 1000) <= 3 * found.uncertainty_ms / 1e3
 
 
 def test_a_time_that_is_no_number_fails_the_title_with_the_remedy(run: Make) -> None:
