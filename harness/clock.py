@@ -8,6 +8,7 @@ one.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -54,8 +55,11 @@ class Aside(Protocol):
             Exception: What the call raised.
         """
 
-    def late(self) -> LateResult | None:
-        """What the call that was under way came to; None while it is. Raises what the call raised."""
+    def late(self, patience_s: float = 0.0) -> LateResult | None:
+        """What the call that was under way came to; None while it is, also after waiting that long.
+
+        Raises what the call raised.
+        """
 
     def abandon(self) -> None:
         """Give up the call that is under way and be ready for another; what it comes to is thrown away."""
@@ -113,20 +117,25 @@ class _ThreadTicker:
             raise ValueError(f"period_s must be positive, got {period_s}")
         self._period_s = period_s
         self._call = call
-        self._stopped = threading.Event()
+        self._stopped = False
+        #: Held until the ticker is stopped: waiting for a lock is the cheapest wait that can be cut short.
+        self._stop = threading.Lock()
+        self._stop.acquire()
         self._thread = threading.Thread(target=self._run, name="levelrig-ticker", daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
         due_s = time.perf_counter()
-        while not self._stopped.is_set():
+        while not self._stopped:
             self._call()
             now_s = time.perf_counter()
             due_s += self._period_s * max(1, int((now_s - due_s) // self._period_s) + 1)
-            self._stopped.wait(max(0.0, due_s - now_s))
+            self._stop.acquire(timeout=max(0.0, due_s - now_s))
 
     def stop(self) -> None:
-        self._stopped.set()
+        self._stopped = True
+        with contextlib.suppress(RuntimeError):  # it was stopped before
+            self._stop.release()
         if threading.current_thread() is not self._thread:
             self._thread.join()
 
@@ -159,9 +168,9 @@ class _ThreadAside:
             raise StillRunning(self._name) from None
         return value
 
-    def late(self) -> LateResult | None:
+    def late(self, patience_s: float = 0.0) -> LateResult | None:
         try:
-            return self._take(None)
+            return self._take(patience_s if patience_s > 0 else None)
         except queue.Empty:
             return None
 

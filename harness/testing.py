@@ -151,7 +151,7 @@ class _FakeAside:
             self.busy = True
             raise StillRunning from None
 
-    def late(self) -> LateResult | None:
+    def late(self, patience_s: float = 0.0) -> LateResult | None:
         return None
 
     def abandon(self) -> None:

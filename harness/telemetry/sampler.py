@@ -1,9 +1,10 @@
 """Samples every sensor on one drift-free schedule into bounded columnar buffers.
 
 The sampler never assumes a thread of its own: a real clock calls it from one, a virtual clock calls it
-inline. Each sensor is read aside (:class:`harness.clock.Aside`), so one whose read never returns is left
-behind and delays no row but the first. What is held is bounded: the last :data:`HISTORY_S` seconds, whatever
-the night's length; what must last is flushed to the writer by row groups every few seconds.
+inline. Sensors are read aside (:class:`harness.clock.Aside`), all of them for one hand-over, so one whose
+read never returns is left behind and delays no row but the first. What is held is bounded: the last
+:data:`HISTORY_S` seconds, whatever the night's length; what must last is flushed to the writer by row groups
+every few seconds.
 
 A reading has an age. What is older than a few of its periods, what stands still although it can't, and what
 no such quantity can be (:mod:`harness.telemetry.plausible`) is no reading: :meth:`Sampler.latest` does not
@@ -27,8 +28,9 @@ from harness import tables
 from harness.clock import Clock, StillRunning, Ticker
 from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading, Sensor
+from harness.telemetry.crew import Outcome, read_in_order
 from harness.telemetry.plausible import fresh_for_s
-from harness.telemetry.source import READ_LIMIT_S, Ask, Source
+from harness.telemetry.source import PATIENCE_S, READ_LIMIT_S, Ask, Source
 from harness.telemetry.standstill import LOOK_EVERY_S, StandstillWatch
 
 HISTORY_S = 3600.0
@@ -106,6 +108,7 @@ class Sampler:
         self._on_event = on_event
         self._flush_s = flush_s
         self._sensors = tuple(sensors)
+        self._aside = clock.aside("levelrig-sensors")
         self._sources = self._assign(sensors)
         self._columns = {q: column for s in self._sources for q, column in s.columns.items()}
         self._delays_s = {
@@ -203,8 +206,8 @@ class Sampler:
     def close(self) -> None:
         """End sampling and close the sensors; one that does not let itself be closed in time is left."""
         self.stop()
-        for source in self._sources:
-            source.aside.close()
+        for aside in (self._aside, *(source.aside for source in self._sources)):
+            aside.close()
         for sensor in self._sensors:
             aside = self._clock.aside(f"levelrig-close-{sensor.name}")
             try:
@@ -347,6 +350,7 @@ class Sampler:
         missed = self._note_schedule(start_s)
         row: list[tuple[int, float]] = []
         late: list[tuple[int, float, float]] = []
+        together: list[tuple[Source, Ask]] = []
         broken = tried = False
         for source in self._sources:
             if source.asked is not None:
@@ -359,17 +363,23 @@ class Sampler:
             if ask is None:
                 continue
             tried = True
-            try:
-                self._take(ask, source.aside.ask(ask.call, source.patience_s), start_s, row)
-            except StillRunning:
-                broken = True
-                source.asked, source.asked_s = ask, start_s
-            except Exception as error:
-                broken = True
-                self._failed(source, error, start_s)
+            if source.prompt:
+                together.append((source, ask))
             else:
-                if source.failures or source.hanging:
-                    self._recovered(source)
+                outcomes, stays = read_in_order(source.aside, [ask.call], source.patience_s)
+                broken = self._take_outcomes([(source, ask)], outcomes, start_s, row) or broken
+                if stays:
+                    broken = True
+                    source.goes_on(ask, start_s, source.aside)
+        while together:
+            outcomes, stays = read_in_order(self._aside, [ask.call for _, ask in together], PATIENCE_S)
+            broken = self._take_outcomes(together, outcomes, start_s, row) or broken
+            del together[: len(outcomes)]
+            if stays:
+                broken = True
+                source, ask = together.pop(0)
+                source.goes_on(ask, start_s, self._aside)
+                self._aside = self._clock.aside("levelrig-sensors")
         end_s = self._clock.now_s()
         if tried or broken or missed or late:
             gap = missed or broken or self._was_broken
@@ -381,6 +391,28 @@ class Sampler:
             self._look(end_s)
         if end_s >= self._flush_due_s:
             self._flush()
+
+    def _take_outcomes(
+        self,
+        asked: Sequence[tuple[Source, Ask]],
+        outcomes: Sequence[Outcome],
+        read_s: float,
+        row: list[tuple[int, float]],
+    ) -> bool:
+        """Add what reads came to to the row; true where one failed."""
+        broken = False
+        for (source, ask), (values, error) in zip(asked, outcomes, strict=False):
+            try:
+                if error is not None:
+                    raise error
+                self._take(ask, values, read_s, row)
+            except Exception as failure:
+                broken = True
+                self._failed(source, failure, read_s)
+            else:
+                if source.failures or source.hanging:
+                    self._recovered(source)
+        return broken
 
     def _take(
         self, ask: Ask, values: Mapping[str, Reading], read_s: float, row: list[tuple[int, float]]
@@ -417,7 +449,10 @@ class Sampler:
                 source.answered(result.ended_s)
                 row: list[tuple[int, float]] = []
                 read_s = (source.asked_s + result.ended_s) / 2
-                self._take(ask, result.value, read_s, row)
+                values, error = result.value.outcomes[-1]
+                if error is not None:
+                    raise error
+                self._take(ask, values, read_s, row)
                 late += [(column, value, read_s) for column, value in row]
                 self._recovered(source)
                 return False

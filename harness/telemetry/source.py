@@ -98,6 +98,18 @@ class Source:
         self.lost = self.lost or newly
         return newly
 
+    @property
+    def prompt(self) -> bool:
+        """Whether it may be read together with others: it does not hang, and is not usually late."""
+        return self.patience_s > 0 and not self.hanging
+
+    def goes_on(self, ask: Ask, since_s: float, aside: Aside) -> None:
+        """A read was left under way there."""
+        if aside is not self.aside:
+            self.aside.close()
+            self.aside = aside
+        self.asked, self.asked_s = ask, since_s
+
     def answered(self, ended_s: float) -> None:
         """A read that was under way has ended; rows don't wait for a sensor that is usually late."""
         self.patience_s = 0.0 if ended_s - self.asked_s > PATIENCE_S else PATIENCE_S

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness import tables
+from harness.clock import SystemClock
 from harness.rig import Channel, Reading
 from harness.telemetry import Sampler
 from harness.testing import FakeClock
@@ -79,6 +80,41 @@ def test_what_a_row_of_twenty_quantities_costs(tmp_path):
         ratio = cost / cost_us["bare loop of reads"]
         print(f"  {name:<40} {cost:6.2f} µs a row, {ratio:5.1f} times the bare loop")
     assert cost_us["sampler"] < 100
+
+
+class PartSensor(FreeSensor):
+    """One of four that offer five quantities each."""
+
+    def __init__(self, part: int) -> None:
+        self.name = f"part {part}"
+        self._quantities = QUANTITIES[5 * part : 5 * part + 5]
+        self._values = dict.fromkeys(self._quantities, 50.0)
+
+    def channels(self) -> list[Channel]:
+        return [Channel(quantity, "bench") for quantity in self._quantities]
+
+
+def test_what_sampling_on_the_system_clock_costs():
+    """Beside a periodic call that does nothing: what wakes cost depends on the machine and its load."""
+
+    def share_pct(seconds: float = 15.0) -> float:
+        time.sleep(0.5)
+        used_s, begun_s = time.process_time(), time.perf_counter()
+        time.sleep(seconds)
+        return 100 * (time.process_time() - used_s) / (time.perf_counter() - begun_s)
+
+    ticker = SystemClock().every(0.1, lambda: None)
+    shares = {"a call of nothing": share_pct()}
+    ticker.stop()
+    for count in (1, 4):
+        sensors = [PartSensor(part) for part in range(count)]
+        sampler = Sampler(sensors, SystemClock(), 0.1, sensor_tries=3, on_event=print)
+        sampler.start()
+        shares[f"{count} sensors of five quantities"] = share_pct()
+        sampler.close()
+    print()
+    for name, share in shares.items():
+        print(f"  {name:<30} 10 times a second: {share:.3f} % of a core")
 
 
 def test_a_twelve_hour_night_at_10_hz_holds_no_more_memory_than_its_first_hour(tmp_path):

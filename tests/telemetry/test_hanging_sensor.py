@@ -171,3 +171,52 @@ def test_with_a_limit_the_title_is_ended_no_try_is_used_and_the_run_ends_resumab
     line = campaign(tmp_path / "c", 4.0, "limit", 60.0)
     assert line.startswith("ended 3 0")
     assert "waited 2 s for readings" in line
+
+
+def test_one_that_is_slow_is_waited_for_and_those_behind_one_that_hangs_are_read_in_the_same_row():
+    """All go to one thread; what hangs keeps it, and the rest goes to a new one at once."""
+
+    takes_s = 0.15
+
+    class Slow(Steady):
+        def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
+            time.sleep(takes_s)
+            return super().read(quantities)
+
+    slow = [Slow(f"slow {n}", quantity) for n, quantity in enumerate(("fan_pct", "cpu_load_pct", "fan_rpm"))]
+    hanging, behind = Hanging(), Steady("behind", "gpu_load_pct")
+    hanging.reads = 2
+    sampler = Sampler([*slow, hanging, behind], SystemClock(), 0.05, sensor_tries=3, on_event=lambda *_: None)
+    sampler.tick()
+    rows = {name: sampler.latest(name) for name in ("fan_pct", "cpu_load_pct", "fan_rpm", "gpu_load_pct")}
+    assert all(rows.values()), rows  # 0.45 s in all: the limit is each one's own
+    assert sampler.latest("gpu_memory_used_mib") is None
+    sampler.tick()
+    assert hanging.reads == 2
+    assert behind.reads == 2
+    takes_s = 0.0
+    hanging.free.set()
+    assert until(lambda: sampler.tick() is None and sampler.latest("gpu_memory_used_mib") is not None)
+    sampler.close()
+
+
+def test_what_a_late_read_raises_is_that_sensors_failure():
+    class Refusing(Hanging):
+        def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
+            self.free.wait()
+            raise ValueError("the driver said no")
+
+    events: list[tuple[str, str]] = []
+    refusing, steady = Refusing(), Steady()
+    sampler = Sampler(
+        [refusing, steady],
+        SystemClock(),
+        0.05,
+        sensor_tries=1,
+        on_event=lambda code, text: events.append((code, text)),
+    )
+    sampler.tick()
+    refusing.free.set()
+    assert until(lambda: sampler.tick() is None and any("the driver said no" in text for _, text in events))
+    assert steady.reads > 1
+    sampler.close()
