@@ -17,6 +17,7 @@ import pandas as pd
 from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
 from harness.errors import RigLost
+from harness.metrics import METRICS
 from harness.plan.schema import Night, Plan
 from harness.rig import Rig
 from harness.telemetry.ceilings import limits_of
@@ -325,7 +326,8 @@ def _margin(table: pd.DataFrame) -> list[str]:
     """The plan's own question: speed over all titles, or of the one title that there is."""
     if table.empty:
         return []
-    speed = table[table["metric"].isin(["average_fps", "one_percent_low_fps", "score"])]
+    asked = [m.name for m in METRICS.compared() if m.in_table and (m.primary or m.role == "speed")]
+    speed = table[table["metric"].isin(asked)]
     whole = speed[speed["title"].isna()]
     weak = whole[whole["chance_of_same"] < 0.8]
     return [f"the question may stay open: {text[0].lower()}{text[1:]}" for text in weak["sentence"]]

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from harness.analysis.analyse import Analysis
     from harness.analysis.crosscheck import cross_check
-    from harness.analysis.metrics import METRICS, Metric
     from harness.analysis.planning import pilot_scatter, resolvable
     from harness.analysis.sequential import next_slots, stop_decision
     from harness.analysis.settings import AnalysisSettings
@@ -20,8 +19,6 @@ if TYPE_CHECKING:
 _HOMES = {
     "Analysis": "analyse",
     "cross_check": "crosscheck",
-    "METRICS": "metrics",
-    "Metric": "metrics",
     "pilot_scatter": "planning",
     "resolvable": "planning",
     "next_slots": "sequential",
@@ -30,10 +27,8 @@ _HOMES = {
 }
 
 __all__ = [
-    "METRICS",
     "Analysis",
     "AnalysisSettings",
-    "Metric",
     "cross_check",
     "next_slots",
     "pilot_scatter",

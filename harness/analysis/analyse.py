@@ -15,11 +15,11 @@ from harness.analysis.answer import answer
 from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean
-from harness.analysis.metrics import Metric
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of, metrics_in
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
+from harness.metrics import ComparedMetric
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def _place(key: CellKey, settings: AnalysisSettings) -> tuple[int, str]:
 
 
 def _cell_rows(
-    cells: Mapping[CellKey, CellRepeats], metric: Metric, settings: AnalysisSettings
+    cells: Mapping[CellKey, CellRepeats], metric: ComparedMetric, settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     made = []
     for (title, setting, profile), cell in cells.items():

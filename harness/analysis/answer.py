@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from harness.analysis import words
-from harness.analysis.metrics import BY_NAME
 from harness.analysis.settings import AnalysisSettings
+from harness.metrics import METRICS, ComparedMetric
+from harness.metrics.definition import Role
 
-_HEADLINES = ("speed", "average_fps", "score")
-_LOWS = "one_percent_low_fps"
-_POWERS = ("mean_power_w", "mean_wall_power_w", "mean_cpu_power_w")
-_TEMPERATURES = ("core_above_ambient_k", "end_core_temp_c", "mean_cpu_temp_c")
+#: What is told of a profile after its speed, each by the metric that stands for it.
+_THEN: Final[tuple[Role, ...]] = ("low", "power", "temperature")
 
 Rows = Mapping[tuple[str, str], Mapping[str, Any]]
 
@@ -21,7 +20,7 @@ def answer(overall: Sequence[Mapping[str, Any]], settings: AnalysisSettings) -> 
     """Answer the question from the rows across titles: speed first, then lows, power and temperature."""
     by_key: Rows = {(row["metric"], row["profile"]): row for row in overall}
     metrics = {row["metric"] for row in overall}
-    headline = next((name for name in _HEADLINES if name in metrics), None)
+    headline = next((m.name for m in METRICS.standing_for("speed") if m.name in metrics), None)
     if headline is None:
         return (
             f"No profile could be compared with {settings.label(settings.reference)}: "
@@ -36,7 +35,7 @@ def answer(overall: Sequence[Mapping[str, Any]], settings: AnalysisSettings) -> 
 
 def _of_profile(profile: str, headline: str, rows: Rows, settings: AnalysisSettings) -> str:
     row = rows[headline, profile]
-    metric = BY_NAME[headline]
+    metric = METRICS.compared_as[headline]
     within = words.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
     )
@@ -46,13 +45,13 @@ def _of_profile(profile: str, headline: str, rows: Rows, settings: AnalysisSetti
     if row["decision"] == "undecided":
         clause = f"it is {clause}"
     clause += f" ({metric.label} {_figure(row, settings)})"
-    others = (_LOWS, _first(_POWERS, rows, profile), _first(_TEMPERATURES, rows, profile))
-    extras = [_extra(rows[name, profile], name, settings) for name in others if (name, profile) in rows]
+    others = (_first(role, rows, profile) for role in _THEN)
+    extras = [_extra(rows[m.name, profile], m, settings) for m in others if m is not None]
     return ", ".join([clause, *extras])
 
 
-def _first(names: Sequence[str], rows: Rows, profile: str) -> str:
-    return next((name for name in names if (name, profile) in rows), "")
+def _first(role: Role, rows: Rows, profile: str) -> ComparedMetric | None:
+    return next((m for m in METRICS.standing_for(role) if (m.name, profile) in rows), None)
 
 
 def _figure(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
@@ -63,9 +62,8 @@ def _figure(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
     )
 
 
-def _extra(row: Mapping[str, Any], name: str, settings: AnalysisSettings) -> str:
+def _extra(row: Mapping[str, Any], metric: ComparedMetric, settings: AnalysisSettings) -> str:
     """``mean power 18.0 % less``, ``1 % low the same within 3 % (+0.8 %)``."""
-    metric = BY_NAME[name]
     half = (row["high"] - row["low"]) / 2 * (100 if row["scale"] == "ratio" else 1)
     figure = words.change(row["estimate"], row["scale"], row["unit"], half)
     if row["decision"] == "undecided":

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from harness.analysis.estimate import Estimate, interval, p_difference, p_same
-from harness.analysis.metrics import Metric
 from harness.analysis.multiplicity import adjusted
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.spending import nominal_levels, repeated_p
+from harness.metrics import ComparedMetric
 from harness.plan.schema import AdaptiveRepeats
 
 
@@ -39,7 +39,7 @@ class Claim:
 
 
 def decide(
-    metric: Metric,
+    metric: ComparedMetric,
     estimates: Sequence[Estimate],
     settings: AnalysisSettings,
     lower_is_better: Sequence[bool] | None = None,
@@ -106,12 +106,12 @@ def _confidence(estimate: Estimate, alpha: float, looks: AdaptiveRepeats | None)
     return 1 - 2 * levels[look]
 
 
-def shown(value: float, metric: Metric) -> float:
+def shown(value: float, metric: ComparedMetric) -> float:
     """From the scale of the analysis to the scale of the tables: a ratio, or the difference itself."""
     return math.exp(value) if metric.scale == "ratio" else value
 
 
-def as_row(claim: Claim, metric: Metric, settings: AnalysisSettings) -> dict[str, Any]:
+def as_row(claim: Claim, metric: ComparedMetric, settings: AnalysisSettings) -> dict[str, Any]:
     """The columns that every table of claims has."""
     margin = settings.margin(metric)
     return {

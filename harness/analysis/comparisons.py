@@ -12,9 +12,9 @@ import numpy as np
 from harness.analysis import words
 from harness.analysis.claims import Claim, as_row, decide, shown
 from harness.analysis.estimate import Array, Estimate, of_mean, of_two_groups, repeats_that_decide
-from harness.analysis.metrics import Metric
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
+from harness.metrics import ComparedMetric
 
 #: From so many campaigns on, the interval rests on the scatter between campaigns.
 CAMPAIGNS_AS_UNITS = 3
@@ -32,7 +32,7 @@ class Comparison:
     title: str
     setting: str
     profile: str
-    metric: Metric
+    metric: ComparedMetric
     estimate: Estimate
     paired: bool
     n_profile: int
@@ -42,7 +42,7 @@ class Comparison:
 
 
 def compare(
-    cells: dict[CellKey, CellRepeats], metric: Metric, profile: str, settings: AnalysisSettings
+    cells: dict[CellKey, CellRepeats], metric: ComparedMetric, profile: str, settings: AnalysisSettings
 ) -> list[Comparison]:
     """Compare a profile with the reference in every title and setting that has both."""
     found = []
@@ -66,7 +66,7 @@ def compare(
 
 
 def _compare_cells(
-    cell: CellRepeats, reference: CellRepeats, metric: Metric, paired: bool
+    cell: CellRepeats, reference: CellRepeats, metric: ComparedMetric, paired: bool
 ) -> tuple[Estimate, bool, int, int, Array] | None:
     scale = np.log if metric.scale == "ratio" else np.asarray
     here, there = cell.by_block(metric.name), reference.by_block(metric.name)
@@ -130,7 +130,7 @@ def rows(
 
 
 def decided_rows(
-    cells: dict[CellKey, CellRepeats], metric: Metric, profile: str, settings: AnalysisSettings
+    cells: dict[CellKey, CellRepeats], metric: ComparedMetric, profile: str, settings: AnalysisSettings
 ) -> tuple[list[Comparison], list[dict[str, Any]]]:
     """Compare, decide (the titles of one profile and metric are one family) and describe."""
     comparisons = compare(cells, metric, profile, settings)

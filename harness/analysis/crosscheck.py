@@ -14,12 +14,12 @@ from harness.analysis.bootstrap import ENOUGH, bca_of_average
 from harness.analysis.claims import shown
 from harness.analysis.comparisons import Comparison, compare
 from harness.analysis.estimate import interval
-from harness.analysis.metrics import BY_NAME, Metric
 from harness.analysis.mixed import SCOPES, Scope, mixed_estimate
 from harness.analysis.overall import Across, across_titles
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of
 from harness.analysis.settings import AnalysisSettings
-from harness.tables import Column, F, S
+from harness.columns import Column, F, S
+from harness.metrics import METRICS, ComparedMetric
 
 Ends = tuple[float, float]
 
@@ -47,7 +47,7 @@ def cross_check(
         PluginError: statsmodels is not installed.
     """
     cells = cells_of(repeats, settings)
-    measure = BY_NAME[metric]
+    measure = METRICS.compared_as[metric]
     confidence = settings.confidence_pct / 100
     rows: list[dict[str, Any]] = []
     for profile in dict.fromkeys(key[2] for key in cells if key[2] != settings.reference):
@@ -113,7 +113,7 @@ def _weighing(comparisons: Sequence[Comparison], across: Across) -> str:
 
 
 def _long(
-    cells: dict[CellKey, CellRepeats], metric: Metric, profile: str, settings: AnalysisSettings
+    cells: dict[CellKey, CellRepeats], metric: ComparedMetric, profile: str, settings: AnalysisSettings
 ) -> pd.DataFrame:
     rows = []
     for (title, setting, of_profile), cell in cells.items():

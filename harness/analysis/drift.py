@@ -17,7 +17,7 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from harness.analysis.estimate import Array
-from harness.analysis.metrics import METRICS, Metric
+from harness.metrics import METRICS, ComparedMetric
 
 #: Sentinels below which no line is drawn.
 LEAST_SENTINELS = 3
@@ -67,7 +67,7 @@ class Drift:
         low, high: Interval of the slope.
     """
 
-    metric: Metric
+    metric: ComparedMetric
     sentinels: int
     hours: float
     centre_s: float
@@ -119,7 +119,7 @@ def estimate_drifts(repeats: pd.DataFrame, confidence_pct: float = 95.0) -> tupl
         return ()
     table = table[table["cell_id"] == table["cell_id"].mode().iloc[0]]
     found = []
-    for metric in METRICS:
+    for metric in METRICS.compared():
         if metric.name in table.columns:
             values = _values(table, metric)
             present = np.isfinite(values)
@@ -129,7 +129,7 @@ def estimate_drifts(repeats: pd.DataFrame, confidence_pct: float = 95.0) -> tupl
     return tuple(found)
 
 
-def _drift(metric: Metric, start_s: Array, values: Array, confidence_pct: float) -> Drift | None:
+def _drift(metric: ComparedMetric, start_s: Array, values: Array, confidence_pct: float) -> Drift | None:
     if start_s.size < LEAST_SENTINELS or np.ptp(start_s) <= 0:
         return None
     line = fit_line(start_s / 3600, values)
@@ -161,7 +161,7 @@ def _seconds(table: pd.DataFrame) -> Array:
     return table["start_s"].to_numpy(np.float64, na_value=np.nan)
 
 
-def _values(table: pd.DataFrame, metric: Metric) -> Array:
+def _values(table: pd.DataFrame, metric: ComparedMetric) -> Array:
     """Values on the scale of the analysis; NaN where missing or where a ratio can't take them."""
     values = pd.to_numeric(table[metric.name], errors="coerce").to_numpy(np.float64, na_value=np.nan)
     if metric.scale == "difference":

@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from harness.analysis import comparisons, overall
-from harness.analysis.metrics import BY_NAME
 from harness.analysis.pareto import dominators
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
-from harness.tables import B, Column, F, S
+from harness.columns import B, Column, F, S
+from harness.metrics import METRICS, ComparedMetric
+from harness.metrics.definition import Role
 
 EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("profile", S, "", "profile's name in the plan", nullable=False),
@@ -35,15 +36,8 @@ EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("domination_decided", B, "", "one of them does so beyond the error of measurement", False),
 )  # fmt: skip
 
-_SPEED = ("speed", "average_fps", "score")
-_POWER = ("mean_wall_power_w", "mean_power_w", "mean_cpu_power_w")
-_CARD_POWER = ("mean_power_w", "mean_cpu_power_w", "mean_wall_power_w")
-_TEMPERATURE = ("core_above_ambient_k", "end_core_temp_c", "mean_cpu_temp_c")
-_BASIS = {
-    "mean_wall_power_w": "the whole rig",
-    "mean_power_w": "the card only",
-    "mean_cpu_power_w": "the processor only",
-}
+#: Axes that a profile is placed on, each by the metric that stands for it.
+_AXES: Final[tuple[Role, ...]] = ("speed", "power", "temperature", "sound")
 
 
 def efficiency_rows(
@@ -55,14 +49,15 @@ def efficiency_rows(
     """Rows of :data:`EFFICIENCY_COLUMNS`, from the rows across titles."""
     by_key = {(row["metric"], row["profile"]): float(row["estimate"]) for row in across}
     names = {row["metric"] for row in across}
-    speed, power, temperature = (_first(c, names) for c in (_SPEED, _CARD_POWER, _TEMPERATURE))
+    axes = [_first(METRICS.standing_for(role), names) for role in _AXES]
+    speed, power, temperature, sound = axes
 
     def against(metric: str | None, profile: str, neutral: float) -> float:
         if metric is None or metric not in names:
             return math.nan
         return neutral if profile == settings.reference else by_key.get((metric, profile), math.nan)
 
-    paid = _first(_POWER, names)
+    paid = _first(METRICS.paid(), names)
     rows: list[dict[str, Any]] = []
     for profile in profiles:
         watts = _mean_over_titles(cells, paid, profile, profiles)
@@ -79,12 +74,14 @@ def efficiency_rows(
                 "fps_per_w_ratio": against("fps_per_w", profile, 1.0),
                 "temperature_metric": temperature,
                 "temperature_difference_k": against(temperature, profile, 0.0),
-                "sound_difference_db": against("mean_sound_level_dba", profile, 0.0),
+                "sound_difference_db": against(sound, profile, 0.0),
                 "cost_per_hour": cost_per_hour(watts, price),
-                "cost_basis": _BASIS[paid] if paid is not None and price == price else None,
+                "cost_basis": METRICS.compared_as[paid].paid_for
+                if paid is not None and price == price
+                else None,
             }
         )
-    _mark_front(rows, cells, settings, (speed, power, temperature, "mean_sound_level_dba"))
+    _mark_front(rows, cells, settings, axes)
     return rows
 
 
@@ -93,8 +90,8 @@ def cost_per_hour(power_w: float, price_per_kwh: float) -> float:
     return power_w / 1000 * price_per_kwh
 
 
-def _first(candidates: Sequence[str], names: set[str]) -> str | None:
-    return next((name for name in candidates if name in names), None)
+def _first(candidates: Sequence[ComparedMetric], names: set[str]) -> str | None:
+    return next((metric.name for metric in candidates if metric.name in names), None)
 
 
 def _mean_over_titles(
@@ -146,7 +143,7 @@ def _decided(
     directions = []
     for name in metrics:
         turned = replace(settings, reference=profile)
-        compared = comparisons.compare(cells, BY_NAME[name], other, turned)
-        rows = overall.decided_rows(BY_NAME[name], {other: compared}, turned)
+        compared = comparisons.compare(cells, METRICS.compared_as[name], other, turned)
+        rows = overall.decided_rows(METRICS.compared_as[name], {other: compared}, turned)
         directions += [row["direction"] for row in rows]
     return bool(directions) and "better" in directions and set(directions) <= {"better", "same"}

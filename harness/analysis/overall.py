@@ -20,8 +20,8 @@ from harness.analysis import words
 from harness.analysis.claims import Claim, as_row, decide, shown
 from harness.analysis.comparisons import Comparison
 from harness.analysis.estimate import Estimate, interval, of_average, of_mean
-from harness.analysis.metrics import Metric
 from harness.analysis.settings import AnalysisSettings
+from harness.metrics import ComparedMetric
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def across_titles(comparisons: Sequence[Comparison], confidence: float) -> Acros
 
 
 def decided_rows(
-    metric: Metric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
+    metric: ComparedMetric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     """Rows of :data:`harness.analysis.tables.OVERALL_COLUMNS` for one metric.
 
@@ -86,7 +86,7 @@ def decided_rows(
 
 
 def sensitivity_rows(
-    metric: Metric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
+    metric: ComparedMetric, by_profile: Mapping[str, Sequence[Comparison]], settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     """Rows of :data:`harness.analysis.tables.SENSITIVITY_COLUMNS`: the result with one title left out."""
     made = []
@@ -102,7 +102,9 @@ def sensitivity_rows(
     return made
 
 
-def _sentence(metric: Metric, profile: str, across: Across, claim: Claim, settings: AnalysisSettings) -> str:
+def _sentence(
+    metric: ComparedMetric, profile: str, across: Across, claim: Claim, settings: AnalysisSettings
+) -> str:
     within = words.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
     )

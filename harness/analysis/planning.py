@@ -12,22 +12,14 @@ from scipy import special
 from harness.analysis import tables, words
 from harness.analysis.claims import shown
 from harness.analysis.estimate import power_of_difference, power_of_same, repeats_that_decide
-from harness.analysis.metrics import BY_NAME, Metric
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.spending import nominal_levels
+from harness.columns import Column, F, I, S
+from harness.metrics import METRICS, ComparedMetric
 from harness.plan.schema import Plan
-from harness.tables import Column, F, I, S
 
 if TYPE_CHECKING:
     import pandas as pd
-
-#: Scatter of one pair that is assumed where no pilot tells it: of the ln of the ratio, or in K or dB.
-#: Common practice, no source: a quiet machine at fixed resolution and a window of a minute.
-ASSUMED_SCATTER: Mapping[str, float] = {
-    "average_fps": 0.010,
-    "one_percent_low_fps": 0.030,
-    "mean_power_w": 0.012,
-}
 
 RESOLVABLE_COLUMNS: tuple[Column, ...] = (
     Column("title", S, "", "title's name in the plan; null: all titles together"),
@@ -64,7 +56,7 @@ def pilot_scatter(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[tup
 def resolvable(
     plan: Plan,
     pilot: Mapping[tuple[str, str, str], float] | None = None,
-    assumed: Mapping[str, float] = ASSUMED_SCATTER,
+    assumed: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
     """:func:`resolvable_rows` as a table of :data:`RESOLVABLE_COLUMNS`."""
     return tables.frame(resolvable_rows(plan, pilot, assumed), RESOLVABLE_COLUMNS)
@@ -73,7 +65,7 @@ def resolvable(
 def resolvable_rows(
     plan: Plan,
     pilot: Mapping[tuple[str, str, str], float] | None = None,
-    assumed: Mapping[str, float] = ASSUMED_SCATTER,
+    assumed: Mapping[str, float] | None = None,
 ) -> list[dict[str, Any]]:
     """What each comparison of the plan can resolve at its count of repeats.
 
@@ -82,13 +74,16 @@ def resolvable_rows(
     Args:
         plan: The plan; adaptive repeats count as ``at_most``, at the levels that the looks leave.
         pilot: Scatter by title, setting and metric, from :func:`pilot_scatter`.
-        assumed: Metric -> scatter where the pilot has none. Metrics in neither are left out.
+        assumed: Metric -> scatter where the pilot has none; by default what the metrics' definitions say.
+            Metrics in neither are left out.
     Returns:
         Rows of :data:`RESOLVABLE_COLUMNS`; first those over all titles. Empty for a plan with one profile.
     """
     settings = AnalysisSettings.from_plan(plan)
     groups = [(title.name, setting.name) for title in plan.titles for setting in title.settings]
     pilot = pilot or {}
+    if assumed is None:
+        assumed = {m.name: m.assumed_scatter for m in METRICS.compared() if m.assumed_scatter is not None}
     if len(plan.profiles) < 2:
         return []
     count = plan.plan.repeats_at_most
@@ -96,7 +91,7 @@ def resolvable_rows(
     together = _level(settings.alpha, settings, True)
     rows, across = [], []
     for name in dict.fromkeys([*assumed, *(metric for _, _, metric in pilot)]):
-        metric = BY_NAME[name]
+        metric = METRICS.compared_as[name]
         scatter = {
             group: (pilot[(*group, name)], "pilot")
             if (*group, name) in pilot
@@ -127,7 +122,7 @@ def _level(alpha: float, settings: AnalysisSettings, over_titles: bool) -> float
 
 
 def _row(
-    metric: Metric,
+    metric: ComparedMetric,
     group: tuple[str, str] | None,
     sd: float,
     source: str,
@@ -177,11 +172,11 @@ def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: int) -> flo
     return high
 
 
-def _in_unit(value: float, metric: Metric) -> float:
+def _in_unit(value: float, metric: ComparedMetric) -> float:
     return 100 * (shown(value, metric) - 1) if metric.scale == "ratio" else value
 
 
-def _sentence(row: Mapping[str, Any], metric: Metric, settings: AnalysisSettings) -> str:
+def _sentence(row: Mapping[str, Any], metric: ComparedMetric, settings: AnalysisSettings) -> str:
     within = words.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
     )

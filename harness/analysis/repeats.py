@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from harness.analysis.estimate import Array
-from harness.analysis.metrics import METRICS, Metric
 from harness.analysis.settings import AnalysisSettings
+from harness.metrics import METRICS, ComparedMetric
 
 _IDS = ("title", "setting", "profile", "block")
 #: Not a metric to compare: the error that a repeat's own frames leave in its average FPS, in %.
@@ -25,7 +25,7 @@ class CellRepeats:
     Attributes:
         cell_id: ``title.setting.profile``.
         blocks: Campaign and block of each repeat, the key of pairing.
-        values: Metric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
+        values: ComparedMetric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
     """
 
     cell_id: str
@@ -78,7 +78,9 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
         else np.full(len(table), "")
     )
     blocks = table["block"].to_numpy(dtype=np.int64, na_value=0)
-    columns = {metric.name: _column(table, metric) for metric in METRICS if metric.name in table.columns}
+    columns = {
+        metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
+    }
     if WITHIN in table.columns:
         columns[WITHIN] = pd.to_numeric(table[WITHIN], errors="coerce").to_numpy(np.float64, na_value=np.nan)
     wanted = settings.metrics
@@ -101,17 +103,17 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     return found
 
 
-def metrics_in(cells: Iterable[CellRepeats], settings: AnalysisSettings) -> list[Metric]:
+def metrics_in(cells: Iterable[CellRepeats], settings: AnalysisSettings) -> list[ComparedMetric]:
     """The metrics that some repeat carries, in the order wanted."""
     present = {name for cell in cells for name, values in cell.values.items() if not np.isnan(values).all()}
-    metrics = [metric for metric in METRICS if metric.name in present]
+    metrics = [metric for metric in METRICS.compared() if metric.name in present]
     if settings.metrics is not None:
         place = {name: i for i, name in enumerate(settings.metrics)}
         metrics.sort(key=lambda metric: place.get(metric.name, -1))
     return metrics
 
 
-def _column(table: pd.DataFrame, metric: Metric) -> Array:
+def _column(table: pd.DataFrame, metric: ComparedMetric) -> Array:
     values = pd.to_numeric(table[metric.name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     values = np.where(np.isfinite(values), values, np.nan)
     return np.where(values > 0, values, np.nan) if metric.scale == "ratio" else values

@@ -16,12 +16,10 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis import comparisons
-from harness.analysis.metrics import BY_NAME
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of
 from harness.analysis.settings import AnalysisSettings
+from harness.metrics import METRICS
 from harness.plan.schema import AdaptiveRepeats
-
-_SPEED = ("average_fps", "score")
 
 
 @dataclass(frozen=True)
@@ -123,12 +121,13 @@ def _rows(
     cells: dict[CellKey, CellRepeats], rule: AdaptiveRepeats, settings: AnalysisSettings
 ) -> dict[CellKey, dict[str, Mapping[str, Any]]]:
     """Cell -> metric -> its row; a title without frames is decided on its score instead of average FPS."""
-    names = dict.fromkeys(n for name in rule.decide_on for n in (_SPEED if name in _SPEED else (name,)))
+    speed = [metric.name for metric in METRICS.standing_for("speed") if metric.in_table]
+    names = dict.fromkeys(n for name in rule.decide_on for n in (speed if name in speed else (name,)))
     found: dict[CellKey, dict[str, Mapping[str, Any]]] = {}
     for name in names:
         for profile in settings.profiles:
-            if profile != settings.reference and name in BY_NAME:
-                for row in comparisons.decided_rows(cells, BY_NAME[name], profile, settings)[1]:
+            if profile != settings.reference and name in METRICS.compared_as:
+                for row in comparisons.decided_rows(cells, METRICS.compared_as[name], profile, settings)[1]:
                     found.setdefault((row["title"], row["setting"], profile), {})[name] = row
     return found
 

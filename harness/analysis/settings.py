@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from harness.analysis.metrics import Metric
+from harness.metrics import ComparedMetric
 from harness.plan.schema import (
     AdaptiveRepeats,
     Cost,
@@ -110,12 +110,14 @@ class AnalysisSettings:
         shares = SHARE_OVER_TITLES if over_titles else SHARE_IN_A_TITLE
         return shares["margin" if self.looks is not None else "width"]
 
-    def margin(self, metric: Metric) -> float:
+    def margin(self, metric: ComparedMetric) -> float:
         """Half width of the margin on the scale of the analysis (natural log of a ratio, or K, or dB)."""
         if metric.margin == "k":
             return self.temperature_margin_k
         if metric.margin == "db":
             return self.sound_margin_db
+        if metric.margin == "own":
+            return metric.own_margin
         return -math.log1p(-self.margin_pct / 100)
 
     def label(self, name: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from harness.tables import B, Column, F, I, S
+from harness.columns import B, Column, F, I, S
 
 if TYPE_CHECKING:
     import pandas as pd

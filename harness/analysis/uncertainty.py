@@ -15,28 +15,11 @@ import numpy as np
 from scipy import special
 
 from harness.analysis.estimate import Array, of_mean
-from harness.analysis.metrics import Metric
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
+from harness.columns import Column, F, S
+from harness.metrics import ComparedMetric
 from harness.plan.schema import Instrument
-from harness.tables import Column, F, S
-
-#: Metric -> the quantities that it is made of; the metric is proportional to the first one or its inverse,
-#: or (temperatures, levels) a sum or difference of them.
-_MADE_OF = {
-    "mean_power_w": ("power_w",),
-    "energy_per_frame_j": ("power_w",),
-    "fps_per_w": ("power_w",),
-    "mean_wall_power_w": ("wall_power_w",),
-    "mean_cpu_power_w": ("cpu_power_w",),
-    "end_core_temp_c": ("core_temp_c",),
-    "core_above_ambient_k": ("core_temp_c", "ambient_temp_c"),
-    "mean_hotspot_temp_c": ("hotspot_temp_c",),
-    "mean_memory_temp_c": ("memory_temp_c",),
-    "mean_cpu_temp_c": ("cpu_temp_c",),
-    "mean_sound_level_dba": ("sound_level_dba",),
-}
-_READ_AS = {"energy_per_frame_j": "mean_power_w", "fps_per_w": "mean_power_w"}
 
 UNCERTAINTY_COLUMNS: tuple[Column, ...] = (
     Column("title", S, "", "title's name in the plan", nullable=False),
@@ -84,13 +67,13 @@ def coverage_factor(df: float, confidence: float) -> float:
 
 
 def uncertainty_rows(
-    cells: dict[CellKey, CellRepeats], metrics: Sequence[Metric], settings: AnalysisSettings
+    cells: dict[CellKey, CellRepeats], metrics: Sequence[ComparedMetric], settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     """Rows of :data:`UNCERTAINTY_COLUMNS`, for metrics whose instruments the plan states."""
     made = []
     confidence = settings.confidence_pct / 100
     for metric in metrics:
-        instruments = [settings.instruments.get(name) for name in _MADE_OF.get(metric.name, ())]
+        instruments = [settings.instruments.get(name) for name in metric.instruments]
         known = [instrument for instrument in instruments if instrument is not None]
         if not known:
             continue
@@ -129,19 +112,21 @@ def _parts(instrument: Instrument, reading: float) -> tuple[float, float, float]
     return gain, instrument.accuracy / math.sqrt(3), instrument.resolution / math.sqrt(12)
 
 
-def _of_metric(metric: Metric, instruments: Sequence[Instrument], value: float, reading: float) -> float:
+def _of_metric(
+    metric: ComparedMetric, instruments: Sequence[Instrument], value: float, reading: float
+) -> float:
     if metric.scale == "ratio":
         return abs(value) * instrument_u(instruments[0], reading) / reading
     return combine([instrument_u(instrument, reading) for instrument in instruments])
 
 
-def _reading(cell: CellRepeats, metric: Metric) -> float:
-    values = cell.present(_READ_AS.get(metric.name, metric.name))
+def _reading(cell: CellRepeats, metric: ComparedMetric) -> float:
+    values = cell.present(metric.instrument_reads or metric.name)
     return float(np.mean(values)) if values.size else math.nan
 
 
 def _of_change(
-    metric: Metric, instrument: Instrument, reading: float, reference: CellRepeats | None
+    metric: ComparedMetric, instrument: Instrument, reading: float, reference: CellRepeats | None
 ) -> float:
     """Relative uncertainty of the ratio of two readings of one instrument, %: no gain, offset correlated."""
     other = _reading(reference, metric) if reference is not None else math.nan

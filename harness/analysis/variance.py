@@ -17,7 +17,7 @@ import numpy as np
 from harness.analysis.estimate import Array, Estimate, of_mean
 from harness.analysis.repeats import WITHIN, CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
-from harness.tables import Column, F, I, S
+from harness.columns import Column, F, I, S
 
 VARIANCE_COLUMNS: tuple[Column, ...] = (
     Column("title", S, "", "title's name in the plan", nullable=False),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from harness.analysis.metrics import Metric, Scale
+from harness.metrics import ComparedMetric
+from harness.metrics.definition import Scale
 
 MINUS = "−"
 
@@ -38,13 +39,15 @@ def change_with_interval(
     )
 
 
-def margin(metric: Metric, margin_pct: float, temperature_margin_k: float, sound_margin_db: float) -> str:
+def margin(
+    metric: ComparedMetric, margin_pct: float, temperature_margin_k: float, sound_margin_db: float
+) -> str:
     """``within 3 %``."""
     value = {"pct": margin_pct, "k": temperature_margin_k, "db": sound_margin_db}[metric.margin]
     return f"within {value:g} {metric.difference_unit or '%'}"
 
 
-def claim(metric: Metric, decision: str, profile: str, reference: str, within: str) -> str:
+def claim(metric: ComparedMetric, decision: str, profile: str, reference: str, within: str) -> str:
     """The decision as a clause: ``quiet is as fast as factory within 3 %``, or ``undecided whether …``."""
     if decision == "undecided":
         return f"undecided whether {metric.says_same.format(p=profile, r=reference)} {within}"

@@ -8,24 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
+from harness.metrics import METRICS
+from harness.metrics.power import CARD_POWER
 from harness.plan.schema import Plan, Soak, WarmUp
 from harness.telemetry.ceilings import limits_of
-from harness.telemetry.summary import MEANS
-
-#: Quantities any of which gives the card's power.
-CARD_POWER = ("energy_j", "power_w", "power_average_w")
-_METRICS = {
-    "mean_power_w": CARD_POWER,
-    "energy_j": CARD_POWER,
-    "energy_per_frame_j": CARD_POWER,
-    "fps_per_w": CARD_POWER,
-    "mean_wall_power_w": ("wall_energy_j", "wall_power_w"),
-    "mean_cpu_power_w": ("cpu_energy_j", "cpu_power_w"),
-    "mean_sound_level_dba": ("sound_level_dba",),
-    "max_core_temp_c": ("core_temp_c",),
-    "end_core_temp_c": ("core_temp_c",),
-    "core_above_ambient_k": ("core_temp_c",),
-}
 
 
 def core_quantities(plan: Plan, temperature: str | None, offered: Collection[str]) -> list[tuple[str, ...]]:
@@ -50,7 +36,7 @@ def core_quantities(plan: Plan, temperature: str | None, offered: Collection[str
     if any(clock for _, clock in steady):
         groups.append(("core_clock_mhz",))
     for metric in plan.plan.adaptive.decide_on if plan.plan.adaptive else ():
-        groups.append(_METRICS.get(metric) or tuple(filter(None, (MEANS.get(metric),))))
+        groups.append(METRICS.compared_as[metric].reads if metric in METRICS.compared_as else ())
     had = (tuple(quantity for quantity in group if quantity in offered) for group in groups)
     return [group for group in dict.fromkeys(had) if group]
 

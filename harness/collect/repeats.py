@@ -23,8 +23,9 @@ import pyarrow.parquet as pq
 from harness.collect.judged_file import judge_file
 from harness.errors import FrameLogError, NothingToAnalyse, StoreError
 from harness.frames.mapping import ColumnMapping
+from harness.metrics import METRICS
 from harness.plan.schema import LowDefinition
-from harness.tables import ATTEMPTS
+from harness.tables import attempts_schema
 
 #: Mapping of a file in the form of ``harness.tables.FRAMES``.
 OWN_FRAMES = ColumnMapping(interval_column="frametime_ms")
@@ -33,7 +34,6 @@ OWN_TIMED_FRAMES = ColumnMapping(
 )
 #: A folder with this file is a campaign, also where its dataset was not written yet.
 JOURNAL_NAME = "journal.sqlite"
-_METRICS = ("average_fps", "one_percent_low_fps", "mean_power_w", "score")
 #: A table of repeats with more rows is none (and might fill the memory).
 MOST_REPEATS = 1_000_000
 _KEYS = ("title", "setting", "profile", "repeat")
@@ -45,7 +45,7 @@ class Collection:
     """What the folders held.
 
     Attributes:
-        repeats: Schema ``harness.tables.ATTEMPTS``; every attempt that was found, each once.
+        repeats: Schema of ``harness.tables.attempts_schema``; every attempt that was found, each once.
         sources: What was read, a sentence each.
         left_out: Parquet file -> why it was not used.
         plans: Plan files of the campaigns among the folders.
@@ -89,7 +89,7 @@ def collect_repeats(
         for path, campaign in _parquet_files(root):
             try:
                 names = pq.read_schema(path).names
-                if {"title", "profile"} <= set(names) and any(name in names for name in _METRICS):
+                if {"title", "profile"} <= set(names) and _holds_a_metric(names):
                     if pq.read_metadata(path).num_rows > MOST_REPEATS:
                         raise FrameLogError(
                             f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
@@ -115,13 +115,13 @@ def collect_repeats(
                 plans.append(campaign / "plan.toml")
     if frames:
         _number(frames)
-        tables.append(pa.Table.from_pylist(frames, schema=ATTEMPTS))
+        tables.append(pa.Table.from_pylist(frames, schema=attempts_schema()))
         sources.append(f"{len(frames)} files of frames")
     if not tables:
         why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
         raise NothingToAnalyse(
             f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, tables with "
-            f"title, profile and {' or '.join(_METRICS)}, or Parquet files of frames{why}"
+            f"title, profile and {' or '.join(_named())}, or Parquet files of frames{why}"
         )
     repeats, doubles = _each_once(pa.concat_tables(tables))
     if doubles:
@@ -193,6 +193,15 @@ def _from_journal(campaign: Path) -> pa.Table | None:
         return None
 
 
+def _holds_a_metric(names: list[str]) -> bool:
+    return any(metric.name in names for metric in METRICS.compared() if metric.in_table)
+
+
+def _named() -> list[str]:
+    """Metrics to name to somebody who looks for one."""
+    return [metric.name for metric in METRICS.shown_in("closing-table")]
+
+
 def _holds(names: list[str], mapping: ColumnMapping) -> bool:
     return all(name.startswith("#") or name in names for name in mapping.wanted_columns())
 
@@ -231,12 +240,12 @@ def _as_attempts(table: pa.Table, origin: Path, path: Path) -> pa.Table:
         "started_utc": [changed] * count,
     }
     columns = []
-    for field in ATTEMPTS:
+    for field in attempts_schema():
         if field.name in table.column_names and table[field.name].null_count < max(1, count):
             columns.append(table[field.name].cast(field.type))
         else:
             columns.append(pa.chunked_array([pa.array(fill.get(field.name, [None] * count), field.type)]))
-    return pa.Table.from_arrays(columns, schema=ATTEMPTS)
+    return pa.Table.from_arrays(columns, schema=attempts_schema())
 
 
 def _compiled(layout: str) -> re.Pattern[str]:
@@ -282,7 +291,7 @@ def _row_of_frames(
     if not count or fps is None:
         raise FrameLogError(f"{path}: no usable frame; check the mapping")
     setting = identity.get("setting", "default")
-    known = {name: value for name, value in figures.items() if name in ATTEMPTS.names}
+    known = {name: value for name, value in figures.items() if name in attempts_schema().names}
     return known | {
         "campaign_id": root.name,
         "rig_id": "unknown",

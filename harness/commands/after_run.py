@@ -21,22 +21,13 @@ from harness.commands.rehearsal_summary import print_outlook
 from harness.engine.campaign import CampaignResult
 from harness.errors import DiskFull, Interrupted, ReportMissing
 from harness.frames.notes import NOTE_CODE, note_lines
+from harness.metrics import METRICS, ComparedMetric
 from harness.plan.hours import Calendar
 from harness.rehearse import Outlook
 from harness.report import ReportFiles, write_report
 from harness.report.folder import read_campaign
 from harness.terminal import console, print_table
 
-#: Metrics of the closing table with their heading, those that were measured; the first two with interval.
-_CLOSING = {
-    "average_fps": "average FPS",
-    "score": "score",
-    "one_percent_low_fps": "1 % low",
-    "mean_power_w": "power",
-    "fps_per_w": "FPS per W",
-    "end_core_temp_c": "core temp.",
-}
-_WITH_INTERVAL = ("average_fps", "score")
 #: Ratios from here on say only that the interval is useless.
 _HUGE = 11
 
@@ -101,7 +92,9 @@ def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
     """Columns and rows: for each title and compared profile, and over all titles, every metric's change."""
     claims = records(analysis.comparisons)
     overall = records(analysis.overall)
-    metrics = [metric for metric in _CLOSING if any(claim["metric"] == metric for claim in claims)]
+    measured = {claim["metric"] for claim in claims}
+    metrics = [metric for metric in METRICS.shown_in("closing-table") if metric.name in measured]
+    metrics.sort(key=lambda metric: not metric.with_interval)
     settings: dict[str, set[str]] = {}
     for claim in claims:
         settings.setdefault(claim["title"], set()).add(claim["setting"])
@@ -114,18 +107,18 @@ def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
     if len(settings) > 1:
         found |= {("all titles", claim["profile"], claim["metric"]): claim for claim in overall}
     rows = [
-        [title, profile, *(_shown(found.get((title, profile, metric))) for metric in metrics)]
+        [title, profile, *(_shown(found.get((title, profile, metric.name)), metric) for metric in metrics)]
         for title, profile in dict.fromkeys((title, profile) for title, profile, _ in found)
     ]
-    return ["title", "profile", *(_CLOSING[metric] for metric in metrics)], rows
+    return ["title", "profile", *(metric.heading for metric in metrics)], rows
 
 
-def _shown(claim: dict[str, Any] | None) -> str:
+def _shown(claim: dict[str, Any] | None, metric: ComparedMetric) -> str:
     """A change, with its interval for the main metrics, and what was decided."""
     if claim is None:
         return ""
     text = _change(claim, claim["estimate"])
-    main = claim["metric"] in _WITH_INTERVAL
+    main = metric.with_interval
     if main and claim["low"] is not None:
         low, high = (_change(claim, claim[end]).removesuffix(" %") for end in ("low", "high"))
         text += f" ({low} to {high})"

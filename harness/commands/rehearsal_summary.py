@@ -5,17 +5,9 @@ from __future__ import annotations
 from rich.console import Console
 from rich.text import Text
 
+from harness.metrics import METRICS
 from harness.rehearse import Outlook
 from harness.terminal import duration, print_table
-
-_SHOWN_METRICS = (
-    "average_fps",
-    "one_percent_low_fps",
-    "score",
-    "mean_power_w",
-    "fps_per_w",
-    "end_core_temp_c",
-)
 
 
 def print_outlook(out: Console, outlook: Outlook) -> None:
@@ -31,10 +23,11 @@ def print_outlook(out: Console, outlook: Outlook) -> None:
             if phase.total_s >= 1.0
         ],
     )
-    table = outlook.resolvable
-    whole = table[table["title"].isna() & table["metric"].isin(_SHOWN_METRICS)]
+    shown = [metric.name for metric in METRICS.shown_in("outlook")]
+    table = outlook.resolvable[outlook.resolvable["metric"].isin(shown)]
+    whole = table[table["title"].isna()]
     if not len(whole):
-        whole = table[table["metric"].isin(_SHOWN_METRICS)]
+        whole = table
     if len(whole):
         out.print()
         for sentence in whole["sentence"]:

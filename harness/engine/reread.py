@@ -25,7 +25,7 @@ from harness.plan.schema import Cell, Plan
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
-from harness.tables import ATTEMPTS
+from harness.tables import attempt_columns
 from harness.telemetry.summary import summarise_window
 
 log = structlog.get_logger("levelrig.reread")
@@ -156,9 +156,8 @@ def _read_again(
     evidence = {**kept["known"], **found.evidence}
     if telemetry is not None and place.measured_s:
         summary = summarise_window(telemetry, 0.0, place.measured_s, frame_count=found.metrics["frame_count"])
-        changes |= {
-            name: value for name, value in summary.items() if name in ATTEMPTS.names and name != "marks"
-        }
+        known = {column.name for column in attempt_columns()}
+        changes |= {name: value for name, value in summary.items() if name in known and name != "marks"}
         evidence |= telemetry_evidence(telemetry, place.measured_s) | {
             "telemetry_gap_s": summary["telemetry_gap_s"],
             "foreign_cpu_load_pct": summary["mean_foreign_cpu_load_pct"],

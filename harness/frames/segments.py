@@ -14,8 +14,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.columns import Column, F, I, schema_of
 from harness.frames.metrics import per_second_fps
-from harness.tables import Column, F, I, schema_of
 
 Floats = NDArray[np.float64]
 

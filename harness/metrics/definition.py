@@ -19,6 +19,7 @@ Role = Literal["speed", "low", "power", "temperature", "sound"]
 Place = Literal[
     "comparison-table",
     "comparison-chart",
+    "campaigns-chart",
     "levels-table",
     "closing-table",
     "outlook",
@@ -99,6 +100,7 @@ class ComparedMetric(Metric):
             difference a sum or difference of them.
         instrument_reads: Metric that holds the first instrument's reading; empty for its own value.
         assumed_scatter: Scatter of one pair where no pilot tells it: of the ln of the ratio, or in K or dB.
+            Common practice, no source: a quiet machine at fixed resolution and a window of a minute.
         definition: Its definition on the page, as the plan chooses it; empty for its meaning.
         methods: The same for the methods paragraph, after "The … is"; empty to leave it out there.
         in_table: It is a column of its own; false for one that is made of others for the comparison.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from functools import cached_property
 from typing import Final
 
 from harness.columns import Column
@@ -40,12 +41,14 @@ class Registry:
 
     def compared(self) -> tuple[ComparedMetric, ...]:
         """The metrics on which profiles are compared, in the order in which tables list them."""
-        found = [SPEED, *(metric for metric in self if isinstance(metric, ComparedMetric))]
-        return tuple(sorted(found, key=lambda metric: (GROUPS.index(metric.group), metric.rank)))
+        return tuple(self.compared_as.values())
 
-    def by_name(self) -> Mapping[str, ComparedMetric]:
-        """Name -> compared metric."""
-        return {metric.name: metric for metric in self.compared()}
+    @cached_property
+    def compared_as(self) -> Mapping[str, ComparedMetric]:
+        """Name -> compared metric, in the same order."""
+        found = [SPEED, *(metric for metric in self if isinstance(metric, ComparedMetric))]
+        found.sort(key=lambda metric: (GROUPS.index(metric.group), metric.rank))
+        return {metric.name: metric for metric in found}
 
     def shown_in(self, place: Place) -> tuple[ComparedMetric, ...]:
         """The compared metrics that are shown there, in their order."""
@@ -70,10 +73,12 @@ class Registry:
         if metric.name in names:
             raise ValueError(f"there is a metric or column {metric.name!r} already")
         self._added[metric.name] = metric
+        self.__dict__.pop("compared_as", None)
 
     def withdraw(self, name: str) -> None:
         """Forget a plugin's metric (for tests)."""
         self._added.pop(name, None)
+        self.__dict__.pop("compared_as", None)
 
 
 #: The metrics of this process.

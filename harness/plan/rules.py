@@ -8,13 +8,14 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from harness.metrics import METRICS
 from harness.patterns import Pattern
 from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
 from harness.plan.locate import Path
 from harness.plan.options import Kinds
 from harness.plan.schema import Conditions, Cooldown, Part, Soak, WarmUp
-from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES, METRICS
+from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES
 from harness.tables import QUANTITIES
 
 P = TypeVar("P", bound=Part)
@@ -95,9 +96,9 @@ def _check_words(raw: Mapping[str, Any], found: Findings) -> None:
     repeats = _table(_table(raw.get("plan")).get("repeats"))
     decide_on = repeats.get("decide_on")
     for index, name in enumerate(decide_on if isinstance(decide_on, list) else []):
-        if isinstance(name, str) and name not in METRICS:
+        if isinstance(name, str) and name not in METRICS.compared_as:
             place = ("plan", "repeats", "decide_on", index)
-            found.add(place, f"no metric is named {shown(name)}", nearest(name, METRICS))
+            found.add(place, f"no metric is named {shown(name)}", nearest(name, METRICS.compared_as))
     charts = {*CHARTS, *CHARTS_OF_TITLES}
     for title in _list(raw.get("titles")):
         for setting in _list(title.get("settings")) or [{"name": "default"}]:

@@ -22,7 +22,7 @@ from harness.store.artifacts import sha256_of
 from harness.store.campaign import CampaignStore
 from harness.store.records import folder_of
 from harness.store.soundness import require_campaign
-from harness.tables import ATTEMPTS, REPEATS, TELEMETRY
+from harness.tables import TELEMETRY, attempts_schema
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Campaign:
     repeats: pd.DataFrame
     hashes: Mapping[str, str] = field(default_factory=dict)
     unrestored: str = ""
-    second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=REPEATS.names))
+    second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=attempts_schema().names))
     reader: Reader = field(default_factory=lambda: Reader(Path()), repr=False, compare=False)
 
     @property
@@ -124,12 +124,12 @@ def read_campaign(folder: Path) -> Campaign:
             f"{folder / 'dataset' / 'attempts.parquet'}: missing or damaged, and the journal can't stand in; "
             f"run the campaign's plan on this folder again, or see `levelrig verify {folder}`"
         )
-    attempts = _to_pandas(attempts_table).reindex(columns=ATTEMPTS.names)
+    attempts = _to_pandas(attempts_table).reindex(columns=attempts_schema().names)
     repeats_table = reader.dataset("repeats", lambda store: store.repeats_table())
     repeats = (
         attempts[attempts["verdict"] == "accepted"].reset_index(drop=True)
         if repeats_table is None
-        else _to_pandas(repeats_table).reindex(columns=REPEATS.names)
+        else _to_pandas(repeats_table).reindex(columns=attempts_schema().names)
     )
     second = repeats["second_look"].fillna(False).astype(bool)
     return Campaign(

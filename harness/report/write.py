@@ -22,6 +22,7 @@ from harness.analysis.tables import (
 )
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
+from harness.columns import schema_of
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
 from harness.report.charts import figures, interactive, publish
@@ -37,7 +38,6 @@ from harness.report.page import page
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods
 from harness.report.sections.summary import Names, night
-from harness.tables import schema_of
 
 #: Files that belong to the data package besides ``attempts``, ``dataset`` and ``report``.
 _PACKAGED = ("plan.toml", "rig.json", "log.jsonl", "CITATION.cff")

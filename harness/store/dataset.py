@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -12,17 +12,24 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+from harness.columns import Column, Kind, schema_of
 from harness.csvtext import plain_cell
-from harness.tables import ATTEMPTS
+from harness.tables import attempt_columns, attempts_schema
 
 
-def encode_row(row: Mapping[str, Any]) -> str:
-    """A row of ``ATTEMPTS`` as JSON. A figure that is not finite becomes null and is marked as such.
+def encode_row(row: Mapping[str, Any], *, held: Collection[str] = ()) -> str:
+    """A row of the table of attempts as JSON. A figure that is not finite becomes null and is marked as such.
+
+    Args:
+        row: Its columns.
+        held: Columns that may stand in it though the table doesn't have them: figures that a plugin brought
+            which is not installed now. They are kept as they are.
 
     Raises:
         ValueError: A column that the table doesn't have, or a value that it can't take.
     """
-    unknown = sorted(set(row) - set(ATTEMPTS.names))
+    schema = attempts_schema()
+    unknown = sorted(set(row) - set(schema.names) - set(held))
     if unknown:
         raise ValueError(f"no such column in the attempts table: {', '.join(unknown)}")
     clean = dict(row)
@@ -30,7 +37,7 @@ def encode_row(row: Mapping[str, Any]) -> str:
         if isinstance(value, float) and not math.isfinite(value):
             clean[name] = None
             clean["marks"] = [*(clean.get("marks") or ()), f"not-finite:{name}"]
-    for field in ATTEMPTS:
+    for field in schema:
         value = clean.get(field.name)
         if value is None and not field.nullable:
             raise ValueError(f"column {field.name} of the attempts table must have a value")
@@ -41,12 +48,31 @@ def encode_row(row: Mapping[str, Any]) -> str:
     return json.dumps({k: v for k, v in clean.items() if v is not None}, default=_plain, allow_nan=False)
 
 
+def foreign_figures(row: Mapping[str, Any]) -> dict[str, float]:
+    """Numbers of a row that no column is known for: of a plugin's metric, where the plugin is not here."""
+    known = {column.name for column in attempt_columns()}
+    return {
+        name: value
+        for name, value in row.items()
+        if name not in known and isinstance(value, int | float) and not isinstance(value, bool)
+    }
+
+
 def decode_rows(encoded: Sequence[str]) -> pa.Table:
-    """Rows from :func:`encode_row` as one table with the schema ``ATTEMPTS``."""
+    """Rows from :func:`encode_row` as one table with the schema of attempts.
+
+    Figures of a plugin's metric stay where the plugin is not installed: their columns come last, by name.
+    """
     rows = [json.loads(text) for text in encoded]
+    kinds: dict[str, Kind] = {}
     for row in rows:
         row["started_utc"] = datetime.fromisoformat(row["started_utc"])
-    return pa.Table.from_pylist(rows, schema=ATTEMPTS)
+        for name, value in foreign_figures(row).items():
+            kinds[name] = "integer" if isinstance(value, int) and kinds.get(name) != "float" else "float"
+    meaning = "metric of a plugin that is not installed"
+    further = [Column(name, kind, "", meaning) for name, kind in sorted(kinds.items())]
+    schema = schema_of((*attempt_columns(), *further)) if further else attempts_schema()
+    return pa.Table.from_pylist(rows, schema=schema)
 
 
 def write_csv(table: pa.Table, sink: Any) -> None:

@@ -208,7 +208,7 @@ def _decoded(text: Any) -> dict[str, Any] | None:
         row = json.loads(text)
         dataset.decode_rows([text])
         row["started_utc"] = datetime.fromisoformat(row["started_utc"])
-        dataset.encode_row(row)
+        dataset.encode_row(row, held=dataset.foreign_figures(row))
     except (ValueError, TypeError, LookupError, pa.ArrowException):
         return None
     return dict(row)
@@ -257,7 +257,7 @@ def _without_nulls(row: Mapping[str, Any]) -> dict[str, Any]:
 
 def _whole(row: Mapping[str, Any]) -> bool:
     try:
-        dataset.encode_row(row)
+        dataset.encode_row(row, held=dataset.foreign_figures(row))
     except (ValueError, TypeError):
         return False
     return True
@@ -429,7 +429,11 @@ def _fill(
         session_of = _sessions(connection, folder, ordered, now_utc)
         for attempt_id, row in ordered:
             records.insert_ended_attempt(
-                connection, attempt_id, session_of[attempt_id], row, dataset.encode_row(row)
+                connection,
+                attempt_id,
+                session_of[attempt_id],
+                row,
+                dataset.encode_row(row, held=dataset.foreign_figures(row)),
             )
             records.insert_artifacts(connection, attempt_id, artifacts.get(attempt_id, ()))
         if old is not None and old.campaign_id in (None, campaign_id):

@@ -54,7 +54,7 @@ def revise(
         raise StoreError(f"{attempt_id}: no ended attempt of that name; only ended ones are revised")
     held: dict[str, Any] = json.loads(rows[0]["fields"])
     row = {**held, "started_utc": datetime.fromisoformat(held["started_utc"]), **changes}
-    encoded = dataset.encode_row(row)
+    encoded = dataset.encode_row(row, held=held)
     written = json.loads(encoded)
     before = {name: held.get(name) for name in changes if held.get(name) != written.get(name)}
     replaced = [

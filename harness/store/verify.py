@@ -228,14 +228,17 @@ def _check_rows(folder: Path, journal: Journal) -> list[Finding]:
 
 
 def _same_rows(written: pa.Table, held: pa.Table) -> bool:
-    """The same values; an earlier version's file may lack columns of which the journal holds nothing."""
+    """The same values. Either may lack columns of which the other holds nothing.
+
+    So it is with a file of an earlier version, and with the metric of a plugin that came or went.
+    """
     names = [name for name in held.column_names if name in written.column_names]
-    later = [name for name in held.column_names if name not in names]
-    return (
-        len(names) == written.num_columns
-        and all(held[name].null_count == held.num_rows for name in later)
-        and bool(written.select(names).equals(held.select(names)))
-    )
+    return all(
+        table[name].null_count == table.num_rows
+        for table in (held, written)
+        for name in table.column_names
+        if name not in names
+    ) and bool(written.select(names).equals(held.select(names)))
 
 
 def _strays(folder: Path, listed: set[str]) -> list[Finding]:

@@ -9,8 +9,8 @@ import numpy as np
 from rig_nights import PROFILES, Condition, nights
 
 from harness.analysis import AnalysisSettings, comparisons, overall
-from harness.analysis.metrics import BY_NAME
 from harness.analysis.repeats import CellRepeats
+from harness.metrics import METRICS
 
 CAMPAIGNS = int(os.environ.get("LEVELRIG_CAMPAIGNS", "5000"))
 SETTINGS = AnalysisSettings(PROFILES[0], profiles=PROFILES)
@@ -58,7 +58,7 @@ def cells_of(logs: np.ndarray, metric: str, repeats: Sequence[int]) -> dict:
 
 def analysed(logs: np.ndarray, metric: str, repeats: Sequence[int], settings: AnalysisSettings = SETTINGS):
     """Rows of the titles and the row over all of one campaign, as the program decides."""
-    measure = BY_NAME[metric]
+    measure = METRICS.compared_as[metric]
     found, rows = comparisons.decided_rows(cells_of(logs, metric, repeats), measure, PROFILES[1], settings)
     return rows, overall.decided_rows(measure, {PROFILES[1]: found}, settings)[0]
 

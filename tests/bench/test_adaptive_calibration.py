@@ -33,8 +33,8 @@ from campaigns import (
 from rig_nights import Condition, nights
 
 from harness.analysis import AnalysisSettings
-from harness.analysis.metrics import BY_NAME
 from harness.analysis.spending import nominal_levels
+from harness.metrics import METRICS
 from harness.plan.schema import AdaptiveRepeats
 
 pytestmark = pytest.mark.bench
@@ -67,7 +67,7 @@ def study(
 ) -> tuple[Tally, float]:
     """All campaigns at once by :func:`follow_rule`; the first 100 must equal the program's own decisions."""
     logs = logs_of(condition, metric, effect)
-    names = ("undecided", "same", BY_NAME[metric].up, BY_NAME[metric].down)
+    names = ("undecided", "same", METRICS.compared_as[metric].up, METRICS.compared_as[metric].down)
     found = follow_rule(logs[:, :, 1] - logs[:, :, 0], settings)
     for c in range(min(100, CAMPAIGNS)):
         rows, across, repeats = run_adaptively(logs[c], metric, settings)

@@ -11,6 +11,8 @@ import pandas as pd
 import pyarrow as pa
 
 from harness.analysis import Analysis
+from harness.metrics import METRICS
+from harness.metrics.definition import Place, Role
 from harness.report.charts import chart as charts
 from harness.report.charts import interactive, style
 from harness.report.charts.chart import Chart, Frame
@@ -20,8 +22,6 @@ from harness.report.folder import Campaign
 from harness.report.sections.by_frame_rate import seconds_of
 from harness.report.sections.summary import Names, shown_change
 
-SPEED_METRICS = ("speed", "average_fps", "score")
-POWER_METRICS = ("mean_power_w", "mean_wall_power_w", "mean_cpu_power_w")
 #: Panels of the telemetry chart: first quantity of each group that was measured, with its axis label.
 TELEMETRY_PANELS = (
     (("power_w", "power, W"), ("power_average_w", "power, W"), ("cpu_power_w", "processor power, W")),
@@ -155,7 +155,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
 def _series(profile: str, samples: pd.DataFrame) -> pd.DataFrame:
     t_s = samples["t_s"].to_numpy(dtype=np.float64)
     columns: dict[str, Any] = {}
-    for quantity in {name for panel in TELEMETRY_PANELS for name, _ in panel}:
+    for quantity in dict.fromkeys(name for panel in TELEMETRY_PANELS for name, _ in panel):
         values = samples[quantity].to_numpy(dtype=np.float64, na_value=np.nan)
         if np.isfinite(values).any():
             short = envelope(t_s, values, TELEMETRY_BUCKETS, (float(t_s[0]), float(t_s[-1])))
@@ -200,8 +200,18 @@ def summary_charts(campaign: Campaign, analysis: Analysis, names: Names) -> list
 
 def speed_metric(analysis: Analysis) -> str | None:
     """The metric that stands for speed in this campaign; None where no comparison has one."""
+    return metric_for("speed", analysis)
+
+
+def ratios_in(chart: Place) -> list[str]:
+    """Metrics that are panels of a chart of changes in %, besides speed."""
+    return [m.name for m in METRICS.shown_in(chart) if m.scale == "ratio" and m.role != "speed"]
+
+
+def metric_for(role: Role, analysis: Analysis) -> str | None:
+    """The metric that stands for it in this campaign; None where no comparison has one."""
     present = set(analysis.overall["metric"])
-    return next((m for m in SPEED_METRICS if m in present), None)
+    return next((m.name for m in METRICS.standing_for(role) if m.name in present), None)
 
 
 def effects(analysis: Analysis, names: Names, metrics: Iterable[str]) -> pd.DataFrame:
@@ -237,7 +247,7 @@ def comparison_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> C
     speed = speed_metric(analysis)
     if speed is None:
         return None
-    data = effects(analysis, names, [speed, "one_percent_low_fps"])
+    data = effects(analysis, names, [speed, *ratios_in("comparison-chart")])
     settings = analysis.settings
     labels = _labels(names, looks)
     return Chart(
@@ -296,7 +306,7 @@ def efficiency_points(analysis: Analysis) -> pd.DataFrame:
     """Power and speed of each profile in % of the reference; empty where power was not measured."""
     overall = analysis.overall
     speed = speed_metric(analysis)
-    power = next((m for m in POWER_METRICS if m in set(overall["metric"])), None)
+    power = metric_for("power", analysis)
     if speed is None or power is None:
         return pd.DataFrame()
     rows: list[dict[str, Any]] = [
@@ -330,17 +340,13 @@ def efficiency_chart(analysis: Analysis, names: Names, looks: charts.Looks) -> C
         return None
     data = points.assign(profile_label=[names[p] for p in points["profile"]])
     front = " and ".join(data.loc[data["on_front"], "profile_label"])
-    what = {
-        "mean_power_w": "of the card",
-        "mean_wall_power_w": "at the wall",
-        "mean_cpu_power_w": "of the processor",
-    }
+    power = METRICS.compared_as[str(points["power_metric"].iloc[0])]
     return Chart(
         id="efficiency",
         heading="Speed against power",
         caption=(
             f"Geometric means over titles, in % of {names[analysis.settings.reference]}; mean power "
-            f"{what[str(points['power_metric'].iloc[0])]}. The dashed line joins the profiles that no "
+            f"{power.where}. The dashed line joins the profiles that no "
             "other profile "
             "beats in both."
         ),

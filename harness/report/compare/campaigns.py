@@ -16,7 +16,7 @@ import pandas as pd
 from harness.analysis import AnalysisSettings
 from harness.analysis import words as sentences
 from harness.analysis.analyse import Analysis, analyse
-from harness.analysis.metrics import BY_NAME
+from harness.metrics import METRICS
 from harness.report.charts import figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.style import ProfileLook, profile_looks
@@ -164,7 +164,7 @@ class Several:
 
 def _claim(row: Mapping[str, Any], name: str, first: str, settings: AnalysisSettings) -> str:
     """``autumn is faster than spring over 5 titles (average FPS +19.9 %, 95 % interval …)``."""
-    metric = BY_NAME[str(row["metric"])]
+    metric = METRICS.compared_as[str(row["metric"])]
     within = sentences.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
     )

@@ -84,8 +84,9 @@ def own_effects_chart(several: Several, names: CampaignNames, looks: Looks) -> C
     for key, name, campaign, analysis in zip(
         several.keys, several.names, several.campaigns, several.analyses, strict=True
     ):
-        power = [m for m in figures.POWER_METRICS if m in set(analysis.overall["metric"])][:1]
-        rows = _effects(analysis, Names(campaign), *power, "fps_per_w")
+        power = figures.metric_for("power", analysis)
+        more = [*([power] if power else []), *figures.ratios_in("campaigns-chart")]
+        rows = _effects(analysis, Names(campaign), *more)
         over_all = rows[rows["summary"]] if len(rows) and rows["summary"].any() else rows
         parts.append(over_all.assign(campaign=key, campaign_label=name, row_label=name, summary=False))
     data = _stacked(parts)
@@ -146,7 +147,8 @@ def _height_in(data: pd.DataFrame) -> float:
 
 def _effects(analysis: Analysis, names: Names, *more: str) -> pd.DataFrame:
     speed = figures.speed_metric(analysis)
-    return figures.effects(analysis, names, [*([speed] if speed else []), "one_percent_low_fps", *more])
+    metrics = [*([speed] if speed else []), *figures.ratios_in("comparison-chart"), *more]
+    return figures.effects(analysis, names, dict.fromkeys(metrics))
 
 
 def _stacked(parts: Sequence[pd.DataFrame]) -> pd.DataFrame | None:

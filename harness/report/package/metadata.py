@@ -22,13 +22,12 @@ from harness.analysis.tables import (
 )
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS
 from harness.analysis.variance import VARIANCE_COLUMNS
+from harness.columns import Column
 from harness.csvtext import RULE
 from harness.report.folder import Campaign
-from harness.tables import ATTEMPT_COLUMNS, Column
+from harness.tables import attempt_columns
 
-TABLES: Mapping[str, tuple[str, Sequence[Column]]] = {
-    "attempts": ("Every attempt, whatever became of it", ATTEMPT_COLUMNS),
-    "repeats": ("The accepted repeats", ATTEMPT_COLUMNS),
+_ANALYSED: Mapping[str, tuple[str, Sequence[Column]]] = {
     "cells": ("Mean of each cell and metric", CELL_COLUMNS),
     "comparisons": ("Each profile against the reference, by title", COMPARISON_COLUMNS),
     "overall": ("Each profile against the reference, over all titles", OVERALL_COLUMNS),
@@ -37,6 +36,17 @@ TABLES: Mapping[str, tuple[str, Sequence[Column]]] = {
     "variance": ("Where the scatter comes from", VARIANCE_COLUMNS),
     "instruments": ("Uncertainty of the instruments, apart from the scatter", UNCERTAINTY_COLUMNS),
 }
+
+
+def tables() -> Mapping[str, tuple[str, Sequence[Column]]]:
+    """Name of each table of the dataset -> what it is, and its columns."""
+    return {
+        "attempts": ("Every attempt, whatever became of it", attempt_columns()),
+        "repeats": ("The accepted repeats", attempt_columns()),
+        **_ANALYSED,
+    }
+
+
 _MEDIA = {
     ".csv": "text/csv",
     ".parquet": "application/vnd.apache.parquet",
@@ -95,12 +105,12 @@ def data_package(campaign: Campaign, files: Sequence[PackagedFile], version: str
     Args:
         files: Files of ``dataset/``, paths relative to it; those of no contract table are left out.
     """
-    resources = []
+    resources, known = [], tables()
     for file in files:
         stem, _, suffix = file.path.rpartition(".")
-        if stem not in TABLES or suffix not in ("csv", "parquet"):
+        if stem not in known or suffix not in ("csv", "parquet"):
             continue
-        what, columns = TABLES[stem]
+        what, columns = known[stem]
         resource: dict[str, Any] = {
             "name": stem if suffix == "csv" else f"{stem}-{suffix}",
             "path": file.path,

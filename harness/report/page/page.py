@@ -25,7 +25,6 @@ from harness.report.sections.drift import drift_section
 from harness.report.sections.remeasurement import second_look_section
 from harness.report.sections.summary import Names
 
-COMPARED = ("speed", "average_fps", "one_percent_low_fps", "score", "mean_power_w", "fps_per_w")
 _POINTS_SHOWN = 400
 
 
@@ -102,7 +101,7 @@ def view_of(
             "Title by title",
             charts=shown("comparison"),
             closing_tables=_present(
-                summary.comparison_table(analysis, names, COMPARED) if len(analysis.comparisons) else None,
+                summary.comparison_table(analysis, names) if len(analysis.comparisons) else None,
                 details.wider_table(analysis, names),
             ),
         ),

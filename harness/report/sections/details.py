@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis import Analysis
+from harness.metrics import METRICS
 from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
 from harness.report.sections.summary import SIGNS, Names
 
@@ -120,7 +121,8 @@ def leaning(analysis: Analysis, names: Names) -> list[str]:
 
 def scatter_table(analysis: Analysis, names: Names) -> Table | None:
     """Where the scatter of average FPS and 1 % low comes from, title by title."""
-    rows = [r for r in records(analysis.variance) if r["metric"] in ("average_fps", "one_percent_low_fps")]
+    shown = {metric.name for metric in METRICS.shown_in("scatter")}
+    rows = [r for r in records(analysis.variance) if r["metric"] in shown]
     if not rows:
         return None
     made = [

@@ -10,15 +10,12 @@ from harness.report.elements import Column, Entry, Picture, Row, Section, Table,
 from harness.report.folder import Campaign
 from harness.report.sections.summary import Names, change_entry
 
-#: Metrics whose drift is told in a sentence; the rest would say the same again.
-_TOLD = ("average_fps", "score", "one_percent_low_fps", "mean_power_w", "end_core_temp_c")
-
 
 def drift_section(campaign: Campaign, analysis: Analysis, names: Names, charts: Sequence[Picture]) -> Section:
     """The drift chart, what the sentinels say, and the result without the drift where the plan asks."""
     rule = campaign.plan.sentinels
     drifts = estimate_drifts(campaign.repeats, analysis.settings.confidence_pct)
-    paragraphs = [drift.sentence() for drift in drifts if drift.metric.name in _TOLD]
+    paragraphs = [drift.sentence() for drift in drifts if "drift" in drift.metric.shown]
     if rule is not None and not drifts:
         paragraphs.append("Fewer than three sentinels were accepted, so no drift can be told.")
     tables = []

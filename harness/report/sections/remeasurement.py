@@ -8,11 +8,11 @@ import pandas as pd
 
 from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.remeasurement import Finding, SecondLook, second_looks, with_second_values
+from harness.metrics import METRICS
 from harness.report.elements import Column, Entry, Row, Section, Table, decimals_for, number, records, signed
 from harness.report.folder import Campaign
 from harness.report.sections.summary import Names, change_entry
 
-_METRICS = ("average_fps", "one_percent_low_fps", "score")
 _SAID: dict[Finding, str] = {
     "once": "with the others: it happened once",
     "again": "where the first did: it comes back",
@@ -82,10 +82,11 @@ def _side_by_side(analysis: Analysis, swapped: Analysis, names: Names, places: s
     """Change against the reference as measured, and with the second values in place of the far ones."""
     without = {_key(row): row for table in (swapped.overall, swapped.comparisons) for row in records(table)}
     shown = [row for row in records(analysis.comparisons) if (row["title"], row["setting"]) in places]
+    told = {metric.name for metric in METRICS.shown_in("second-look")}
     rows = []
     for row in (*records(analysis.overall), *shown):
         key = _key(row)
-        if row["metric"] not in _METRICS:
+        if row["metric"] not in told:
             continue
         rows.append(
             Row(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 
 from harness.analysis import Analysis
+from harness.metrics import METRICS
 from harness.reasons import is_permanent
 from harness.report.elements import (
     NOTHING,
@@ -29,19 +30,6 @@ from harness.store.campaign_state import AttemptFact, unstable_in_the_end
 
 SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
 _FACT_UNITS = {"mib": "MiB", "w": "W", "mhz": "MHz", "c": "°C", "s": "s", "hz": "Hz"}
-#: Metrics of the table of levels, where they were measured.
-LEVEL_METRICS = (
-    "average_fps",
-    "one_percent_low_fps",
-    "point_one_percent_low_fps",
-    "score",
-    "mean_power_w",
-    "fps_per_w",
-    "end_core_temp_c",
-    "core_above_ambient_k",
-    "mean_cpu_temp_c",
-    "mean_sound_level_dba",
-)
 
 
 class Names:
@@ -123,8 +111,9 @@ def shown_change(row: Mapping[str, Any]) -> tuple[float, float, float, str]:
     return *values, str(row["unit"])
 
 
-def comparison_table(analysis: Analysis, names: Names, metrics: Sequence[str]) -> Table:
+def comparison_table(analysis: Analysis, names: Names) -> Table:
     """One row per title, setting and profile; one column per metric."""
+    metrics = [metric.name for metric in METRICS.shown_in("comparison-table")]
     shown = analysis.comparisons[analysis.comparisons["metric"].isin(metrics)]
     present = [m for m in metrics if m in set(shown["metric"])]
     labels = dict(zip(shown["metric"], shown["label"], strict=True))
@@ -171,7 +160,7 @@ def comparison_table(analysis: Analysis, names: Names, metrics: Sequence[str]) -
 def levels_table(analysis: Analysis, names: Names) -> Table:
     """Mean and interval half width of each cell."""
     cells = analysis.cells
-    present = [m for m in LEVEL_METRICS if m in set(cells["metric"])]
+    present = [m.name for m in METRICS.shown_in("levels-table") if m.name in set(cells["metric"])]
     head = cells.drop_duplicates("metric").set_index("metric")
     by_key = {(r["cell_id"], r["metric"]): r for r in records(cells)}
     rows = []
