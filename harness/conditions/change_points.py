@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtrc
 
+from harness.frames.stutter import local_median_ms, stutter_places
+
 Array = NDArray[np.float64]
 
 _BATCH = 5
@@ -183,8 +185,9 @@ def find_compilation(frametime_ms: Array) -> Compilation | None:
 
 def long_frames(frametime_ms: Array) -> NDArray[np.bool_]:
     """Frames over three times their local median (common practice, no source) and 15 ms longer than it."""
-    local_ms = _local_median_ms(frametime_ms)
-    long: NDArray[np.bool_] = (frametime_ms > 3 * local_ms) & (frametime_ms > local_ms + 15)
+    long = np.zeros(frametime_ms.size, dtype=np.bool_)
+    for place in stutter_places(frametime_ms, 3.0):
+        long[place] = frametime_ms[place] > local_median_ms(frametime_ms, int(place)) + 15
     return long
 
 
@@ -199,8 +202,3 @@ def thinned_out(early: int, later: int, early_share: float) -> bool:
     if early < 8:
         return False
     return bool(bdtrc(early - 1, early + later, early_share) <= 0.001)  # chance of so many or more
-
-
-def _local_median_ms(frametime_ms: Array, width: int = 64) -> Array:
-    blocks = [frametime_ms[i : i + width] for i in range(0, frametime_ms.size, width)]
-    return np.repeat([float(np.median(block)) for block in blocks], [block.size for block in blocks])

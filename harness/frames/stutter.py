@@ -64,11 +64,17 @@ def stutter_places(
     at_ends = [
         place
         for place in outer
-        if frametime_ms[place]
-        > multiple * np.median(frametime_ms[max(0, place - half_width) : place + half_width + 1])
+        if frametime_ms[place] > multiple * local_median_ms(frametime_ms, int(place), half_width)
     ]
     found.append(np.array(at_ends, np.int64))
     return np.sort(np.concatenate(found))
+
+
+def local_median_ms(
+    frametime_ms: NDArray[np.float64], place: int, half_width: int = HALF_WIDTH_FRAMES
+) -> float:
+    """Median of the frame at ``place`` and the ``half_width`` frames on either side that exist, ms."""
+    return float(np.median(frametime_ms[max(0, place - half_width) : place + half_width + 1]))
 
 
 def _candidates(frametime_ms: NDArray[np.float64], multiple: float, half_width: int) -> NDArray[np.int64]:

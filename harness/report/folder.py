@@ -59,6 +59,20 @@ class Campaign:
         return tuple(self.reader.damage.values())
 
     @cached_property
+    def counted(self) -> pd.DataFrame:
+        """The repeats that results rest on: accepted, and neither sentinels nor measured once more."""
+        return self.repeats[~self._is_sentinel].reset_index(drop=True)
+
+    @cached_property
+    def sentinels(self) -> pd.DataFrame:
+        """The accepted sentinels."""
+        return self.repeats[self._is_sentinel].reset_index(drop=True)
+
+    @property
+    def _is_sentinel(self) -> pd.Series[bool]:
+        return self.repeats["sentinel"].fillna(False).astype(bool)
+
+    @cached_property
     def campaign_id(self) -> str:
         ids = self.attempts["campaign_id"].unique()
         return str(ids[0]) if len(ids) else self.folder.name

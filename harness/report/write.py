@@ -117,7 +117,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     by_title: list[tuple[str, list[Chart]]] = []
     seconds: list[Seconds] = []
     for title, setting in measured_titles(campaign):
-        traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.repeats)))
+        traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.counted)))
         made = [figures.captioned(c, captions) for c in figures.title_charts(campaign, traces, names)]
         forms |= title_forms(traces, made, enc)
         by_title.append((title, made))
@@ -190,7 +190,7 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
 
 def measured_titles(campaign: Campaign) -> list[tuple[str, str]]:
     """Title and setting of every accepted repeat, in the plan's order."""
-    present = {(str(r["title"]), str(r["setting"])) for r in records(campaign.repeats[["title", "setting"]])}
+    present = {(str(r["title"]), str(r["setting"])) for r in records(campaign.counted[["title", "setting"]])}
     planned = [(t.name, s.name) for t in campaign.plan.titles for s in t.settings]
     return [key for key in planned if key in present] + sorted(present - set(planned))
 

@@ -108,8 +108,9 @@ def read_grid(folder: Path) -> dict[str, Any]:
         attempts = store.attempts_table()
     head = _plan_names(plan_text)
     fps: dict[str, list[float]] = {}
-    for row in attempts.select(["cell_id", "verdict", "average_fps", "second_look"]).to_pylist():
-        if row["verdict"] == "accepted" and row["average_fps"] is not None and not row["second_look"]:
+    for row in attempts.select(["cell_id", "verdict", "average_fps", "sentinel", "second_look"]).to_pylist():
+        extra = row["sentinel"] or row["second_look"]
+        if row["verdict"] == "accepted" and row["average_fps"] is not None and not extra:
             fps.setdefault(row["cell_id"], []).append(row["average_fps"])
     rows = _rows(standing, fps)
     running = session.closed_utc is None and psutil.pid_exists(session.pid)

@@ -362,7 +362,7 @@ def efficiency(
             )
         ax.margins(0.18)
         ax.set_xlabel("mean power, % of the reference")
-        ax.set_ylabel("average FPS, % of the reference")
+        ax.set_ylabel("speed, % of the reference")
 
     return draw
 

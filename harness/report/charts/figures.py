@@ -85,7 +85,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
     Args:
         buckets: Buckets of each repeat's trace in the page's interactive chart.
     """
-    repeats = campaign.repeats
+    repeats = campaign.counted
     mine = repeats[(repeats["title"] == title) & (repeats["setting"] == setting)]
     frames, tails, series, shown, count = [], [], [], {}, 0
     packs: list[Mapping[str, Any]] = []
@@ -361,20 +361,27 @@ def drift_points(campaign: Campaign) -> pd.DataFrame:
     """Every accepted repeat against the mean of its cell, over the night."""
     rows = campaign.repeats.dropna(subset=["average_fps", "start_s"])
     rows = rows[rows["average_fps"] > 0]
-    fps = rows["average_fps"].astype(float)
-    mean = fps.groupby(rows["cell_id"]).transform("mean")
-    count = fps.groupby(rows["cell_id"]).transform("size")
+    sentinel = rows["sentinel"].fillna(False).astype(bool)
+    planned = rows[~sentinel].groupby("cell_id")["average_fps"]
+    mean = rows["cell_id"].map(planned.mean()).astype(float)
+    count = rows["cell_id"].map(planned.size())
     made = pd.DataFrame(
         {
             "hours": rows["start_s"].astype(float) / 3600,
             "title": rows["title"],
             "profile": rows["profile"],
-            "deviation_pct": 100 * (fps / mean - 1),
-            "sentinel": rows["sentinel"].fillna(False).astype(bool),
-            "repeat": rows["repeat_index"].astype(str) + "." + rows["attempt_index"].astype(str),
+            "deviation_pct": 100 * (rows["average_fps"].astype(float) / mean - 1),
+            "sentinel": sentinel,
+            "repeat": _names_of(rows),
         }
     )
     return made[count > 1].reset_index(drop=True)
+
+
+def _names_of(rows: pd.DataFrame) -> pd.Series[str]:
+    """``repeat.attempt`` of each row; a sentinel is called one."""
+    names = rows["repeat_index"].astype(str) + "." + rows["attempt_index"].astype(str)
+    return names.mask(rows["sentinel"].fillna(False).astype(bool), "sentinel " + names)
 
 
 def drift_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> Chart | None:
@@ -386,7 +393,8 @@ def drift_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> Chart 
     return Chart(
         id="drift",
         heading="Drift over the night",
-        caption="Each accepted repeat against the mean of its cell; the line is the running median.",
+        caption="Each accepted repeat and sentinel against the mean of its cell's repeats; the line is the "
+        "running median.",
         alt=f"No repeat is further than {spread:.1f} % from the mean of its cell.",
         data=data,
         draw=charts.drift(points, looks, _labels(names, looks)),
@@ -404,7 +412,7 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
             "profile": rows["profile"],
             "start_temp_c": rows["start_temp_c"].astype(float),
             "start_ambient_temp_c": rows["start_ambient_temp_c"].astype(float),
-            "repeat": rows["repeat_index"].astype(str) + "." + rows["attempt_index"].astype(str),
+            "repeat": _names_of(rows),
         }
     )
     start = points["start_temp_c"].dropna()
@@ -413,7 +421,7 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
     data = points.assign(profile_label=[names[p] for p in points["profile"]])
     return Chart(
         id="start-conditions",
-        heading="Temperature at the start of every repeat",
+        heading="Temperature at the start of every repeat and sentinel",
         caption="At the end of the cooldown. The dashed line is the plan's cooldown rule.",
         alt=f"Start temperatures between {start.min():.1f} and {start.max():.1f} °C.",
         data=data,

@@ -169,6 +169,8 @@ def _settings(scale: float) -> dict[str, Any]:
         "axes.spines.left": False,
         "axes.axisbelow": True,
         "axes.grid": True,
+        "axes.formatter.useoffset": False,  # ticks are the values, never what is to be added to them
+        "axes.formatter.limits": (-5, 7),
         "grid.color": RULE.now,
         "grid.linewidth": 0.6 * scale,
         "lines.linewidth": 1.4 * scale,

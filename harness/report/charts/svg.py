@@ -17,7 +17,10 @@ _HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 _METADATA = re.compile(r"<metadata>.*?</metadata>\s*", re.DOTALL)
 _FONT = re.compile(r"font: ((?:[\w.]+ )*?[\d.]+px) [^;\"]*")
 _FAMILY = re.compile(r"font-family: [^;\"]*;?")
-_LONG_NUMBER = re.compile(r"(\d+\.\d)\d{2,}")
+#: Attributes that hold nothing but coordinates, in points: a tenth of one is finer than any screen shows.
+_COORDINATES = re.compile(r'(?<=\s)(d|x|y|x1|x2|y1|y2|cx|cy|width|height|points)="([^"]*)"')
+_TAG = re.compile(r"<[a-zA-Z][^<>]*>")
+_LONG_NUMBER = re.compile(r"\d+\.\d{2,}(?:e[+-]?\d+)?")
 _ID = re.compile(r'(id="|url\(#|href="#)([^")]+)')
 
 
@@ -49,6 +52,11 @@ def slim_svg(svg: str, prefix: str) -> str:
     svg = _METADATA.sub("", _HEAD.sub("", svg))
     svg = _FONT.sub(r"font: \1 inherit-family", svg).replace("inherit-family", style.FONT_STACK)
     svg = _FAMILY.sub("", svg)
-    svg = _LONG_NUMBER.sub(r"\1", svg)
+    svg = _TAG.sub(lambda tag: _COORDINATES.sub(_rounded, tag[0]), svg)
     svg = _ID.sub(lambda m: f"{m[1]}{prefix}-{m[2]}", svg)
     return style.to_css_variables(svg)
+
+
+def _rounded(attribute: re.Match[str]) -> str:
+    short = _LONG_NUMBER.sub(lambda found: f"{float(found[0]):.1f}", attribute[2])
+    return f'{attribute[1]}="{short}"'

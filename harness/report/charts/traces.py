@@ -64,7 +64,7 @@ def envelope(x: Floats, y: Floats, buckets: int, x_range: tuple[float, float] | 
 
 
 def exceedance(values: Floats, points: int = 240) -> tuple[Floats, Floats]:
-    """Share of values that are larger than each of a set of levels, in %.
+    """Share of values that are larger than each of a set of levels, in %; equal values are not larger.
 
     The levels are the values at ``points`` ranks spaced evenly in the logarithm of the share, so the rare
     end keeps its detail; smallest and largest value are among them.
@@ -78,5 +78,6 @@ def exceedance(values: Floats, points: int = 240) -> tuple[Floats, Floats]:
         return np.empty(0), np.empty(0)
     ordered = np.sort(values)
     n = ordered.size
-    above = np.unique(np.r_[0, np.geomspace(1, n, points).astype(np.int64) - 1, n - 1])[::-1]
-    return ordered[n - 1 - above], 100.0 * above / n
+    ranks = np.unique(np.r_[0, np.geomspace(1, n, points).astype(np.int64) - 1, n - 1])
+    levels = np.unique(ordered[n - 1 - ranks])
+    return levels, 100.0 * (n - np.searchsorted(ordered, levels, side="right")) / n

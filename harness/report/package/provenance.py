@@ -20,33 +20,35 @@ from harness.report.folder import Campaign, read_campaign
 from harness.store.soundness import require_campaign
 
 NUMBERS_NAME = "numbers.json"
-_ARTIFACTS = ("frames.parquet", "telemetry.parquet")
+_SPEED = ("average_fps", "score")
 
 
 def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str, Any]:
     """Every number of the report's tables with what it rests on, as JSON values."""
     numbers: dict[str, Any] = {}
     reference = analysis.settings.reference
+    used = _Used(campaign.counted)
     for row in records(analysis.cells):
         numbers[f"cell/{row['cell_id']}/{row['metric']}"] = {
             "what": f"mean {row['label']} over accepted repeats",
             **_value(row["mean"], row["low"], row["high"], row["unit"]),
             "metric": row["metric"],
-            "cells": [row["cell_id"]],
+            "repeats": used.of_cell(row["cell_id"], row["metric"]),
         }
+    rests: dict[tuple[str, str], dict[str, list[str]]] = {}
     for row in records(analysis.comparisons):
         place = f"{row['title']}.{row['setting']}"
+        cells = (f"{place}.{row['profile']}", f"{place}.{reference}")
+        repeats = used.of_change(*cells, row["metric"], paired=bool(row["paired"]))
+        rests.setdefault((row["profile"], row["metric"]), {}).update(repeats)
         numbers[f"change/{place}.{row['profile']}/{row['metric']}"] = {
             "what": f"{row['scale']} of {row['label']}, {row['profile']} against {reference}: "
-            "{row['decision']}",
+            f"{row['decision']}",
             **_value(row["estimate"], row["low"], row["high"], row["unit"]),
             "metric": row["metric"],
-            "cells": [f"{place}.{row['profile']}", f"{place}.{reference}"],
+            "repeats": repeats,
         }
-    titles = analysis.comparisons.groupby(["profile", "metric"], sort=False)
     for row in records(analysis.overall):
-        rests = records(titles.get_group((row["profile"], row["metric"])))
-        cells = [f"{r['title']}.{r['setting']}.{p}" for r in rests for p in (row["profile"], reference)]
         mean = (
             "geometric mean over titles of the ratio"
             if row["scale"] == "ratio"
@@ -56,7 +58,7 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
             "what": f"{mean} of {row['label']}, {row['profile']} against {reference}: {row['decision']}",
             **_value(row["estimate"], row["low"], row["high"], row["unit"]),
             "metric": row["metric"],
-            "cells": cells,
+            "repeats": rests[row["profile"], row["metric"]],
         }
     return {
         "campaign_id": campaign.campaign_id,
@@ -68,6 +70,47 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
     }
 
 
+class _Used:
+    """Which accepted repeats a number rests on: those that carry the metric and, in pairs, have a partner."""
+
+    def __init__(self, counted: pd.DataFrame) -> None:
+        self._rows: dict[str, list[dict[str, Any]]] = {}
+        for row in records(counted):
+            self._rows.setdefault(str(row["cell_id"]), []).append(row)
+
+    def of_cell(self, cell_id: str, metric: str) -> dict[str, list[str]]:
+        return {cell_id: [name_of(row) for row in self._carrying(cell_id, metric)]}
+
+    def of_change(
+        self, cell_id: str, reference_id: str, metric: str, *, paired: bool
+    ) -> dict[str, list[str]]:
+        ours, theirs = self._carrying(cell_id, metric), self._carrying(reference_id, metric)
+        if paired:
+            shared = {row["block"] for row in ours} & {row["block"] for row in theirs}
+            ours, theirs = ([row for row in rows if row["block"] in shared] for rows in (ours, theirs))
+        return {cell_id: [name_of(row) for row in ours], reference_id: [name_of(row) for row in theirs]}
+
+    def _carrying(self, cell_id: str, metric: str) -> list[dict[str, Any]]:
+        return [row for row in self._rows.get(cell_id, ()) if value_of(row, metric)[1] is not None]
+
+
+def name_of(row: Mapping[str, Any]) -> str:
+    """``repeat.attempt`` of an attempt's row."""
+    return f"{row['repeat_index']}.{row['attempt_index']}"
+
+
+def value_of(row: Mapping[str, Any], metric: str) -> tuple[str, float | None]:
+    """The column that gives a metric of a repeat, and its value there; None where it was not measured.
+
+    Speed is no column: it is the average FPS, or the score of a title that has no frames.
+    """
+    for name in _SPEED if metric == "speed" else (metric,):
+        value = _finite(row.get(name))
+        if value is not None:
+            return name, value
+    return metric, None
+
+
 def _value(value: Any, low: Any, high: Any, unit: str) -> dict[str, Any]:
     return {"value": _finite(value), "low": _finite(low), "high": _finite(high), "unit": unit}
 
@@ -77,16 +120,15 @@ def _finite(value: Any) -> float | None:
 
 
 def _cells(campaign: Campaign) -> dict[str, Any]:
+    """Cell -> its accepted repeats, each with all its files that the manifest lists and their hashes."""
+    files: dict[str, dict[str, str]] = {}
+    for path, digest in campaign.hashes.items():
+        files.setdefault(path.rpartition("/")[0], {})[path] = digest
     cells: dict[str, Any] = {}
-    repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
-    for row in records(repeats):
-        artifacts = {}
-        for name in _ARTIFACTS:
-            path = campaign.artifact(row, name).relative_to(campaign.folder).as_posix()
-            if path in campaign.hashes:
-                artifacts[path] = campaign.hashes[path]
+    for row in records(campaign.counted):
+        folder = campaign.artifact(row, "").relative_to(campaign.folder).as_posix()
         cells.setdefault(row["cell_id"], []).append(
-            {"repeat": f"{row['repeat_index']}.{row['attempt_index']}", "artifacts": artifacts}
+            {"repeat": name_of(row), "artifacts": dict(sorted(files.get(folder, {}).items()))}
         )
     return cells
 
@@ -125,8 +167,8 @@ def _chain(campaign: Campaign, known: Mapping[str, Any], number_id: str) -> list
         lines.append(
             f"  {known['confidence_pct']:g} % interval {_text(entry['low'])} to {_text(entry['high'])}{unit}"
         )
-    for cell_id in dict.fromkeys(entry["cells"]):
-        lines += _cell_lines(campaign, known["cells"].get(cell_id, ()), cell_id, entry["metric"])
+    for cell_id, names in entry["repeats"].items():
+        lines += _cell_lines(campaign, known["cells"].get(cell_id, ()), cell_id, entry["metric"], names)
     same = campaign.plan_sha256 == known["plan_sha256"]
     lines.append(f"plan  {campaign.folder / 'plan.toml'}")
     lines.append(f"  sha256 {known['plan_sha256']}  {'as it is now' if same else 'CHANGED since the report'}")
@@ -136,20 +178,30 @@ def _chain(campaign: Campaign, known: Mapping[str, Any], number_id: str) -> list
 
 
 def _cell_lines(
-    campaign: Campaign, repeats: Sequence[Mapping[str, Any]], cell_id: str, metric: str
+    campaign: Campaign,
+    repeats: Sequence[Mapping[str, Any]],
+    cell_id: str,
+    metric: str,
+    names: Sequence[str],
 ) -> list[str]:
-    mine = campaign.repeats[campaign.repeats["cell_id"] == cell_id]
-    rows = {f"{r['repeat_index']}.{r['attempt_index']}": r for r in records(mine)}
-    lines = [f"cell  {cell_id}: {len(repeats)} accepted repeats"]
+    """One cell's repeats that the number rests on; those that it does not are counted."""
+    mine = campaign.counted[campaign.counted["cell_id"] == cell_id]
+    rows = {name_of(r): r for r in records(mine)}
+    others = len(repeats) - len(names)
+    rest = f", {others} more do not enter this number" if others else ""
+    lines = [f"cell  {cell_id}: {len(names)} accepted repeats{rest}"]
     for repeat in repeats:
+        if repeat["repeat"] not in names:
+            continue
         row = rows.get(repeat["repeat"], {})
+        column, value = value_of(row, metric)
         started = row.get("started_utc")
         when = (
             ""
             if started is None or pd.isna(started)
             else f", started {pd.Timestamp(started):%Y-%m-%d %H:%M:%S} UTC"
         )
-        lines.append(f"  repeat {repeat['repeat']}: {metric} {_text(row.get(metric))}{when}")
+        lines.append(f"  repeat {repeat['repeat']}: {column} {_text(value)}{when}")
         marks = row.get("marks")
         lines += [f"    mark {printable(mark)}" for mark in (() if marks is None else marks)]
         if not repeat["artifacts"]:

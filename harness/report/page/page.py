@@ -87,8 +87,7 @@ def view_of(
     marked = summary.marked_table(campaign, names)
     conditions = summary.conditions_table(campaign, names)
     unstable = summary.unstable(campaign)
-    counted, tried = len(campaign.repeats), len(campaign.attempts)
-    looked = len(campaign.second_looks)
+    counted = len(campaign.counted)
     sections = [
         Section(
             "result",
@@ -148,15 +147,7 @@ def view_of(
         Section(
             "attempts",
             "Attempts that do not count",
-            paragraphs=[
-                f"{tried} attempts were made; {counted} count as repeats"
-                + (
-                    f", {looked} {'is a second look' if looked == 1 else 'are second looks'}"
-                    if looked
-                    else ""
-                )
-                + f" and {tried - counted - looked} do not count."
-            ],
+            paragraphs=[summary.account(campaign)],
             bullets=summary.coverage(campaign, names),
             tables=[rejected] if rejected else [],
             closing_tables=[marked] if marked else [],

@@ -12,7 +12,7 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     """How the campaign was measured and analysed, as one paragraph."""
     plan = campaign.plan
     head = plan.plan
-    counted = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
+    counted = campaign.counted
     left_out = int((campaign.attempts["verdict"] != "accepted").sum())
     looks = len(campaign.second_looks)
     looked = f"{looks} only looked at a far repeat a second time, " if looks else ""

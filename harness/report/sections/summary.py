@@ -206,7 +206,7 @@ def _level_entry(row: Mapping[str, Any] | None, number_id: str) -> Entry:
 
 def conditions_table(campaign: Campaign, names: Names) -> Table | None:
     """Start conditions by profile: what was held equal, and how well."""
-    repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
+    repeats = campaign.counted
     rows = []
     for profile in _in_plan_order(campaign, repeats):
         mine = repeats[repeats["profile"] == profile]
@@ -270,7 +270,7 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
             [
                 Entry(names.row(r["title"], r["setting"])),
                 Entry(names[r["profile"]], profile=r["profile"]),
-                Entry(f"{r['repeat_index']}.{r['attempt_index']}"),
+                Entry(repeat_name(r)),
                 Entry(_when(r["started_utc"])),
                 Entry(text_or(r["verdict"])),
                 Entry(text_or(r["reason_code"])),
@@ -297,6 +297,12 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
     )
 
 
+def repeat_name(row: Mapping[str, Any]) -> str:
+    """``repeat.attempt`` of an attempt's row; a sentinel and a re-measurement are called so."""
+    kind = "sentinel " if row["sentinel"] is True else "again " if row["second_look"] is True else ""
+    return f"{kind}{row['repeat_index']}.{row['attempt_index']}"
+
+
 def marked_table(campaign: Campaign, names: Names) -> Table | None:
     """Accepted repeats with something unusual; None where there is none."""
     rows = [
@@ -304,7 +310,7 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
             [
                 Entry(names.row(r["title"], r["setting"])),
                 Entry(names[r["profile"]], profile=r["profile"]),
-                Entry(f"{r['repeat_index']}.{r['attempt_index']}"),
+                Entry(repeat_name(r)),
                 Entry(", ".join(map(str, r["marks"]))),
             ],
             title=r["title"],
@@ -323,10 +329,25 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
     )
 
 
+def account(campaign: Campaign) -> str:
+    """What became of all attempts, in one sentence; the parts add up to the whole."""
+    tried, counted = len(campaign.attempts), len(campaign.counted)
+    watched, again = len(campaign.sentinels), len(campaign.second_looks)
+    parts = [f"{counted} count{'s as a repeat' if counted == 1 else ' as repeats'}"]
+    if watched:
+        parts.append(f"{watched} {'is a sentinel' if watched == 1 else 'are sentinels'}")
+    if again:
+        parts.append(f"{again} {'is a re-measurement' if again == 1 else 'are re-measurements'}")
+    rest = tried - counted - watched - again
+    parts.append(f"{rest} {'does' if rest == 1 else 'do'} not count")
+    were = "attempt was" if tried == 1 else "attempts were"
+    return f"{tried} {were} made: {', '.join(parts[:-1])} and {parts[-1]}."
+
+
 def coverage(campaign: Campaign, names: Names) -> list[str]:
     """Cells with fewer accepted repeats than the plan wants, a sentence each."""
     wanted = campaign.plan.plan.repeats_at_least
-    repeats = campaign.repeats[~campaign.repeats["sentinel"].fillna(False).astype(bool)]
+    repeats = campaign.counted
     counts = repeats.groupby("cell_id").size().to_dict()
     aside = {
         r["cell_id"]: f"; the last attempt {r['verdict']}: {text_or(r['reason'], r['reason_code'])}"

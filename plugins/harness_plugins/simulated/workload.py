@@ -177,7 +177,7 @@ class SimulatedWorkload:
         self._stage.ran_s[self._cell.title.name] += max(0.0, end_s - start_s)
         if not self._logs_frames:
             crashed = run.failure is not None or t_s.size == 0
-            self._score = None if crashed else round(t_s.size / (end_s - start_s) * 100)
+            self._score = None if crashed else self._score_of(t_s.size / (end_s - start_s))
             return
         if run.log_ends_step is not None:
             with launch.output_path.open("a", encoding="utf-8") as output:
@@ -192,6 +192,12 @@ class SimulatedWorkload:
             content = bytearray(path.read_bytes())
             content[-64:] = bytes(64)
             path.write_bytes(bytes(content))
+
+    def _score_of(self, frames_per_s: float) -> float:
+        """Points that grow with the speed or, where less is better, milliseconds that shrink with it."""
+        if self._cell.title.score_better == "lower":
+            return round(1e6 / frames_per_s)
+        return round(100 * frames_per_s)
 
     def growing_log(self) -> FrameLogSource | None:
         return None  # it is written when the run ends
