@@ -206,7 +206,7 @@ def print_table(out: Console, title: str, columns: Sequence[str], rows: Sequence
     )
     for index, name in enumerate(columns):
         cells = [row[index] for row in rows]
-        numeric = bool(cells) and all(not cell or cell[0].isdigit() or cell[0] in "+−-" for cell in cells)
+        numeric = bool(cells) and all(not cell or cell[0].isdigit() or cell[0] in "+−-±" for cell in cells)
         table.add_column(escape(plain(name)), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
         table.add_row(*(escape(plain(cell)) for cell in row))

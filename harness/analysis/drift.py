@@ -18,6 +18,7 @@ from scipy.special import stdtrit
 
 from harness.analysis.estimate import Array
 from harness.metrics import METRICS, ComparedMetric
+from harness.numerals import signed
 
 #: Sentinels below which no line is drawn.
 LEAST_SENTINELS = 3
@@ -94,9 +95,10 @@ class Drift:
         estimate, low, high = self.over_night()
         unit = "%" if self.metric.scale == "ratio" else self.metric.difference_unit
         verdict = "drifted" if self.significant else "shows no drift that stands out"
+        label = f"{self.metric.label[:1].upper()}{self.metric.label[1:]}"
         return (
-            f"{self.metric.label[:1].upper()}{self.metric.label[1:]} {verdict}: {estimate:+.2f} {unit} over "
-            f"{self.hours:.1f} h ({low:+.2f} to {high:+.2f} {unit}, {self.sentinels} sentinels)."
+            f"{label} {verdict}: {signed(estimate, 2)} {unit} over "
+            f"{self.hours:.1f} h ({signed(low, 2)} to {signed(high, 2)} {unit}, {self.sentinels} sentinels)."
         )
 
 

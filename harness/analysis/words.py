@@ -7,16 +7,7 @@ from collections.abc import Sequence
 
 from harness.metrics import ComparedMetric
 from harness.metrics.definition import Scale
-
-MINUS = "−"
-
-
-def signed(value: float, decimals: int) -> str:
-    """A number with its sign, a true minus, and no negative zero."""
-    text = f"{value:+.{decimals}f}"
-    if float(text) == 0:
-        text = f"±{0:.{decimals}f}"
-    return text.replace("-", MINUS)
+from harness.numerals import signed
 
 
 def change(estimate: float, scale: Scale, unit: str, half_width: float = math.nan) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence
+from harness.numerals import signed
 from harness.plan.schema import Checks
 from harness.telemetry.limits import ALARMING_BITS, all_reasons
 
@@ -88,7 +89,7 @@ def ambient_temperature(seen: AttemptEvidence, limits: Checks) -> str | None:
 def _off(name: str, value: float | None, wanted: float | None, band_k: float | None) -> str | None:
     if value is None or wanted is None or band_k is None or abs(value - wanted) <= band_k:
         return None
-    return f"{name} {value:.1f} °C is {value - wanted:+.1f} K off {wanted:.1f} °C (limit {band_k:g} K)"
+    return f"{name} {value:.1f} °C is {signed(value - wanted, 1)} K off {wanted:.1f} °C (limit {band_k:g} K)"
 
 
 def telemetry_gap(seen: AttemptEvidence, limits: Checks) -> str | None:

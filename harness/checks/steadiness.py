@@ -9,6 +9,7 @@ import numpy as np
 from harness.checks.evidence import AttemptEvidence, Floats
 from harness.checks.passes import still_compiling
 from harness.conditions.change_points import against, course_fps, find_compilation, largest_step, mser5
+from harness.numerals import signed
 from harness.plan.schema import Checks
 
 _LEAST_S = 8
@@ -63,12 +64,11 @@ def _settling(what: str, course: Floats, limit: float) -> str | None:
     if truncation.drop:
         rise = float(np.expm1(np.median(course[truncation.drop :]) - np.median(course[: truncation.drop])))
         if abs(rise) > limit:
-            return (
-                f"the {what} settled by {100 * rise:+.1f} % over the first {truncation.drop} s of the window"
-            )
+            settled = f"settled by {signed(100 * rise, 1)} %"
+            return f"the {what} {settled} over the first {truncation.drop} s of the window"
     step = largest_step(course, _LEAST_S)
     if step is not None and abs(step.size) > limit:
-        return f"the {what} stepped by {100 * step.size:+.1f} % {step.index} s into the window"
+        return f"the {what} stepped by {signed(100 * step.size, 1)} % {step.index} s into the window"
     return None
 
 
@@ -81,9 +81,8 @@ def outlier(seen: AttemptEvidence, limits: Checks) -> str | None:
     if distance is None or abs(distance) <= limit:
         return None
     level = float(np.median(seen.other_fps))
-    return (
-        f"{seen.average_fps:.1f} FPS lies {distance:+.1f} deviations from the other repeats ({level:.1f} FPS)"
-    )
+    lies = f"lies {signed(distance, 1)} deviations from the other repeats"
+    return f"{seen.average_fps:.1f} FPS {lies} ({level:.1f} FPS)"
 
 
 def deviations(value: float, others: Sequence[float], usual_scatter: float | None = None) -> float | None:

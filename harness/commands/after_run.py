@@ -22,6 +22,7 @@ from harness.engine.campaign import CampaignResult
 from harness.errors import DiskFull, Interrupted, ReportMissing
 from harness.frames.notes import NOTE_CODE, note_lines
 from harness.metrics import METRICS, ComparedMetric
+from harness.numerals import signed
 from harness.plan.hours import Calendar
 from harness.rehearse import Outlook
 from harness.report import ReportFiles, write_report
@@ -130,10 +131,10 @@ def _shown(claim: dict[str, Any] | None, metric: ComparedMetric) -> str:
 
 def _change(claim: dict[str, Any], value: float) -> str:
     if claim["scale"] != "ratio":
-        return f"{value:+.1f} {claim['unit']}".replace("-", "−")
+        return f"{signed(value, 1)} {claim['unit']}"
     if value >= _HUGE:
         return f"over +{(_HUGE - 1) * 100} %"
-    return f"{(value - 1) * 100:+.1f} %".replace("-", "−")
+    return f"{signed((value - 1) * 100, 1)} %"
 
 
 def conclude_run(result: CampaignResult) -> Conclusion:

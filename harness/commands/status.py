@@ -17,6 +17,7 @@ import psutil
 from harness.commands import add_command, print_json
 from harness.frames.notes import note_lines
 from harness.store.campaign import CampaignStore
+from harness.store.campaign_state import Standing
 from harness.store.causes import CellSetAside, grouped
 from harness.terminal import console, duration, print_table, readings_line
 
@@ -49,9 +50,10 @@ def _status(arguments: argparse.Namespace) -> int:
 
         now = read_now(arguments.folder, datetime.now(UTC), RunningRate(), time.monotonic())
     found["now"] = {k: v for k, v in now.items() if k != "history"} if now else None
-    if now and now.get("ends_in_s") is not None:  # the run itself knows more: the nights that it waits for
-        found["ends_in_s"] = now["ends_in_s"]
-        found["ends_utc"] = datetime.now(UTC) + timedelta(seconds=now["ends_in_s"])
+    if now:  # the run itself knows more (the nights that it waits for): its end is the one that all tell
+        ends = now.get("ends_utc")
+        found["ends_utc"] = None if ends is None else datetime.fromisoformat(ends)
+        found["ends_in_s"] = now.get("ends_in_s")
     if arguments.json:
         print_json(found)
         return 0
@@ -63,9 +65,14 @@ def _status(arguments: argparse.Namespace) -> int:
             "`levelrig restore` puts it back, and tells how it stands.",
             markup=False,
         )
-    looks = f", {found['second_looks']} of them second looks at far values" if found["second_looks"] else ""
+    extra = [
+        f"{found[name]} of them {what}"
+        for name, what in (("sentinels", "to watch drift"), ("second_looks", "re-measurements of outliers"))
+        if found[name]
+    ]
     out.print(
-        f"{found['accepted']} of {found['wanted']} repeats accepted{looks}, {found['left']} left to measure"
+        ", ".join([f"{found['accepted']} of {found['wanted']} repeats accepted", *extra])
+        + f", {found['left']} left to measure"
     )
     if found["ends_utc"]:
         left_s = found["ends_in_s"]
@@ -115,10 +122,10 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         store: Open for reading.
         now_utc: Present wall-clock time.
     """
-    standing = store.standing()
     session = store.sessions()[-1]
     alive = psutil.pid_exists(session.pid) and (now_utc - session.heartbeat_utc).total_seconds() < _SILENT_S
     running = session.closed_utc is None and alive
+    standing = store.standing().after(None if running else session.outcome)
     attempts = store.attempt_rows()
     durations_s = [row["duration_s"] for row in attempts if row.get("duration_s")]
     left = len(standing.remaining)
@@ -140,6 +147,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "accepted": standing.accepted_count,
         "wanted": standing.wanted_count,
         "left": left,
+        "sentinels": sum(repeat.slot.sentinel for repeat in standing.repeats),
         "second_looks": sum(repeat.slot.second_look for repeat in standing.repeats),
         "ends_in_s": ends_in_s,
         "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
@@ -149,13 +157,16 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "cells_set_aside": [dataclasses.asdict(cell) for cell in standing.cells_set_aside],
         "shared_cause": None if standing.shared_cause is None else standing.shared_cause.sentence(),
         "frame_log_notes": note_lines(attempts),
-        "cells": _cells(store),
+        "cells": _cells(standing),
     }
 
 
-def _cells(store: CampaignStore) -> list[dict[str, Any]]:
+def _cells(standing: Standing) -> list[dict[str, Any]]:
+    """Each cell's planned repeats; a cell of which only sentinels are wanted is none."""
     cells: dict[str, dict[str, Any]] = {}
-    for repeat in store.standing().repeats:
+    for repeat in standing.repeats:
+        if repeat.slot.sentinel or repeat.slot.second_look:
+            continue
         counts = {"accepted": 0, "wanted": 0, "attempts": 0, "open": 0, "aside": 0, "blocked": 0}
         cell = cells.setdefault(repeat.slot.cell_id, {"cell_id": repeat.slot.cell_id, **counts})
         cell["wanted"] += 1

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.numerals import signed
+
 Array = NDArray[np.float64]
 
 _FAST_S = np.geomspace(1.5, 40.0, 12)
@@ -263,7 +265,7 @@ class Watch:
         if abs(off_k) > max(CHANGED_K, 3 * before.end_spread_k):
             above = "above ambient " if self._ambient_c is not None else ""
             causes = "the fan, the cooler's contact or the case" if above else "the fan, the room or the case"
-            return f"{self._kind}: settles {off_k:+.1f} K {above}from before; look at {causes}"
+            return f"{self._kind}: settles {signed(off_k, 1)} K {above}from before; look at {causes}"
         if rms_k > max(1.5, 4 * before.rms_k):
             return f"{self._kind}: off the learned course by {rms_k:.1f} K; look at the fan and the airflow"
         return None

@@ -66,8 +66,7 @@ def ingest_and_judge(
     parts = _Parts()
     evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, evidence)) or {}
     running.metrics["score"] = parts.read("score", workload.score)
-    frame_count = running.metrics.get("frame_count")
-    evidence |= parts.read("telemetry", lambda: _telemetry(running, history, frame_count)) or {}
+    evidence |= parts.read("telemetry", lambda: _telemetry(running, history)) or {}
     if parts.unread is not None:
         return parts.unread
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
@@ -187,7 +186,7 @@ def _frames(
     return found.evidence
 
 
-def _telemetry(running: Running, history: History, frame_count: int | None) -> dict[str, Any]:
+def _telemetry(running: Running, history: History) -> dict[str, Any]:
     """Metrics and evidence of the telemetry; empty where nothing was recorded."""
     measured_s = running.measured_s
     table = running.telemetry_table()
@@ -195,7 +194,13 @@ def _telemetry(running: Running, history: History, frame_count: int | None) -> d
         return {}
     if table is None:
         table = TELEMETRY.empty_table()
-    found = summarise_window(table, 0.0, measured_s, frame_count=frame_count)
+    found = summarise_window(
+        table,
+        0.0,
+        measured_s,
+        frame_count=running.metrics.get("frame_count"),
+        average_fps=running.metrics.get("average_fps"),
+    )
     for text in found.pop("marks"):
         running.mark(text)
     running.metrics |= found

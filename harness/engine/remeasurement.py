@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.checks.steadiness import deviations, usual_scatter
+from harness.numerals import signed
 from harness.plan.schema import Checks, Slot
 from harness.store.campaign_state import Standing
 
@@ -62,7 +63,7 @@ def second_looks(
         distance = deviations(row["average_fps"], others, usual_scatter(fps, row["cell_id"])) or 0.0
         if abs(distance) > limit or _is_marked(row):
             again = slot.model_copy(update={"position": last + slot.position, "second_look": True})
-            why = f"{row['average_fps']:.1f} FPS lies {distance:+.1f} deviations from the other repeats"
+            why = f"{row['average_fps']:.1f} FPS lies {signed(distance, 1)} deviations from the other repeats"
             far.append((-abs(distance), SecondLook(again, why)))
     far.sort(key=lambda entry: (entry[0], entry[1].slot.position))
     return tuple(sorted((look for _, look in far[:at_most]), key=lambda look: look.slot.position))

@@ -155,7 +155,13 @@ def _read_again(
     changes: dict[str, Any] = {"definition_hash": cell.definition_hash, **found.metrics}
     evidence = {**kept["known"], **found.evidence}
     if telemetry is not None and place.measured_s:
-        summary = summarise_window(telemetry, 0.0, place.measured_s, frame_count=found.metrics["frame_count"])
+        summary = summarise_window(
+            telemetry,
+            0.0,
+            place.measured_s,
+            frame_count=found.metrics["frame_count"],
+            average_fps=found.metrics["average_fps"],
+        )
         known = {column.name for column in attempt_columns()}
         changes |= {name: value for name, value in summary.items() if name in known and name != "marks"}
         evidence |= telemetry_evidence(telemetry, place.measured_s) | {

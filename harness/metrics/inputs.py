@@ -60,6 +60,10 @@ class Telemetry(Protocol):
     def frame_count(self) -> int | None:
         """Frames inside the window; None for a title without frames."""
 
+    @property
+    def average_fps(self) -> float | None:
+        """Of these frames, over the time that they took."""
+
     def mean(self, quantity: str) -> float | None:
         """Mean over time."""
 

@@ -44,8 +44,8 @@ def _energy_per_frame_j(window: Telemetry) -> float | None:
 
 
 def _fps_per_w(window: Telemetry) -> float | None:
-    energy_j = card_energy_j(window)
-    return window.frame_count / energy_j if window.frame_count is not None and energy_j else None
+    power_w = card_power_w(window)
+    return window.average_fps / power_w if window.average_fps is not None and power_w else None
 
 
 MEAN_POWER: Final = ComparedMetric(

@@ -10,7 +10,9 @@ from typing import Any, cast
 import pandas as pd
 from markupsafe import Markup
 
-MINUS = "−"
+from harness import numerals
+from harness.numerals import unsigned
+
 NOTHING = "–"
 
 
@@ -141,16 +143,14 @@ def number(value: float | None, decimals: int = 1) -> str:
     """A number with a true minus; a dash where it is missing."""
     if value is None or not math.isfinite(value):
         return NOTHING
-    text = f"{value:.{decimals}f}"
-    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
+    return unsigned(value, decimals)
 
 
 def signed(value: float | None, decimals: int = 1) -> str:
     """The same with its sign."""
     if value is None or not math.isfinite(value):
         return NOTHING
-    text = f"{value:+.{decimals}f}"
-    return (f"±{abs(float(text)):.{decimals}f}" if float(text) == 0 else text).replace("-", MINUS)
+    return numerals.signed(value, decimals)
 
 
 def between(low: float | None, high: float | None, decimals: int = 1, *, sign: bool = False) -> str:

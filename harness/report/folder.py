@@ -73,6 +73,13 @@ class Campaign:
         return self.repeats["sentinel"].fillna(False).astype(bool)
 
     @cached_property
+    def span_utc(self) -> tuple[pd.Timestamp, pd.Timestamp]:
+        """Start of the first attempt and end of the last; there is at least one."""
+        attempts = self.attempts
+        ends = attempts["started_utc"] + pd.to_timedelta(attempts["duration_s"].fillna(0.0), unit="s")
+        return pd.Timestamp(attempts["started_utc"].min()), pd.Timestamp(ends.max())
+
+    @cached_property
     def campaign_id(self) -> str:
         ids = self.attempts["campaign_id"].unique()
         return str(ids[0]) if len(ids) else self.folder.name

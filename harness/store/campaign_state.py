@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
 from typing import Final
@@ -41,6 +41,9 @@ BLAMELESS_CODES: Final = frozenset(
         "restore-failed",
     }
 )
+
+#: Outcomes of a run that offered all that was wanted.
+NIGHT_OVER: Final = frozenset({"done", "missing"})
 
 SlotKey = tuple[str, int, bool, bool]
 
@@ -171,6 +174,16 @@ class Standing:
     def complete(self) -> bool:
         """Nothing is left to measure."""
         return not self.remaining
+
+    def after(self, outcome: str | None) -> Standing:
+        """The same once a run ended with ``outcome``.
+
+        A run that came to the end of the night (:data:`NIGHT_OVER`) offered every repeat that was wanted;
+        what is open then is what the rule of an adaptive plan wanted no more, so it is not wanted any more.
+        """
+        if outcome not in NIGHT_OVER:
+            return self
+        return replace(self, repeats=tuple(repeat for repeat in self.repeats if not repeat.open))
 
 
 def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tuple[SetAside, ...]:

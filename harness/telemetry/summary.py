@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.numerals import signed
 from harness.tables import QUANTITIES
 from harness.telemetry.limits import IDLE_BIT, all_reasons
 
@@ -44,7 +45,12 @@ MEANS = {
 
 
 def summarise_window(
-    telemetry: pa.Table, start_s: float, end_s: float, *, frame_count: int | None
+    telemetry: pa.Table,
+    start_s: float,
+    end_s: float,
+    *,
+    frame_count: int | None,
+    average_fps: float | None = None,
 ) -> dict[str, Any]:
     """Summarise the telemetry of a measured window.
 
@@ -54,6 +60,7 @@ def summarise_window(
         start_s: Window's start on the table's clock, s.
         end_s: Window's end on the same clock, s; after ``start_s``.
         frame_count: Frames inside the window; None where the title has no frames.
+        average_fps: Of these frames, over the time that they took.
 
     Returns:
         The telemetry keys of :data:`harness.tables.ATTEMPT_COLUMNS` (``mean_power_w`` to
@@ -68,7 +75,7 @@ def summarise_window(
     window = _Window(telemetry, start_s, end_s)
     duration_s = end_s - start_s
     found: dict[str, Any] = {name: window.mean(quantity) for name, quantity in MEANS.items()}
-    found |= _energy(window, duration_s, frame_count)
+    found |= _energy(window, duration_s, frame_count, average_fps)
     found["mean_wall_power_w"] = window.mean_power("wall_energy_j", "wall_power_w")
     found["mean_cpu_power_w"] = window.mean_power("cpu_energy_j", "cpu_power_w")
     core = window.inside("core_temp_c")
@@ -87,7 +94,9 @@ def summarise_window(
     return found
 
 
-def _energy(window: _Window, duration_s: float, frame_count: int | None) -> dict[str, Any]:
+def _energy(
+    window: _Window, duration_s: float, frame_count: int | None, average_fps: float | None
+) -> dict[str, Any]:
     counter_w = window.mean_rate("energy_j")
     integral_w = window.mean("power_w")
     if integral_w is None:
@@ -100,7 +109,9 @@ def _energy(window: _Window, duration_s: float, frame_count: int | None) -> dict
     if counter_w is not None and integral_w:
         difference_pct = (counter_w / integral_w - 1) * 100
         if abs(difference_pct) > ENERGY_TOLERANCE_PCT:
-            marks.append(f"energy by counter and by integral of power differ by {difference_pct:+.1f} %")
+            marks.append(
+                f"energy by counter and by integral of power differ by {signed(difference_pct, 1)} %"
+            )
     return {
         "mean_power_w": mean_w,
         "energy_j": energy_j,
@@ -110,7 +121,7 @@ def _energy(window: _Window, duration_s: float, frame_count: int | None) -> dict
         "energy_counter_j": None if counter_w is None else counter_w * duration_s,
         "energy_integral_j": None if integral_w is None else integral_w * duration_s,
         "energy_per_frame_j": energy_j / frame_count if energy_j is not None and frame_count else None,
-        "fps_per_w": frame_count / energy_j if frame_count is not None and energy_j else None,
+        "fps_per_w": average_fps / mean_w if average_fps is not None and mean_w else None,
         "marks": marks,
     }
 

@@ -6,7 +6,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -60,18 +60,31 @@ class Watcher:
 
 
 def read_live(folder: Path, now_utc: datetime) -> dict[str, Any] | None:
-    """The beacon's content with its age in ``age_s``; None where there is none or it is too old."""
+    """The beacon's content with its age in ``age_s``; None where there is none or it is too old.
+
+    ``ends_utc`` is the instant at which the night ends, as the run foretold it when it wrote;
+    ``ends_in_s`` is the time from now to that instant. Whoever tells an end tells this one.
+    """
     try:
         content = json.loads(inside.read_bytes(folder, folder / BEACON_NAME, BEACON_BYTES))
         # What no page can be told (NaN, halves of characters) makes it no beacon of ours.
         json.dumps(content, allow_nan=False, ensure_ascii=False).encode()
-        age_s = (now_utc - datetime.fromisoformat(content["written_utc"])).total_seconds()
+        written_utc = datetime.fromisoformat(content["written_utc"])
+        age_s = (now_utc - written_utc).total_seconds()
+        ends_in_s = content.get("ends_in_s")
+        ends = None if ends_in_s is None else written_utc + timedelta(seconds=float(ends_in_s))
         ours = isinstance(content.get("history", []), list)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
     if not ours or age_s > FRESH_S:
         return None
-    return {**content, "age_s": round(max(age_s, 0.0), 1), "request": pending_request(folder)}
+    return {
+        **content,
+        "age_s": round(max(age_s, 0.0), 1),
+        "request": pending_request(folder),
+        "ends_utc": None if ends is None else ends.isoformat(timespec="seconds"),
+        "ends_in_s": None if ends is None else max(0.0, round((ends - now_utc).total_seconds(), 1)),
+    }
 
 
 def read_now(folder: Path, now_utc: datetime, rate: RunningRate, now_s: float) -> dict[str, Any] | None:
@@ -102,8 +115,9 @@ def pending_request(folder: Path) -> str | None:
 def read_grid(folder: Path) -> dict[str, Any]:
     """Everything that changes from attempt to attempt, as JSON values. Raises StoreError."""
     with CampaignStore.read(folder) as store:
-        standing = store.standing()
         session = store.sessions()[-1]
+        running = session.closed_utc is None and psutil.pid_exists(session.pid)
+        standing = store.standing().after(None if running else session.outcome)
         plan_text = store.plan_text()
         attempts = store.attempts_table()
     head = _plan_names(plan_text)
@@ -113,7 +127,6 @@ def read_grid(folder: Path) -> dict[str, Any]:
         if row["verdict"] == "accepted" and row["average_fps"] is not None and not extra:
             fps.setdefault(row["cell_id"], []).append(row["average_fps"])
     rows = _rows(standing, fps)
-    running = session.closed_utc is None and psutil.pid_exists(session.pid)
     return {
         "campaign_id": store.campaign_id,
         "name": head["name"] or folder.name,

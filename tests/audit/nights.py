@@ -88,7 +88,7 @@ def scored(name: str, better: str) -> str:
     """Keys of a title that prints a score and no frames."""
     return (
         f'name = "{name}"\nworkload = "command"\ncommand = ["./{name}"]\nmeasure_s = 6\n'
-        f"score_pattern = 'score (\\d+)'\nscore_better = \"{better}\""
+        f"score_line = 'score (\\d+)'\nscore_better = \"{better}\""
     )
 
 
@@ -106,7 +106,7 @@ def rehearsed(folder: Path, plan: str, assume: str = "", seed: int = 3) -> Night
 
 
 def complete(folder: Path) -> Night:
-    """Nothing goes wrong; sentinels, accuracy of instruments, price of electricity, a title of two settings."""
+    """Nothing goes wrong; sentinels, accuracy of instruments, price of electricity; two settings."""
     settings = 'settings = [{ name = "low", label = "Low" }, { name = "high", label = "High" }]'
     tables = (
         '[sentinels]\nevery = 6\n[cost]\nprice_per_kwh = 0.31\ncurrency = "EUR"\n'
@@ -133,7 +133,7 @@ def crashing(folder: Path) -> Night:
 def title_missing(folder: Path) -> Night:
     """One title leaves no frame log under one profile, another one under none."""
     faults = "".join(
-        f'[[faults]]\nkind = "frame-log-missing"\ncell = "{cell}"\nrun = {run}\n'
+        f'[[faults]]\nkind = "frame-log-missing"\ncell = "{cell}"\nrun = {run}\nafter_s = 0\n'
         for cell in ("canyon.*.quiet", "comet.*")
         for run in range(1, 10)
     )

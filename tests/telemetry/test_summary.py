@@ -58,10 +58,16 @@ def test_energy_comes_from_the_counter_where_there_is_one_and_both_are_given():
     assert found["marks"] == []
 
 
+def test_fps_per_watt_is_the_published_average_fps_by_the_published_power_where_frames_miss_the_edges():
+    t_s = np.arange(0, 61, 0.5)
+    found = summarise_window(table_of(t_s, energy_j=250.0 * t_s), 0, 60, frame_count=5700, average_fps=100.0)
+    assert found["fps_per_w"] == 100.0 / found["mean_power_w"]
+
+
 def test_frames_per_joule_is_fps_per_watt_and_energy_per_frame_its_inverse():
     # Identity: with frames and energy over the same interval, frames / J = (frames / s) / (J / s).
     t_s = np.arange(0, 61, 0.5)
-    found = summarise_window(table_of(t_s, energy_j=250.0 * t_s), 0, 60, frame_count=6000)
+    found = summarise_window(table_of(t_s, energy_j=250.0 * t_s), 0, 60, frame_count=6000, average_fps=100.0)
     assert found["fps_per_w"] == pytest.approx((6000 / 60) / 250)
     assert found["energy_per_frame_j"] == pytest.approx(1 / found["fps_per_w"])
     without = summarise_window(table_of(t_s, energy_j=250.0 * t_s), 0, 60, frame_count=None)
@@ -75,7 +81,7 @@ def test_two_energies_that_differ_by_over_two_percent_are_marked(factor, marked)
     marks = summarise_window(table, 0, 60, frame_count=None)["marks"]
     assert bool(marks) is marked
     if marked:
-        assert f"{(factor - 1) * 100:+.1f} %" in marks[0]
+        assert f"{(factor - 1) * 100:+.1f} %".replace("-", "−") in marks[0]
 
 
 def test_a_counter_that_moves_in_steps_is_not_biased_at_the_windows_edges():

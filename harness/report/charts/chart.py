@@ -16,6 +16,7 @@ from matplotlib.figure import Figure, FigureBase
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
+from harness.numerals import signed
 from harness.report.charts import style as look
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.style import ProfileLook
@@ -111,9 +112,7 @@ def comparison(
                     label=labels[profile],
                 )
             ax.set_title(panel)
-            ax.xaxis.set_major_formatter(
-                FuncFormatter(lambda v, _: f"{v:+.0f}".replace("-", "−") if v else "0")
-            )
+            ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: signed(v, 0) if v else "0"))
             ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
             ax.grid(axis="y", visible=False)
             summaries = int(effects.drop_duplicates("row_label")["summary"].sum())

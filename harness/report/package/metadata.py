@@ -11,8 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import pandas as pd
-
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS
 from harness.analysis.tables import (
     CELL_COLUMNS,
@@ -78,6 +76,8 @@ class PackagedFile:
 
 
 #: A column's kind -> type of a Table Schema; the rest is text.
+#: What every description of a rehearsal begins or ends with.
+SIMULATED = "Simulated by a rehearsal: nothing was measured."
 _FIELD_TYPES = {"float": "number", "integer": "integer", "truth": "boolean", "instant": "datetime"}
 
 
@@ -129,7 +129,8 @@ def data_package(campaign: Campaign, files: Sequence[PackagedFile], version: str
         "name": _slug(campaign.campaign_id),
         "id": campaign.campaign_id,
         "title": campaign.name,
-        "description": campaign.plan.plan.question,
+        "description": campaign.plan.plan.question + (f" {SIMULATED}" if campaign.simulated else ""),
+        "simulated": campaign.simulated,
         "created": _times(campaign)[1],
         "contributors": [{"title": a.name, "role": "author"} for a in campaign.plan.report.authors],
         "resources": resources,
@@ -146,13 +147,10 @@ def _slug(text: str) -> str:
 
 def _times(campaign: Campaign) -> tuple[str | None, str | None]:
     """Start of the first attempt and end of the last, ISO 8601; None where there is no attempt."""
-    attempts = campaign.attempts
-    if attempts.empty:
+    if campaign.attempts.empty:
         return None, None
-    ends = attempts["started_utc"] + pd.to_timedelta(attempts["duration_s"].fillna(0.0), unit="s")
-    return tuple(
-        pd.Timestamp(t).isoformat(timespec="seconds") for t in (attempts["started_utc"].min(), ends.max())
-    )  # type: ignore[return-value]
+    first, last = campaign.span_utc
+    return first.isoformat(timespec="seconds"), last.isoformat(timespec="seconds")
 
 
 def ro_crate(campaign: Campaign, files: Sequence[PackagedFile], version: str) -> dict[str, Any]:
@@ -183,7 +181,7 @@ def ro_crate(campaign: Campaign, files: Sequence[PackagedFile], version: str) ->
         "@type": "Dataset",
         "conformsTo": profile,
         "name": campaign.name,
-        "description": campaign.plan.plan.question + (" (simulated)" if campaign.simulated else ""),
+        "description": campaign.plan.plan.question + (f" {SIMULATED}" if campaign.simulated else ""),
         "datePublished": ended or "1970-01-01",
         "license": f"https://spdx.org/licenses/{licence}"
         if licence
@@ -211,7 +209,7 @@ def ro_crate(campaign: Campaign, files: Sequence[PackagedFile], version: str) ->
         {
             "@id": "#measuring",
             "@type": "CreateAction",
-            "name": f"Measuring campaign {campaign.campaign_id}",
+            "name": f"{'Simulating' if campaign.simulated else 'Measuring'} campaign {campaign.campaign_id}",
             "instrument": tool,
             "object": _refs(f.path for f in files if f.path in inputs),
             "result": _refs(f.path for f in measured),
@@ -249,11 +247,13 @@ def _refs(ids: Any) -> list[dict[str, str]]:
 
 def citation(campaign: Campaign, version: str) -> str:
     """``CITATION.cff`` of the dataset. Every text is quoted as JSON, which YAML reads the same."""
+    simulated = f"{SIMULATED} " if campaign.simulated else ""
+    figures, made = ("simulated figures", "Simulated") if campaign.simulated else ("measurements", "Measured")
     lines = [
         "cff-version: 1.2.0",
         "type: dataset",
-        f"title: {_quoted(campaign.name + ': ' + campaign.plan.plan.question)}",
-        f"message: {_quoted('If you use these measurements, please cite them as below.')}",
+        f"title: {_quoted(f'{simulated}{campaign.name}: {campaign.plan.plan.question}')}",
+        f"message: {_quoted(f'If you use these {figures}, please cite them as below.')}",
         "authors:",
     ]
     for author in campaign.plan.report.authors:
@@ -271,7 +271,7 @@ def citation(campaign: Campaign, version: str) -> str:
     if campaign.plan.report.data_licence:
         lines.append(f"license: {_quoted(campaign.plan.report.data_licence)}")
     lines.append(
-        f"abstract: {_quoted(f'Measured with levelrig {version}; campaign {campaign.campaign_id}.')}"
+        f"abstract: {_quoted(f'{simulated}{made} with levelrig {version}; campaign {campaign.campaign_id}.')}"
     )
     return "\n".join(lines) + "\n"
 

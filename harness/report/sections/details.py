@@ -40,7 +40,9 @@ def efficiency_table(analysis: Analysis, names: Names) -> Table | None:
     ]
     return Table(
         "table-efficiency",
-        "All that was measured, side by side; temperature and sound level against the reference",
+        "All that was measured, side by side; temperature and sound level against the reference. Watts and "
+        "what they cost are arithmetic means over titles; what is in % of the reference is the geometric "
+        "mean of the titles' ratios, so it is not the ratio of two watts in this table",
         [
             Column("Profile"),
             *(Column(heading, unit, number=True) for _, heading, unit, _, _ in present),

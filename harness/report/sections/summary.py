@@ -464,9 +464,8 @@ def night(campaign: Campaign) -> str:
     attempts = campaign.attempts
     if attempts.empty:
         return "no attempt yet"
-    first, last = attempts["started_utc"].min(), attempts["started_utc"].max()
+    first, last = campaign.span_utc
     spans = (attempts["start_s"] + attempts["duration_s"].fillna(0)).max()
-    day = pd.Timestamp(first).strftime("%Y-%m-%d")
-    end = pd.Timestamp(last).strftime("%Y-%m-%d")
+    day, end = (instant.strftime("%Y-%m-%d") for instant in (first, last))
     days = day if day == end else f"{day} to {end}"
     return f"{days}, {duration(float(spans)) if pd.notna(spans) else NOTHING}"

@@ -16,7 +16,7 @@
     const minutes = Math.round(s / 60);
     return minutes < 2 ? `${Math.round(s)} s` : minutes < 120 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
   };
-  const clock = (s) => new Date(Date.now() + s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+  const clock = (utc) => new Date(utc).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
   const readable = (cell) => {
     const [title, setting, profile] = cell.split(".");
     return `${label(title)}${setting === "default" ? "" : ", " + setting} under ${label(profile)}`;
@@ -60,7 +60,7 @@
       set("headline", grid.complete ? "The campaign is finished" : "The campaign is not running");
       set("phase", grid.complete ? "All wanted repeats are measured or accounted for." : "The run command goes on where it ended" + (grid.outcome ? ` (${grid.outcome}).` : "."));
     } else if (live) {
-      set("headline", live.ends_in_s === null ? "Running" : `Ends about ${clock(live.ends_in_s)}, in ${duration(live.ends_in_s)}`);
+      set("headline", live.ends_utc === null ? "Running" : `Ends about ${clock(live.ends_utc)}, in ${duration(live.ends_in_s)}`);
       const left = live.phase_left_s === null || live.phase_left_s === undefined ? "" : `, about ${duration(live.phase_left_s)} left`;
       const what = `${live.phase[0].toUpperCase()}${live.phase.slice(1)} for ${duration(live.phase_s)}${left}`;
       const where = live.cell_id ? `. ${readable(live.cell_id)}, repeat ${live.repeat_index}, try ${live.attempt_index}` : "";

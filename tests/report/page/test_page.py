@@ -109,7 +109,7 @@ def test_every_rejected_attempt_is_listed_with_its_reason(small_report: Path) ->
     assert len(lost) > 0
     words = read(small_report / "report" / "index.html").words
     assert words.count("foreign-load") == len(lost)
-    assert f"{len(attempts)} attempts were made; {len(attempts) - len(lost)} count" in words
+    assert f"{len(attempts)} attempts were made: {len(attempts) - len(lost)} count" in words
 
 
 def test_every_drawing_has_a_text_in_its_place(small_report: Path) -> None:

@@ -1,0 +1,21 @@
+"""Numbers as a person reads them: one true minus, no negative zero. A leaf module."""
+
+from __future__ import annotations
+
+from typing import Final
+
+MINUS: Final = "−"
+
+
+def signed(value: float, decimals: int) -> str:
+    """``+1.2``, ``−3.0``; what rounds to nothing has neither sign: ``±0.0``."""
+    text = f"{value:+.{decimals}f}"
+    if float(text) == 0:
+        text = f"±{0:.{decimals}f}"
+    return text.replace("-", MINUS)
+
+
+def unsigned(value: float, decimals: int) -> str:
+    """``1.2``, ``−3.0``, and ``0.0`` for what rounds to nothing."""
+    text = f"{value:.{decimals}f}"
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
