@@ -127,7 +127,7 @@ class NothingToAnalyse(FrameLogError):
 
 
 class ConditionsNotMet(HarnessError):
-    """A cooldown, warm-up or soak rule could not be met and the plan says to stop."""
+    """A stage's rule could not be met and the plan says to stop."""
 
     exit_code = 3
 

@@ -7,7 +7,7 @@ attempts of a rehearsed night into an outlook.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from statistics import NormalDist
 from typing import Any, Protocol, TypeVar, runtime_checkable
@@ -18,8 +18,9 @@ from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
 from harness.errors import RigLost
 from harness.metrics import METRICS
-from harness.plan.schema import Night, Plan
+from harness.plan.schema import Night, Plan, all_rules
 from harness.rig import Rig
+from harness.stages import STAGES, AnyStage
 from harness.telemetry.ceilings import limits_of
 
 T = TypeVar("T")
@@ -133,12 +134,6 @@ class Outlook:
 
 
 _PLAIN = ("wanted", "accepted", "attempts", "rig_losses", "expected_s", "earliest_s", "latest_s")
-_PHASES = {
-    "cooldown": "cooldown_s",
-    "warm-up": "warm_up_s",
-    "soak": "soak_s",
-    "window": "measured_s",
-}
 
 
 def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int = 0) -> Outlook:
@@ -157,8 +152,9 @@ def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int 
         raise ValueError("a rehearsal without attempts says nothing")
     accepted = attempts[attempts["verdict"] == "accepted"]
     expected_s = _night_s(attempts)
-    phases = _phases(attempts, expected_s)
-    half_s = _half_width_s(plan, attempts, phases)
+    stages = [stage for stage in STAGES if attempts[f"{stage.key}_s"].notna().any()]
+    phases = _phases(stages, attempts, expected_s)
+    half_s = _half_width_s(plan, stages, attempts, phases)
     settings = AnalysisSettings.from_plan(plan)
     pilot = pilot_scatter(accepted, settings) if len(accepted) else {}
     table = resolvable(plan, pilot)
@@ -174,7 +170,7 @@ def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int 
         resolvable=table,
         warnings=(
             *_missing(attempts, wanted),
-            *_timeouts(plan, attempts),
+            *_timeouts(plan, stages, attempts),
             *_rejections(attempts),
             *_profiles(plan, attempts, rig_losses),
             *_temperatures(plan, attempts),
@@ -191,8 +187,11 @@ def _night_s(attempts: pd.DataFrame) -> float:
     return float((ends.max() - started.min()).total_seconds())
 
 
-def _phases(attempts: pd.DataFrame, night_s: float) -> dict[str, PhaseTime]:
-    totals = {name: float(attempts[column].fillna(0).sum()) for name, column in _PHASES.items()}
+def _phases(
+    stages: Sequence[AnyStage], attempts: pd.DataFrame, night_s: float
+) -> dict[str, PhaseTime]:
+    columns = {stage.word: f"{stage.key}_s" for stage in stages} | {"window": "measured_s"}
+    totals = {name: float(attempts[column].fillna(0).sum()) for name, column in columns.items()}
     totals["start and end"] = max(0.0, float(attempts["duration_s"].sum()) - sum(totals.values()))
     totals["between attempts"] = max(0.0, night_s - sum(totals.values()))
     return {
@@ -201,7 +200,9 @@ def _phases(attempts: pd.DataFrame, night_s: float) -> dict[str, PhaseTime]:
     }
 
 
-def _half_width_s(plan: Plan, attempts: pd.DataFrame, phases: Mapping[str, PhaseTime]) -> float:
+def _half_width_s(
+    plan: Plan, stages: Sequence[AnyStage], attempts: pd.DataFrame, phases: Mapping[str, PhaseTime]
+) -> float:
     lengths = attempts.groupby("cell_id")["duration_s"]
     variance = float(lengths.var(ddof=1).mean()) if len(attempts) else math.nan
     if math.isnan(variance):
@@ -210,7 +211,8 @@ def _half_width_s(plan: Plan, attempts: pd.DataFrame, phases: Mapping[str, Phase
     # failed attempts come as a Poisson process: the variance of their sum is the sum of their squares
     chance_s = math.sqrt(len(attempts) * variance + float((failed**2).sum()))
     quantile = NormalDist().inv_cdf(0.5 + plan.plan.confidence_pct / 200.0)
-    by_the_rig_s = sum(phases[name].total_s for name in ("cooldown", "soak", "start and end"))
+    by_the_rig = [stage.word for stage in stages if stage.rig_decides]
+    by_the_rig_s = sum(phases[name].total_s for name in (*by_the_rig, "start and end"))
     return math.hypot(quantile * chance_s, MODEL_SHARE * by_the_rig_s)
 
 
@@ -227,32 +229,23 @@ def _missing(attempts: pd.DataFrame, wanted: int) -> list[str]:
     ]
 
 
-def _timeouts(plan: Plan, attempts: pd.DataFrame) -> list[str]:
+def _timeouts(plan: Plan, stages: Sequence[AnyStage], attempts: pd.DataFrame) -> list[str]:
     found = []
-    for phase, end in (("cooldown", "cooldown_end"), ("warm-up", "warm_up_end"), ("soak", "soak_end")):
-        late = attempts[attempts[end] == "timeout"]
+    for stage in stages:
+        late = attempts[attempts[f"{stage.key}_end"] == "timeout"]
         if late.empty:
             continue
-        text = f"the {phase} rule was not met in time in {len(late)} of {len(attempts)} attempts"
-        if phase == "cooldown":
-            text += _cooldown_remedy(plan, late)
-        else:
-            text += f"; ease conditions.{phase.replace('-', '_')} or lengthen its timeout_s"
-        found.append(text)
+        text = f"the {stage.word} rule was not met in time in {len(late)} of {len(attempts)} attempts"
+        rule = next(rule for known, rule in all_rules(plan) if known is stage)
+        at_start = _median(late["start_temp_c"]), _median(late["start_ambient_temp_c"])
+        found.append(text + stage.remedy(rule, *at_start))
     return found
 
 
-def _cooldown_remedy(plan: Plan, late: pd.DataFrame) -> str:
-    rule = plan.conditions.cooldown
-    reached_c, ambient_c = late["start_temp_c"].median(), late["start_ambient_temp_c"].median()
-    if rule.until_at_most_c is None or math.isnan(reached_c):
-        return "; ease conditions.cooldown or lengthen its timeout_s"
-    air = "" if math.isnan(ambient_c) else f" in air of {ambient_c:.0f} °C"
-    return (
-        f": the card comes down to about {reached_c:.0f} °C{air}, the rule asks for "
-        f"{rule.until_at_most_c:g} °C; set until_at_most_c to {math.ceil(reached_c + 1)} or use "
-        "until_above_ambient_k or or_stopped_falling"
-    )
+def _median(values: pd.Series[float]) -> float | None:
+    """None where there are none."""
+    median = float(values.median())
+    return None if math.isnan(median) else median
 
 
 def _rejections(attempts: pd.DataFrame) -> list[str]:

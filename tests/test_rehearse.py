@@ -10,7 +10,6 @@ import pytest
 from harness.plan.cells import expand
 from harness.plan.schema import (
     Conditions,
-    Cooldown,
     Limits,
     Plan,
     PlanHead,
@@ -19,6 +18,7 @@ from harness.plan.schema import (
     TitleSpec,
 )
 from harness.rehearse import as_rehearsed, outlook
+from harness.stages.cooldown import Cooldown
 from harness.tables import ATTEMPT_COLUMNS
 
 START = pd.Timestamp("2030-01-01 20:00", tz="UTC")

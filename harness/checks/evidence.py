@@ -11,6 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.checks.passes import Pass
+from harness.stages import STAGES
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ class AttemptEvidence:
         usual_foreign_gpu_processes: Of the attempts before; None at the first.
         mean_gpu_load_pct: Mean load of the card over the window.
         limit_reasons: Bit masks sampled inside the window.
-        start_temp_c: Temperature when the cooldown ended.
+        start_temp_c: Temperature just before the launch.
         usual_start_temp_c: Median of the attempts before; None at the first.
         ambient_temp_c: Mean over the window.
         first_ambient_temp_c: Of the first attempt of the night.
@@ -115,10 +116,11 @@ def telemetry_evidence(
     found["limit_reasons"] = masks.astype(np.int64)
     if "phase" in telemetry.column_names:
         phases = telemetry.column("phase").cast(pa.string()).to_pylist()
-        cooling = np.array([phase == "cooldown" for phase in phases], dtype=bool)
-        if cooling.any():
-            last_s = t_s[cooling].max()
-            idle = _present(_column(telemetry, "gpu_load_pct")[cooling & (t_s >= last_s - 3.0)])
+        before = {stage.word for stage in STAGES.at("before-launch")}
+        waits = np.array([phase in before for phase in phases], dtype=bool)
+        if waits.any():
+            last_s = t_s[waits].max()
+            idle = _present(_column(telemetry, "gpu_load_pct")[waits & (t_s >= last_s - 3.0)])
             if idle.size:
                 found["idle_gpu_load_pct"] = float(idle.mean())
     clock_mhz = _column(telemetry, "core_clock_mhz")

@@ -1,1 +1,1 @@
-"""Conditions: cooldown, warm-up and soak gates, and what they decide by."""
+"""What stages decide by: is a signal steady, has a series settled, how long will a wait take."""

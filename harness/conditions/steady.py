@@ -175,6 +175,12 @@ def variation_bound_pct(values: Array, confidence: float = CONFIDENCE) -> float:
     return 100 * deviation / mean * math.sqrt(freedom / float(chdtri(freedom, confidence)))
 
 
+def recent_median(t_s: Array, values: Array, now_s: float, within_s: float) -> float | None:
+    """Median of a series' last ``within_s`` seconds up to ``now_s``; None where it has none."""
+    recent = values[np.searchsorted(t_s, now_s - within_s) : np.searchsorted(t_s, now_s, "right")]
+    return float(np.median(recent)) if recent.size else None
+
+
 def has_stopped_falling(
     t_s: Array, values: Array, now_s: float, limit_per_min: float, shortest_s: float
 ) -> bool:

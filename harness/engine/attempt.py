@@ -11,9 +11,9 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from harness.engine.messages import GateName
-from harness.plan.schema import Cell, Plan, Slot, WarmUp
+from harness.plan.schema import Cell, Slot
 from harness.rig import FrameLogSource, Workload
+from harness.stages import AnyStage, Rule
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
 
@@ -40,7 +40,8 @@ class Running:
     start_s: float
     campaign_start_s: float
     boot_id: str
-    gates: dict[GateName, GateResult] = field(default_factory=dict)
+    stages: dict[str, tuple[AnyStage, Rule]] = field(default_factory=dict)
+    gates: dict[str, GateResult] = field(default_factory=dict)
     marks: list[str] = field(default_factory=list)
     read_back: dict[str, Any] = field(default_factory=dict)
     workload: Workload | None = None
@@ -51,7 +52,6 @@ class Running:
     start_temp_c: float | None = None
     start_ambient_temp_c: float | None = None
     temperature_quantity: str | None = None
-    extra_warm_up_s: float = 0.0
     not_in_force: list[str] = field(default_factory=list)
     lost_hold: str = ""
     exit_code: int | None = None
@@ -90,16 +90,6 @@ class Running:
         """Note something unusual that does not reject the attempt, once."""
         if text not in self.marks:
             self.marks.append(text)
-
-    def warm_up_rule(self, plan: Plan) -> WarmUp:
-        """The title's own rule, or the plan's; longer where an earlier attempt was unsteady."""
-        rule = self.cell.title.warm_up or plan.conditions.warm_up
-        more_s = self.extra_warm_up_s
-        if not more_s:
-            return rule
-        return rule.model_copy(
-            update={"seconds": rule.seconds + more_s, "timeout_s": rule.timeout_s + more_s}
-        )
 
     def telemetry_table(self) -> pa.Table | None:
         """All rows recorded, ``t_s`` from the window's start (from the attempt's start without a window)."""

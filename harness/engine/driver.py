@@ -38,7 +38,6 @@ from harness.engine.messages import (
     Event,
     Failed,
     FetchSlot,
-    GateName,
     GateOpened,
     GateTimedOut,
     HoldGate,
@@ -72,9 +71,10 @@ from harness.errors import (
 )
 from harness.guard.times import RESTORE_PAUSES_S
 from harness.log import get_logger
-from harness.plan.schema import Cell, Plan, Slot
+from harness.plan.schema import Cell, Plan, Slot, rules_in_force
 from harness.reasons import permanent_code
 from harness.rig import Launch, Rig, Workload
+from harness.stages import AnyStage, Rule
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.sampler import Sampler
@@ -85,7 +85,7 @@ PULSE_S = 0.25
 WAIT_PULSE_S = 2.0
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
-#: Longer warm-up after an unsteady attempt of a title without a window of its own, seconds.
+#: Longer stages in the title after an unsteady attempt of one without a window of its own, seconds.
 UNSTEADY_EXTENSION_S = 60.0
 #: Instructions whose failure is the attempt's; the others' is the store's.
 _CAN_FAIL = (ApplyProfile, HoldGate, LaunchTitle, MeasureWindow, CloseTitle, IngestAndJudge)
@@ -268,14 +268,13 @@ class Driver:
 
     def _pulse(self, detail: str = "", phase_left_s: float | None = None) -> Event | None:
         """One look around; the event that ends the present wait, if any."""
-        phase = self._state.phase
-        self._signs.give(phase, self._running, detail, phase_left_s)
+        self._signs.give(self._state, self._running, detail, phase_left_s)
         return (
-            self._lookout.danger(phase)
+            self._lookout.danger(self._state)
             or self._time_trouble()
             or self._stop_request()
             or self._lookout.night.interrupts()
-            or self._lookout.title_trouble(self._now, phase)
+            or self._lookout.title_trouble(self._now, self._state)
         )
 
     def _time_trouble(self) -> Failed | None:
@@ -325,7 +324,7 @@ class Driver:
                     self._keeper.restore()
                 except HarnessError as error:  # it is tried again at the end, whatever ends the night
                     self._observer.on_message("error", str(error))
-            self._signs.give(self._state.phase, None, f"waiting: {missing}", None)
+            self._signs.give(self._state, None, f"waiting: {missing}", None)
             self._clock.sleep_s(PULSE_S)
 
     def _wait_for_night(self) -> bool:
@@ -344,9 +343,9 @@ class Driver:
         self._announce(f"{night.wait_words(until_utc)}; {card}")
         while until_utc is not None:
             self._signs.give(
-                self._state.phase, None, night.wait_words(until_utc), night.seconds_until(until_utc)
+                self._state, None, night.wait_words(until_utc), night.seconds_until(until_utc)
             )
-            stop = self._lookout.danger(self._state.phase) or self._stop_request()
+            stop = self._lookout.danger(self._state) or self._stop_request()
             if isinstance(stop, StopRequested):
                 self._step(stop)
             if self._state.stop is not None:
@@ -375,7 +374,7 @@ class Driver:
             campaign_start_s=self._origin_s,
             boot_id=self._boot_id,
             temperature_quantity=self._gatekeeper.temperature,
-            extra_warm_up_s=self._extra_warm_up_s(slot),
+            stages=self._stages(slot),
         )
         self._running.recording = Recording(self._store.table_writer(ref, "telemetry", TELEMETRY))
         self._sampler.record_to(self._running.recording)
@@ -383,14 +382,24 @@ class Driver:
             cell=slot.cell_id, repeat=slot.repeat_index, attempt=ref.attempt_index
         )
         log.info("attempt begins", position=slot.position, block=slot.block)
-        return AttemptBegun()
+        stages = [stage for stage, _ in self._running.stages.values()]
+        return AttemptBegun(
+            before_launch=tuple(stage.key for stage in stages if stage.place == "before-launch"),
+            in_title=tuple(stage.key for stage in stages if stage.place == "in-title"),
+        )
 
-    def _extra_warm_up_s(self, slot: Slot) -> float:
-        """One window more for each unsteady attempt at this repeat, where the plan says to extend."""
-        if self._plan.checks.unsteady != "extend":
-            return 0.0
-        window_s = self._cells[slot.cell_id].title.measure_s or UNSTEADY_EXTENSION_S
-        return window_s * self._history.unsteady_tries(slot.cell_id, slot.repeat_index)
+    def _stages(self, slot: Slot) -> dict[str, tuple[AnyStage, Rule]]:
+        """Key -> stage and rule of this attempt; longer by one window for each unsteady attempt at this
+        repeat, where the plan says to extend."""
+        title = self._cells[slot.cell_id].title
+        more_s = 0.0
+        if self._plan.checks.unsteady == "extend":
+            tries = self._history.unsteady_tries(slot.cell_id, slot.repeat_index)
+            more_s = (title.measure_s or UNSTEADY_EXTENSION_S) * tries
+        return {
+            stage.key: (stage, stage.stretched(rule, more_s) if more_s else rule)
+            for stage, rule in rules_in_force(self._plan.conditions, title)
+        }
 
     def _apply(self) -> Event:
         profile = self._now.cell.profile
@@ -409,13 +418,15 @@ class Driver:
         if self._lookout.stop.pending:
             self._keeper.interrupt()
 
-    def _hold(self, name: GateName) -> Event:
+    def _hold(self, name: str) -> Event:
         running = self._now
-        gate = self._gatekeeper.gate(name, running)
-        then = self._gatekeeper.rule(name, running).then
+        stage, rule = running.stages[name]
+        gate = self._gatekeeper.gate(stage, rule, running)
+        looks_at = stage.looks_at(rule)
         start_s = self._clock.now_s()
         while True:
-            state = gate.update(self._clock.now_s() - start_s, self._gatekeeper.readings(running))
+            readings = self._gatekeeper.readings(running, looks_at)
+            state = gate.update(self._clock.now_s() - start_s, readings)
             waited_s = self._clock.now_s() - start_s
             if state.open or state.timed_out:
                 break
@@ -427,18 +438,18 @@ class Driver:
         for warning in state.warnings:
             log.warning("cooling has changed", detail=warning)
             running.mark(warning)
-        if name == "cooldown":
+        if stage.place == "before-launch":
             self._gatekeeper.note_start(running)
-        if name == "warm_up":
+        if stage.loads_card:
             running.not_in_force = self._verify_profile()
         if state.timed_out:
             unread = self._gatekeeper.readings(running).temp_missing is not None
             remedy = "mend its sensor" if unread else "improve the cooling"
             remedy += f", or ease conditions.{name} in the plan"
             detail = f"{name}: {state.detail} after {waited_s:.0f} s; {remedy}"
-            if then == "mark":
+            if rule.then == "mark":
                 running.mark(f"{name}-timeout")
-            return GateTimedOut(name, then, detail)
+            return GateTimedOut(name, rule.then, detail)
         return GateOpened(name)
 
     def _verify_profile(self) -> list[str]:
@@ -523,7 +534,7 @@ class Driver:
             return aside.ask(call, PULSE_S)
         except StillRunning:
             while (result := aside.late()) is None:
-                if (event := self._lookout.danger(self._state.phase)) is not None:
+                if (event := self._lookout.danger(self._state)) is not None:
                     raise _InDanger(event) from None
                 self._clock.sleep_s(PULSE_S)
             return cast(T, result.value)

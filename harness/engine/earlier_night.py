@@ -17,11 +17,12 @@ import pyarrow.parquet as pq
 from harness import inside
 from harness.boundary import note_fault
 from harness.conditions.change_points import course_fps
-from harness.conditions.gates import Gate, GateReadings
 from harness.conditions.thermal import ThermalModel, Watch
-from harness.engine.gatekeeper import cooldown_after, soak_of
+from harness.engine.gatekeeper import watched_gate
 from harness.engine.history import History
-from harness.plan.schema import Cell, Plan
+from harness.plan.schema import Cell, Plan, rules_in_force
+from harness.stages import TEMPERATURE
+from harness.stages.gate import Gate, GateReadings
 from harness.store.campaign import CampaignStore
 from harness.store.opening import ATTEMPTS_FOLDER
 from harness.store.records import folder_of
@@ -41,7 +42,7 @@ def recall(
         store: The campaign, with what was measured so far.
         plan: The plan.
         cells: Its cells.
-        thermal: Learns their cooldowns and soaks.
+        thermal: Learns their waits.
         history: Gets the courses of their frame rates.
     """
     rows = store.attempts_table().to_pylist()
@@ -71,12 +72,12 @@ def _learn(
 ) -> None:
     folder = store.folder / ATTEMPTS_FOLDER / str(row["cell_id"]) / folder_of(row)
     telemetry = _read(folder / "telemetry.parquet")
-    if telemetry is not None and before is not None and row["temperature_quantity"]:
-        gate, watch = cooldown_after(before, plan, history, thermal)
-        _replay(gate, watch, _readings(telemetry, "cooldown", row), row["cooldown_s"])
     if telemetry is not None and row["temperature_quantity"]:
-        gate, watch = soak_of(cell, plan, thermal)
-        _replay(gate, watch, _readings(telemetry, "soak", row), row["soak_s"])
+        for stage, rule in rules_in_force(plan.conditions, cell.title):
+            gate, watch = watched_gate(stage, rule, cell.cell_id, before, history, thermal)
+            if watch is not None:
+                readings = _readings(telemetry, stage.word, stage.looks_at(rule), row)
+                _replay(gate, watch, readings, row.get(f"{stage.key}_s"))
     frames = _read(folder / "frames.parquet")
     if frames is not None:
         history.add_course(cell.cell_id, course_fps(frames["frametime_ms"].to_numpy()))
@@ -91,20 +92,22 @@ def _read(path: Path) -> pa.Table | None:
 
 
 def _readings(
-    telemetry: pa.Table, phase: str, row: Mapping[str, Any]
+    telemetry: pa.Table, phase: str, looks_at: tuple[str, ...], row: Mapping[str, Any]
 ) -> Iterator[tuple[float, GateReadings]]:
     """(seconds into the wait, what the gate saw), about once a second."""
     inside = np.asarray([one == phase for one in telemetry["phase"].to_pylist()], dtype=bool)
     part = telemetry.filter(pa.array(inside))
-    names = (row["temperature_quantity"], "ambient_temp_c", "core_clock_mhz")
+    named = [name for name in looks_at if name != TEMPERATURE]
+    names = (row["temperature_quantity"], "ambient_temp_c", "core_clock_mhz", *named)
     columns = [part[name].to_pylist() if name in part.column_names else [] for name in names]
     t_s = part["t_s"].to_pylist()
     last_s = -np.inf
     for place, now_s in enumerate(t_s):
         if now_s >= last_s + _STEP_S:
             last_s = now_s
-            temp_c, ambient_c, clock_mhz = (column[place] if column else None for column in columns)
-            yield now_s - t_s[0], GateReadings(temp_c, ambient_c, clock_mhz)
+            temp_c, ambient_c, clock_mhz, *rest = (column[place] if column else None for column in columns)
+            values = {name: value for name, value in zip(named, rest, strict=True) if value is not None}
+            yield now_s - t_s[0], GateReadings(temp_c, ambient_c, clock_mhz, values=values)
 
 
 def _replay(

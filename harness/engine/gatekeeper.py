@@ -1,34 +1,26 @@
-"""Which gate an attempt waits at, by which rule, and what the gate is shown of the rig."""
+"""Which stages an attempt passes, by which rules, and what their gates are shown of the rig."""
 
 from __future__ import annotations
 
-from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate, warm_up_gate
 from harness.conditions.thermal import ThermalModel, Watch
 from harness.engine.attempt import Running
 from harness.engine.history import History
-from harness.engine.messages import GateName
-from harness.plan.schema import Cell, Cooldown, Plan, Soak, WarmUp
+from harness.plan.schema import Plan
+from harness.stages import TEMPERATURE, AnyStage, Rule
+from harness.stages.gate import Gate, GateReadings, Wait
 from harness.telemetry.sampler import Sampler
 
 #: Temperatures that conditions can be held on, in order of preference.
 TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
 
 
-def cooldown_after(cell_id: str, plan: Plan, history: History, thermal: ThermalModel) -> tuple[Gate, Watch]:
-    """The gate of a cooldown after that cell, and what learns of it."""
-    watch = thermal.watch(f"cooldown after {cell_id}")
-    return cooldown_gate(plan.conditions.cooldown, history.first_start_temp_c, watch), watch
-
-
-def soak_of(cell: Cell, plan: Plan, thermal: ThermalModel) -> tuple[Gate, Watch]:
-    """The gate of that cell's soak, and what learns of it."""
-    watch = thermal.watch(f"soak of {cell.cell_id}")
-    return soak_gate(_soak_rule(cell, plan), watch), watch
-
-
-def _soak_rule(cell: Cell, plan: Plan) -> Soak:
-    """The title's own rule, or the plan's."""
-    return cell.title.soak or plan.conditions.soak
+def watched_gate(
+    stage: AnyStage, rule: Rule, cell_id: str, warmed_by: str | None, history: History, thermal: ThermalModel
+) -> tuple[Gate, Watch | None]:
+    """The gate of a stage, and what learns of its wait; None where nothing does."""
+    name = stage.watched_as(cell_id, warmed_by)
+    watch = None if name is None else thermal.watch(name)
+    return stage.gate(rule, Wait(history.first_start_temp_c, watch)), watch
 
 
 class Gatekeeper:
@@ -42,11 +34,10 @@ class Gatekeeper:
     Attributes:
         thermal: Model of how the card cools and heats.
         temperature: Quantity that conditions are held on: the plan's, else the first that the rig has.
-        warmed_by: Cell that warmed the rig last; a cooldown is foretold from it.
+        warmed_by: Cell that warmed the rig last; the wait before a launch is foretold from it.
     """
 
     def __init__(self, plan: Plan, sampler: Sampler, history: History) -> None:
-        self._plan = plan
         self._sampler = sampler
         self._history = history
         self.thermal = ThermalModel()
@@ -55,29 +46,17 @@ class Gatekeeper:
         present = sampler.quantities
         self.temperature = next((q for q in (*preferred, *TEMPERATURES) if q in present), None)
 
-    def gate(self, name: GateName, running: Running) -> Gate:
+    def gate(self, stage: AnyStage, rule: Rule, running: Running) -> Gate:
         """A new gate for this attempt."""
-        match name:
-            case "cooldown":
-                return cooldown_after(self.warmed_by, self._plan, self._history, self.thermal)[0]
-            case "warm_up":
-                return warm_up_gate(running.warm_up_rule(self._plan))
-            case "soak":
-                return soak_of(running.cell, self._plan, self.thermal)[0]
+        cell_id = running.cell.cell_id
+        return watched_gate(stage, rule, cell_id, self.warmed_by, self._history, self.thermal)[0]
 
-    def rule(self, name: GateName, running: Running) -> Cooldown | WarmUp | Soak:
-        """The rule behind that gate: the title's own, or the plan's."""
-        match name:
-            case "cooldown":
-                return self._plan.conditions.cooldown
-            case "warm_up":
-                return running.warm_up_rule(self._plan)
-            case "soak":
-                return _soak_rule(running.cell, self._plan)
-
-    def readings(self, running: Running) -> GateReadings:
-        """What a gate is shown now."""
+    def readings(self, running: Running, looks_at: tuple[str, ...] = ()) -> GateReadings:
+        """What a gate is shown now; ``looks_at``: the quantities that its stage goes by."""
         workload = running.workload
+        named = [quantity for quantity in looks_at if quantity != TEMPERATURE]
+        values = {quantity: self._latest(quantity) for quantity in named}
+        missing = {quantity: self._missing(quantity) for quantity in named}
         return GateReadings(
             temp_c=self._latest(self.temperature),
             ambient_temp_c=self._latest("ambient_temp_c"),
@@ -86,10 +65,12 @@ class Gatekeeper:
             temp_missing=self._missing(self.temperature),
             ambient_missing=self._missing("ambient_temp_c"),
             clock_missing=self._missing("core_clock_mhz"),
+            values={quantity: value for quantity, value in values.items() if value is not None},
+            missing={quantity: why for quantity, why in missing.items() if why is not None},
         )
 
     def note_start(self, running: Running) -> None:
-        """Keep the temperatures at the cooldown's end: the conditions that the attempt starts under."""
+        """Keep the temperatures before the launch: the conditions that the attempt starts under."""
         running.start_temp_c = self._latest(self.temperature)
         running.start_ambient_temp_c = self._latest("ambient_temp_c")
 

@@ -7,8 +7,7 @@ from contextlib import contextmanager, suppress
 
 from harness.clock import Clock
 from harness.engine.attempt import Running
-from harness.engine.machine import RUNNING
-from harness.engine.messages import Phase
+from harness.engine.machine import State
 from harness.engine.progress import EndEstimate, Observer, Progress
 from harness.engine.schedule import Schedule
 from harness.errors import HarnessError
@@ -97,7 +96,7 @@ class Signs:
         finally:
             ticker.stop()
 
-    def give(self, phase: Phase, running: Running | None, detail: str, phase_left_s: float | None) -> None:
+    def give(self, state: State, running: Running | None, detail: str, phase_left_s: float | None) -> None:
         """Give what is due; called several times a second."""
         now_s = self._clock.now_s()
         if now_s >= self._heartbeat_due_s:
@@ -106,10 +105,10 @@ class Signs:
             self._sign_of_life()
         if now_s >= self._progress_due_s:
             self._progress_due_s = now_s + PROGRESS_S
-            self._observer.on_progress(self._progress(now_s, phase, running, detail, phase_left_s))
+            self._observer.on_progress(self._progress(now_s, state, running, detail, phase_left_s))
 
     def _progress(
-        self, now_s: float, phase: Phase, running: Running | None, detail: str, phase_left_s: float | None
+        self, now_s: float, state: State, running: Running | None, detail: str, phase_left_s: float | None
     ) -> Progress:
         readings = {
             quantity: sample.value
@@ -117,7 +116,7 @@ class Signs:
             if (sample := self._sampler.latest(quantity)) is not None
         }
         return Progress(
-            phase=phase,
+            phase=str(state.phase),
             cell_id=running.cell.cell_id if running else None,
             repeat_index=running.slot.repeat_index if running else None,
             attempt_index=running.ref.attempt_index if running else None,
@@ -128,5 +127,5 @@ class Signs:
             ends_in_s=self._ends_in_s(self._estimate.ends_in_s(now_s - running.start_s if running else 0.0)),
             readings=readings,
             detail=detail,
-            frame_log=running.growing_log(now_s) if running and phase in RUNNING else None,
+            frame_log=running.growing_log(now_s) if running and state.title_may_run else None,
         )

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from harness.clock import Clock
 from harness.engine.attempt import Running
-from harness.engine.machine import RUNNING
-from harness.engine.messages import Failed, Phase, StopRequested
+from harness.engine.machine import State
+from harness.engine.messages import Failed, StopRequested
 from harness.engine.night import NightWatch
 from harness.engine.progress import StopSignal
 from harness.engine.requests import take_request
@@ -83,20 +83,20 @@ class Lookout:
             request = take_request(self._folder)
         return request or self.night.ends_run()
 
-    def danger(self, phase: Phase) -> StopRequested | Failed | None:
+    def danger(self, state: State) -> StopRequested | Failed | None:
         """A limit that is exceeded, or that can't be watched any more while a title heats the card."""
         if (exceeded := self._ceilings.exceeded()) is not None:
             return StopRequested("safety", exceeded)
-        warming = phase in RUNNING or phase is Phase.COOLDOWN
-        if warming and self._plan.limits.unwatched == "refuse":
+        warm = state.title_may_run or state.stage is not None
+        if warm and self._plan.limits.unwatched == "refuse":
             lost = self._ceilings.lost()
             if lost is not None:
                 return Failed(UNWATCHED, f"{lost}; the attempt was ended")
         return None
 
-    def title_trouble(self, running: Running, phase: Phase) -> Failed | None:
+    def title_trouble(self, running: Running, at: State) -> Failed | None:
         """What ended the title's usefulness, if anything did."""
-        if running.workload is None or phase not in RUNNING:
+        if running.workload is None or not at.title_may_run:
             return None
         title = running.cell.title
         state = running.workload.poll()
@@ -117,10 +117,10 @@ class Lookout:
         if state.last_sign_s is not None and now_s - state.last_sign_s > title.silent_at_most_s:
             silent_s = now_s - state.last_sign_s
             return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
-        if state.finished and phase in (Phase.WARM_UP, Phase.SOAK):
+        if state.finished and at.stage is not None:
             return Failed(
                 "title-ended-early",
-                f"{title.name} finished in its {phase}; make it run longer, or, where its command only "
+                f"{title.name} finished in its {at.phase}; make it run longer, or, where its command only "
                 "starts it and leaves, name its own program (process_name)",
             )
         return None

@@ -1,8 +1,9 @@
 """The engine's state machine: an event goes in, instructions come out. No I/O, no clock, no randomness.
 
-One attempt: apply -> cooldown -> launch -> warm-up -> soak -> measure -> close -> ingest -> commit. A failure
-or a stop at any point leads through close (if a title may be running) to commit, so that every attempt that
-was begun is accounted for. The factory state is restored once, at the end of the campaign, whatever ended it.
+One attempt: apply -> stages before the launch -> launch -> stages in the title -> measure -> close -> ingest
+-> commit. Which stages there are comes with the event that begins it. A failure or a stop at any point leads
+through close (if a title may be running) to commit, so that every attempt that was begun is accounted for.
+The factory state is restored once, at the end of the campaign, whatever ended it.
 
 Two decisions: a stop after the window lets the attempt end, because reading its log takes seconds and a
 measured repeat is worth more; and a repeat that fails is tried again at once, in its own block, so that
@@ -25,7 +26,6 @@ from harness.engine.messages import (
     Event,
     Failed,
     FetchSlot,
-    GateName,
     GateOpened,
     GateTimedOut,
     HoldGate,
@@ -48,16 +48,10 @@ from harness.engine.messages import (
 )
 from harness.errors import HarnessError
 from harness.plan.schema import Slot
+from harness.stages.stage import word_of
 
-_GATE_OF_PHASE: dict[Phase, GateName] = {
-    Phase.COOLDOWN: "cooldown",
-    Phase.WARM_UP: "warm_up",
-    Phase.SOAK: "soak",
-}
-#: Phases in which a title may be running.
-RUNNING = frozenset({Phase.LAUNCH, Phase.WARM_UP, Phase.SOAK, Phase.MEASURE})
-#: Phases in which an attempt can still fail or be stopped before its logs are read.
-_OPEN = frozenset({Phase.APPLY, Phase.COOLDOWN, *RUNNING})
+#: Phases in which an attempt can fail or be stopped before its logs are read; so it can in every stage.
+_OPEN = (Phase.APPLY, Phase.LAUNCH, Phase.MEASURE)
 
 
 class InvalidTransition(HarnessError):
@@ -85,22 +79,37 @@ class State:
     """Everything the machine remembers.
 
     Attributes:
-        phase: Where the attempt stands.
+        phase: Where the attempt stands: a phase, or the word of the stage that is waited for.
+        stage: Key of that stage; None outside of one.
+        ahead: Steps of the attempt before its window: keys of stages, and the launch.
         slot: The slot being served; None between attempts.
         outcome: Set once the attempt's end is decided before its checks (failure, stop, skip).
         stop: The first stop request; it wins over later ones, except that safety wins over all.
         history: The last phases, for error messages.
     """
 
-    phase: Phase = Phase.IDLE
+    phase: str = Phase.IDLE
+    stage: str | None = None
+    ahead: tuple[str, ...] = ()
     slot: Slot | None = None
     outcome: Outcome | None = None
     stop: StopRequested | None = None
     history: tuple[str, ...] = ()
 
-    def at(self, phase: Phase) -> State:
+    def at(self, phase: str, stage: str | None = None) -> State:
         """The state in another phase."""
-        return replace(self, phase=phase, history=(*self.history[-11:], str(phase)))
+        return replace(self, phase=phase, stage=stage, history=(*self.history[-11:], str(phase)))
+
+    @property
+    def title_may_run(self) -> bool:
+        """From the launch to the window's end."""
+        in_title = self.stage is not None and Phase.LAUNCH not in self.ahead
+        return in_title or self.phase in (Phase.LAUNCH, Phase.MEASURE)
+
+    @property
+    def open(self) -> bool:
+        """The attempt can still fail or be stopped before its logs are read."""
+        return self.stage is not None or self.phase in _OPEN
 
 
 Step = tuple[State, tuple[Instruction, ...]]
@@ -116,7 +125,7 @@ def step(state: State, event: Event) -> Step:
         case GateTimedOut():
             return _gate_timed_out(state, event)
         case NightOver(reason):
-            if state.phase not in _OPEN:
+            if not state.open:
                 raise InvalidTransition(state, event)
             return _wind_up(state, Outcome("interrupted", "night-over", reason))
         case _:
@@ -131,16 +140,12 @@ def _advance(state: State, event: Event) -> Step:
             if slot is None or state.stop is not None:
                 return state.at(Phase.RESTORE), (RestoreFactory(),)
             return replace(state, slot=slot, outcome=None).at(Phase.APPLY), (BeginAttempt(slot),)
-        case Phase.APPLY, AttemptBegun():
-            return state, (ApplyProfile(),)
-        case Phase.APPLY, ProfileInForce():
-            return state.at(Phase.COOLDOWN), (HoldGate("cooldown"),)
-        case Phase.LAUNCH, Launched():
-            return state.at(Phase.WARM_UP), (HoldGate("warm_up"),)
-        case (Phase.COOLDOWN | Phase.WARM_UP | Phase.SOAK) as phase, GateOpened(gate=gate):
-            if gate != _GATE_OF_PHASE[phase]:
-                raise InvalidTransition(state, event)
-            return _past_gate(state)
+        case Phase.APPLY, AttemptBegun(before_launch=before, in_title=inside):
+            return replace(state, ahead=(*before, Phase.LAUNCH, *inside)), (ApplyProfile(),)
+        case (Phase.APPLY, ProfileInForce()) | (Phase.LAUNCH, Launched()):
+            return _go_on(state)
+        case _, GateOpened(gate=gate) if gate == state.stage:
+            return _go_on(state)
         case Phase.MEASURE, WindowEnded():
             return state.at(Phase.CLOSE), (CloseTitle(),)
         case Phase.CLOSE, Closed():
@@ -170,14 +175,14 @@ def _next(state: State) -> Step:
     return state.at(Phase.IDLE), (FetchSlot(),)
 
 
-def _past_gate(state: State) -> Step:
-    match state.phase:
-        case Phase.COOLDOWN:
-            return state.at(Phase.LAUNCH), (LaunchTitle(),)
-        case Phase.WARM_UP:
-            return state.at(Phase.SOAK), (HoldGate("soak"),)
-        case _:
-            return state.at(Phase.MEASURE), (MeasureWindow(),)
+def _go_on(state: State) -> Step:
+    """The next step of the attempt; after the last one its window."""
+    if not state.ahead:
+        return state.at(Phase.MEASURE), (MeasureWindow(),)
+    step, state = state.ahead[0], replace(state, ahead=state.ahead[1:])
+    if step == Phase.LAUNCH:
+        return state.at(Phase.LAUNCH), (LaunchTitle(),)
+    return state.at(word_of(step), step), (HoldGate(step),)
 
 
 def _commit(state: State, outcome: Outcome) -> Step:
@@ -188,7 +193,7 @@ def _commit(state: State, outcome: Outcome) -> Step:
 def _wind_up(state: State, outcome: Outcome) -> Step:
     """End the attempt early: close the title where one may run, then commit."""
     state = replace(state, outcome=outcome)
-    if state.phase in RUNNING:
+    if state.title_may_run:
         return state.at(Phase.CLOSE), (CloseTitle(),)
     return _commit(state, outcome)
 
@@ -196,7 +201,7 @@ def _wind_up(state: State, outcome: Outcome) -> Step:
 def _stop(state: State, event: StopRequested) -> Step:
     if state.stop is None or event.kind == "safety" or state.stop.kind == "pause":
         state = replace(state, stop=event)
-    if event.kind == "pause" or state.phase not in _OPEN:
+    if event.kind == "pause" or not state.open:
         # Past its window an attempt is finished first: nothing is gained by throwing it away.
         # In idle the answer to FetchSlot leads to the end.
         return state, ()
@@ -205,7 +210,7 @@ def _stop(state: State, event: StopRequested) -> Step:
 
 
 def _fail(state: State, event: Failed) -> Step:
-    if state.phase in _OPEN:
+    if state.open:
         return _wind_up(state, Outcome("failed", event.reason_code, event.reason))
     if state.phase in (Phase.CLOSE, Phase.INGEST):
         outcome = state.outcome or Outcome("failed", event.reason_code, event.reason)
@@ -214,11 +219,11 @@ def _fail(state: State, event: Failed) -> Step:
 
 
 def _gate_timed_out(state: State, event: GateTimedOut) -> Step:
-    if _GATE_OF_PHASE.get(state.phase) != event.gate:
+    if event.gate != state.stage:
         raise InvalidTransition(state, event)
     match event.then:
         case "mark":
-            return _past_gate(state)
+            return _go_on(state)
         case "skip":
             return _wind_up(state, Outcome("rejected", f"{event.gate}-timeout", event.detail))
         case "stop":

@@ -6,22 +6,22 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from harness.plan.schema import Slot, Then
+from harness.plan.schema import Slot
+from harness.stages import Then
 
-GateName = Literal["cooldown", "warm_up", "soak"]
 StopKind = Literal["interrupt", "stop", "pause", "safety", "conditions", "restore-failed", "storage"]
 Verdict = Literal["accepted", "rejected", "failed", "interrupted"]
 
 
 class Phase(StrEnum):
-    """Where an attempt stands. The value is what the telemetry's ``phase`` column holds."""
+    """Where an attempt stands while it waits for no stage; then a stage's word stands in its place.
+
+    The word of either is what the telemetry's ``phase`` column holds.
+    """
 
     IDLE = "idle"
     APPLY = "apply"
-    COOLDOWN = "cooldown"
     LAUNCH = "launch"
-    WARM_UP = "warm-up"
-    SOAK = "soak"
     MEASURE = "measure"
     CLOSE = "close"
     INGEST = "ingest"
@@ -47,7 +47,14 @@ class SlotOffered:
 
 @dataclass(frozen=True)
 class AttemptBegun:
-    """The attempt is in the journal."""
+    """The attempt is in the journal.
+
+    Attributes:
+        before_launch, in_title: Keys of the stages that it passes, in order.
+    """
+
+    before_launch: tuple[str, ...]
+    in_title: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -57,23 +64,23 @@ class ProfileInForce:
 
 @dataclass(frozen=True)
 class GateOpened:
-    """A condition is met."""
+    """A condition is met; ``gate``: its stage's key."""
 
-    gate: GateName
+    gate: str
 
 
 @dataclass(frozen=True)
 class GateTimedOut:
     """A condition was not met in time; ``then`` is what the plan wants."""
 
-    gate: GateName
+    gate: str
     then: Then
     detail: str
 
 
 @dataclass(frozen=True)
 class Launched:
-    """The title runs and is ready for its warm-up."""
+    """The title runs and is ready."""
 
 
 @dataclass(frozen=True)
@@ -176,9 +183,9 @@ class ApplyProfile:
 
 @dataclass(frozen=True)
 class HoldGate:
-    """Wait until the gate opens, or times out, or something happens."""
+    """Wait until the gate of the stage with that key opens, or times out, or something happens."""
 
-    gate: GateName
+    gate: str
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from harness.boundary.crossing import note_fault
-from harness.engine.messages import Phase, StopKind, StopRequested
+from harness.engine.messages import StopKind, StopRequested
 from harness.rig import FrameLogSource
 
 
@@ -31,7 +31,7 @@ class Progress:
         frame_log: The log that the running title writes its frames to; None where there is none to look at.
     """
 
-    phase: Phase
+    phase: str
     cell_id: str | None
     repeat_index: int | None
     attempt_index: int | None

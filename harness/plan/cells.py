@@ -17,13 +17,15 @@ from harness.plan.schema import (
     SensorSpec,
     SettingSpec,
     TitleSpec,
+    rules_in_force,
 )
+from harness.stages import STAGES
 
 
 def expand(plan: Plan) -> tuple[Cell, ...]:
     """All cells, in the plan's order: titles, within them settings, within them profiles.
 
-    Each cell's ``title`` carries what its setting overrides (times, frame log, warm-up, soak), so that
+    Each cell's ``title`` carries what its setting overrides (times, frame log, rules of stages), so that
     nobody downstream needs to know of overriding.
     """
     return tuple(
@@ -37,8 +39,8 @@ def expand(plan: Plan) -> tuple[Cell, ...]:
 def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSpec) -> Cell:
     overrides = {
         key: value
-        for key in ("measure_s", "deadline_s", "frame_log", "expect_lines", "warm_up", "soak")
-        if (value := getattr(setting, key)) is not None
+        for key in ("measure_s", "deadline_s", "frame_log", "expect_lines", *(stage.key for stage in STAGES))
+        if (value := getattr(setting, key, None)) is not None
     }
     resolved = title.model_copy(update=overrides)
     options = {**title.options, **setting.options}
@@ -80,14 +82,16 @@ def _definition(
         "control": profile.control,
         "tuning": _stated(profile),
         "temperature": conditions.temperature,
-        "cooldown": bearing(conditions.cooldown),
-        "warm_up": bearing(title.warm_up or conditions.warm_up),
-        "soak": bearing(title.soak or conditions.soak),
         "sampling": bearing(sampling),
     }
+    definition |= _stages(conditions, title)
     if sensors:
         definition["sensors"] = [{"kind": s.kind, "options": _stated(s)} for s in sensors]
     return definition
+
+
+def _stages(conditions: Conditions, title: TitleSpec) -> dict[str, Any]:
+    return {stage.key: bearing(rule) for stage, rule in rules_in_force(conditions, title)}
 
 
 def _frame_log(title: TitleSpec) -> dict[str, Any] | None:
@@ -131,9 +135,7 @@ def means_the_same(
         (before.title.measure_s, after.title.measure_s),
         (before.profile.control, after.profile.control),
         (old.temperature, new.temperature),
-        (bearing(old.cooldown), bearing(new.cooldown)),
-        (bearing(before.title.warm_up or old.warm_up), bearing(after.title.warm_up or new.warm_up)),
-        (bearing(before.title.soak or old.soak), bearing(after.title.soak or new.soak)),
+        (_stages(old, before.title), _stages(new, after.title)),
         (bearing(samplings[0]), bearing(samplings[1])),
         (plan_before.get("sensors"), plan_after.get("sensors")),
         (logs[0] and (logs[0].path, logs[0].reader), logs[1] and (logs[1].path, logs[1].reader)),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, TypeVar
+from typing import Any, TypeGuard, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from harness.metrics import METRICS
 from harness.patterns import Pattern
@@ -14,11 +14,12 @@ from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
 from harness.plan.locate import Path
 from harness.plan.options import Kinds
-from harness.plan.schema import Conditions, Cooldown, Part, Soak, WarmUp
+from harness.plan.schema import Conditions, shared_rule
 from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES
+from harness.stages import STAGES, AnyStage
 from harness.tables import QUANTITIES
 
-P = TypeVar("P", bound=Part)
+M = TypeVar("M", bound=BaseModel)
 
 #: What the order of a night and the tables of its report are made for.
 MOST_REPEATS = 20_000
@@ -37,7 +38,7 @@ def check_rules(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> None:
     _check_sentinels(raw, found)
     _check_conditions(raw, found)
     for index, title in enumerate(_list(raw.get("titles"))):
-        _check_title(title, ("titles", index), _table(raw.get("conditions")), found)
+        _check_title(title, ("titles", index), raw, found)
 
 
 def _list(value: Any) -> list[dict[str, Any]]:
@@ -48,7 +49,7 @@ def _table(value: Any) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
-def _valid(model: type[P], data: Any) -> P | None:
+def _valid(model: type[M], data: Any) -> M | None:
     try:
         return model.model_validate(data, strict=True)
     except ValidationError:
@@ -165,65 +166,21 @@ def _check_conditions(raw: Mapping[str, Any], found: Findings) -> None:
         found.add(
             ("conditions", "temperature"), f"{shown(quantity)} is no temperature that a rig has", remedy
         )
-    path: Path = ("conditions",)
-    if "cooldown" in table:
-        _check_cooldown(_valid(Cooldown, table["cooldown"]), (*path, "cooldown"), raw, found)
-    if "warm_up" in table:
-        _check_warm_up(_valid(WarmUp, table["warm_up"]), (*path, "warm_up"), found)
-    if "soak" in table:
-        _check_soak(_valid(Soak, table["soak"]), (*path, "soak"), found)
+    for stage in STAGES:
+        _check_stage(stage, table, ("conditions",), raw, found)
 
 
-def _check_cooldown(rule: Cooldown | None, path: Path, raw: Mapping[str, Any], found: Findings) -> None:
+def _check_stage(
+    stage: AnyStage, table: dict[str, Any], path: Path, raw: Mapping[str, Any], found: Findings
+) -> None:
+    """What the stage itself has to say of its rule in that table."""
+    rule = _valid(stage.rule, table[stage.key]) if stage.key in table else None
     if rule is None:
         return
-    targets = [
-        key
-        for key in ("until_at_most_c", "until_above_ambient_k", "until_within_of_first_k")
-        if getattr(rule, key) is not None
-    ]
-    if len(targets) > 1:
-        found.add(path, f"{' and '.join(targets)} contradict each other", "keep one of them")
-    waits = bool(targets) or rule.or_stopped_falling
-    if rule.seconds > rule.timeout_s and (waits or "timeout_s" in rule.model_fields_set):
-        _contradiction(path, "seconds", rule.seconds, rule.timeout_s, found)
-    if not waits and rule.seconds == 0 and rule.model_fields_set - {"seconds"}:
-        found.add(
-            path,
-            "it says how to wait but not for what",
-            "add seconds, until_at_most_c, until_above_ambient_k, until_within_of_first_k "
-            "or or_stopped_falling",
-        )
-    ceiling = _table(raw.get("limits")).get("core_temp_c")
-    if rule.until_at_most_c is not None and isinstance(ceiling, int | float):  # noqa: SIM102
-        if rule.until_at_most_c >= ceiling:
-            found.add(
-                (*path, "until_at_most_c"),
-                f"{rule.until_at_most_c:g} °C is not below the safety limit core_temp_c = {ceiling:g}",
-                "lower it: a title would start at the temperature that stops the night",
-            )
-
-
-def _check_warm_up(rule: WarmUp | None, path: Path, found: Findings) -> None:
-    if rule is None:
-        return
-    waits = rule.passes is not None or rule.until_steady
-    if rule.seconds > rule.timeout_s and (waits or "timeout_s" in rule.model_fields_set):
-        _contradiction(path, "seconds", rule.seconds, rule.timeout_s, found)
-
-
-def _check_soak(rule: Soak | None, path: Path, found: Findings) -> None:
-    if rule is None:
-        return
-    if rule.window_s > rule.timeout_s:
-        _contradiction(path, "window_s", rule.window_s, rule.timeout_s, found)
-    limits = rule.slope_at_most_c_per_min is not None or rule.clock_variation_at_most_pct is not None
-    if rule.model_fields_set and not limits:
-        found.add(
-            path,
-            "it has no limit, so there would be no soak",
-            "add slope_at_most_c_per_min or clock_variation_at_most_pct, or remove the rule",
-        )
+    here: Path = (*path, stage.key)
+    for complaint in stage.complaints(rule, _table(raw.get("limits"))):
+        place = here if complaint.key is None else (*here, complaint.key)
+        found.add(place, complaint.what, complaint.remedy)
 
 
 def _check_patterns(table: dict[str, Any], path: Path, found: Findings) -> None:
@@ -236,44 +193,39 @@ def _check_patterns(table: dict[str, Any], path: Path, found: Findings) -> None:
             found.add((*path, "expect_lines", index), what, remedy)
 
 
-def _contradiction(path: Path, key: str, value: float, timeout_s: float, found: Findings) -> None:
-    found.add(
-        (*path, key),
-        f"{key} = {value:g} is longer than timeout_s = {timeout_s:g}",
-        f"raise timeout_s above {value:g}, or lower {key}",
-    )
-
-
-def _check_title(title: dict[str, Any], path: Path, conditions: dict[str, Any], found: Findings) -> None:
-    shared = _valid(Conditions, conditions) or Conditions()
-    if "warm_up" in title:
-        _check_warm_up(_valid(WarmUp, title["warm_up"]), (*path, "warm_up"), found)
-    if "soak" in title:
-        _check_soak(_valid(Soak, title["soak"]), (*path, "soak"), found)
+def _check_title(title: dict[str, Any], path: Path, raw: Mapping[str, Any], found: Findings) -> None:
+    shared = _valid(Conditions, _table(raw.get("conditions"))) or Conditions()
+    in_title = STAGES.at("in-title")
     _check_patterns(title, path, found)
+    for stage in in_title:
+        _check_stage(stage, title, path, raw, found)
     for index, setting in enumerate(_list(title.get("settings"))):
-        _check_patterns(setting, (*path, "settings", index), found)
         here: Path = (*path, "settings", index)
-        if "warm_up" in setting:
-            _check_warm_up(_valid(WarmUp, setting["warm_up"]), (*here, "warm_up"), found)
-        if "soak" in setting:
-            _check_soak(_valid(Soak, setting["soak"]), (*here, "soak"), found)
+        _check_patterns(setting, here, found)
+        for stage in in_title:
+            _check_stage(stage, setting, here, raw, found)
         both = {**title, **setting}
         measure_s, deadline_s = both.get("measure_s"), both.get("deadline_s", 1800)
-        warm_up = _valid(WarmUp, both["warm_up"]) if "warm_up" in both else shared.warm_up
-        if warm_up is None or not (_is_number(measure_s) and _is_number(deadline_s)):
+        if not (_is_number(measure_s) and _is_number(deadline_s)):
             continue
-        least_s = warm_up.seconds + both["measure_s"]
+        waits = {}
+        for stage in in_title:
+            rule = _valid(stage.rule, both[stage.key]) if stage.key in both else shared_rule(stage, shared)
+            if rule is not None:
+                waits[stage.word] = stage.forecast(rule, lambda seconds, _: seconds).shortest_s
+        least_s = sum(waits.values()) + measure_s
         if least_s >= deadline_s:
-            owner = here if {"measure_s", "deadline_s", "warm_up"} & set(setting) else path
+            owner = here if {"measure_s", "deadline_s", *(s.key for s in in_title)} & set(setting) else path
             key = "deadline_s" if "deadline_s" in both else "measure_s"
+            parts = [f"{word} ({wait_s:g} s)" for word, wait_s in waits.items() if wait_s]
+            over = f"{', '.join(parts)} and window ({measure_s:g} s) are over"
             found.add(
                 (*owner, key),
-                f"deadline_s = {deadline_s:g} ends the title before warm-up ({warm_up.seconds:g} s) and "
-                f"window ({measure_s:g} s) are over",
+                f"deadline_s = {deadline_s:g} ends the title before "
+                f"{over if parts else f'its window ({measure_s:g} s) is over'}",
                 f"set deadline_s well above {least_s:g}",
             )
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: Any) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool)

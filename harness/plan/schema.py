@@ -6,6 +6,7 @@ validated by the plugin's own model; see :mod:`harness.plan.load`. Times are sec
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import time
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -19,7 +20,9 @@ from pydantic import (
     model_validator,
 )
 
-Then = Literal["skip", "mark", "stop"]
+from harness.plan.stage_keys import set_stage_keys
+from harness.stages import STAGES, AnyStage, Rule
+
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
 CheckCode = Literal[
     "title-failed",
@@ -166,60 +169,12 @@ class PlanHead(Part):
         return self.repeats.at_least if isinstance(self.repeats, AdaptiveRepeats) else self.repeats
 
 
-class Cooldown(Part):
-    """Before each attempt. With no rule given: 10 s. ``seconds`` is the least wait for every rule."""
-
-    BEARS: ClassVar[str] = (
-        "seconds until_at_most_c until_above_ambient_k until_within_of_first_k or_stopped_falling"
-        " stopped_falling_c_per_min"
-    )
-    APART: ClassVar[str] = "timeout_s then"
-
-    seconds: float = Field(default=0, ge=0, description="wait at least this long")
-    until_at_most_c: float | None = Field(default=None, ge=-40, le=150)
-    until_above_ambient_k: float | None = Field(default=None, ge=0, le=100)
-    until_within_of_first_k: float | None = Field(default=None, gt=0, le=50)
-    or_stopped_falling: bool = False
-    stopped_falling_c_per_min: float = Field(default=1.0, gt=0, description="falls slower: has stopped")
-    timeout_s: float = Field(default=600, gt=0)
-    then: Then = "mark"
-
-
-class WarmUp(Part):
-    """Inside the title, before the soak. ``passes`` needs a title that counts its passes."""
-
-    BEARS: ClassVar[str] = "seconds passes until_steady"
-    APART: ClassVar[str] = "timeout_s then"
-
-    seconds: float = Field(default=0, ge=0)
-    passes: int | None = Field(default=None, ge=1)
-    until_steady: bool = False
-    timeout_s: float = Field(default=900, gt=0)
-    then: Then = "mark"
-
-
-class Soak(Part):
-    """Opens when temperature and clock are steady; without limits there is no soak."""
-
-    BEARS: ClassVar[str] = "slope_at_most_c_per_min clock_variation_at_most_pct window_s"
-    APART: ClassVar[str] = "timeout_s then"
-
-    slope_at_most_c_per_min: float | None = Field(default=None, gt=0)
-    clock_variation_at_most_pct: float | None = Field(default=None, gt=0)
-    window_s: float = Field(default=60, gt=0)
-    timeout_s: float = Field(default=900, gt=0)
-    then: Then = "mark"
-
-
 class Conditions(Part):
     """Table ``[conditions]``."""
 
-    BEARS: ClassVar[str] = "temperature cooldown warm_up soak"
+    BEARS: ClassVar[str] = "*"  # with a key for each stage; see the end of this module
 
     temperature: str | None = Field(default=None, description="quantity to hold; default: first one present")
-    cooldown: Cooldown = Cooldown(seconds=10)
-    warm_up: WarmUp = WarmUp(seconds=10)
-    soak: Soak = Soak()
 
 
 class Sentinels(Part):
@@ -402,7 +357,7 @@ class FrameLogSpec(OpenPart):
 class SettingSpec(OpenPart):
     """One entry of a title's ``settings``; what it states overrides the title's."""
 
-    BEARS: ClassVar[str] = "measure_s frame_log warm_up soak options"
+    BEARS: ClassVar[str] = "*"  # with the rules of its own for stages in the title
     APART: ClassVar[str] = "name label deadline_s expect_lines"
 
     name: str = Name
@@ -411,14 +366,12 @@ class SettingSpec(OpenPart):
     deadline_s: float | None = Field(default=None, gt=0)
     frame_log: FrameLogSpec | None = None
     expect_lines: list[str] | None = None
-    warm_up: WarmUp | None = None
-    soak: Soak | None = None
 
 
 class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
 
-    BEARS: ClassVar[str] = "workload measure_s frame_log settings warm_up soak options"
+    BEARS: ClassVar[str] = "*"  # with the rules of its own for stages in the title
     APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines"
 
     name: str = Name
@@ -435,8 +388,6 @@ class TitleSpec(OpenPart):
         default_factory=list, description="patterns that its output must show, as the resolution in use"
     )
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
-    warm_up: WarmUp | None = None
-    soak: Soak | None = None
 
 
 class Instrument(Part):
@@ -544,3 +495,35 @@ class Slot(Part):
     repeat_index: int = Field(ge=1)
     sentinel: bool = False
     second_look: bool = False
+
+
+def rules_in_force(conditions: Conditions, title: TitleSpec) -> list[tuple[AnyStage, Rule]]:
+    """The stages that each attempt of the title passes, in order, each with its rule: the title's own, or the
+    plan's. A stage that the plan does not speak of and that has no default is left out."""
+    found = ((stage, own_rule(stage, title) or shared_rule(stage, conditions)) for stage in STAGES)
+    return [(stage, rule) for stage, rule in found if rule is not None]
+
+
+def all_rules(plan: Plan) -> Iterator[tuple[AnyStage, Rule]]:
+    """Every rule that the plan states or leaves at its default: of each stage its own, then those of titles
+    and settings."""
+    for stage in STAGES:
+        owners: list[TitleSpec | SettingSpec] = []
+        for title in plan.titles:
+            owners += [title, *title.settings]
+        for rule in (shared_rule(stage, plan.conditions), *(own_rule(stage, owner) for owner in owners)):
+            if rule is not None:
+                yield stage, rule
+
+
+def shared_rule(stage: AnyStage, conditions: Conditions) -> Rule | None:
+    """The plan's rule for a stage; None where it has no such stage."""
+    return getattr(conditions, stage.key, None)
+
+
+def own_rule(stage: AnyStage, table: TitleSpec | SettingSpec) -> Rule | None:
+    """A title's or setting's own rule for a stage."""
+    return getattr(table, stage.key, None)
+
+
+STAGES.follow(lambda: set_stage_keys(Conditions, (SettingSpec, TitleSpec), (Plan, Cell), STAGES))

@@ -94,8 +94,8 @@ class CooldownStage(Stage[Cooldown]):
         least = f"at least {rule.seconds:g} s and " if rule.seconds else ""
         return f"{least}until {until}, for {rule.timeout_s:g} s at most"
 
-    def methods(self, rule: Cooldown, temperature: str) -> str:
-        return f"the rig cooled ({self.says(rule, temperature)})"
+    def methods(self, words: str) -> str:
+        return f"the rig cooled ({words})"
 
     def forecast(self, rule: Cooldown, assume: Assume) -> Span:
         if not rule.waits_for_temperature:

@@ -72,8 +72,8 @@ class SoakStage(Stage[Soak]):
             return "none"
         return f"until over {rule.window_s:g} s the {' and the '.join(parts)}, for {rule.timeout_s:g} s at most"
 
-    def methods(self, rule: Soak, temperature: str) -> str:
-        return f"with soak: {self.says(rule, temperature)}"
+    def methods(self, words: str) -> str:
+        return f"with soak: {words}"
 
     def forecast(self, rule: Soak, assume: Assume) -> Span:
         if not rule.has_limit:

@@ -125,9 +125,9 @@ class Stage(ABC, Generic[R]):
             temperature: What to call the temperature that conditions are held on.
         """
 
-    def methods(self, rule: R, temperature: str) -> str:
-        """The same in the methods paragraph, after "Before each repeat" or "each title"."""
-        return f"passed its {self.word} ({self.says(rule, temperature)})"
+    def methods(self, words: str) -> str:
+        """The clause of the methods paragraph after "Before each repeat" or "each title"; ``words``: the rule."""
+        return f"the {self.word} was waited for ({words})"
 
     def forecast(self, rule: R, assume: Assume) -> Span:
         """How long it will take; ``assume`` notes what that rests on. Default: anything up to the timeout."""

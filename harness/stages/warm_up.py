@@ -75,8 +75,8 @@ class WarmUpStage(Stage[WarmUp]):
             parts.append(f"until the frame rate is steady, for {rule.timeout_s:g} s at most")
         return ", then ".join(parts)
 
-    def methods(self, rule: WarmUp, temperature: str) -> str:
-        return f"warmed up ({self.says(rule, temperature)})"
+    def methods(self, words: str) -> str:
+        return f"warmed up ({words})"
 
     def forecast(self, rule: WarmUp, assume: Assume) -> Span:
         if rule.by_time:

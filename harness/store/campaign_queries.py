@@ -13,8 +13,9 @@ from harness.store import dataset, records
 from harness.store.journal import Journal
 from harness.store.records import Session
 
-#: Phases of an attempt in which the engine only waits, and looks around several times a second.
-_HEARTBEAT_PHASES: Final = frozenset({"cooldown", "launch", "warm-up", "soak", "measure"})
+#: Phases of an attempt in which the engine is at work; in all others it only waits, and looks around several
+#: times a second.
+_AT_WORK: Final = frozenset({"apply", "close", "ingest", "commit"})
 
 
 class CampaignView:
@@ -76,7 +77,7 @@ class CampaignView:
             "SELECT phase FROM transitions JOIN attempts USING (attempt_id) WHERE verdict IS NULL"
             " ORDER BY transitions.rowid DESC LIMIT 1"
         )
-        waiting = bool(phase) and phase[0]["phase"] in _HEARTBEAT_PHASES
+        waiting = bool(phase) and phase[0]["phase"] not in _AT_WORK
         last = self.sessions()[-1:]
         if not last:
             return counts[0], counts[1], None, False, waiting

@@ -29,11 +29,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.conditions.gates import Gate, GateReadings, cooldown_gate, soak_gate
 from harness.conditions.thermal import ThermalModel
 from harness.plan.cells import expand
 from harness.plan.order import arrange
-from harness.plan.schema import Cooldown, Plan, Slot, Soak
+from harness.plan.schema import Plan, Slot
+from harness.stages.cooldown import COOLDOWN, Cooldown
+from harness.stages.gate import Gate, GateReadings, Wait
+from harness.stages.soak import SOAK, Soak
 from harness_plugins.simulated.card import CardModel, with_silicon
 from harness_plugins.simulated.chance import generator
 from harness_plugins.simulated.cooling import Cooling
@@ -165,7 +167,7 @@ class Night:
         """Average FPS of one attempt."""
         title = slot.cell_id.split(".")[0]
         watch = self.model.watch(f"cooldown after {self.warmed_by}") if self.foretell else None
-        self.hold("cooldown", cooldown_gate(self.arm.cooldown, None, watch))
+        self.hold("cooldown", COOLDOWN.gate(self.arm.cooldown, Wait(watch=watch)))
         if self.arm.constant:
             self.machine.start_at(*self.cold)
         character, scenes = self.titles[title]
@@ -191,7 +193,7 @@ class Night:
         self.let_pass(load_steps * STEP_S + self.arm.warm_up_s)
         if self.arm.soak is not None:
             watch = self.model.watch(f"soak of {title}") if self.foretell else None
-            self.hold("soak", soak_gate(self.arm.soak, watch))
+            self.hold("soak", SOAK.gate(self.arm.soak, Wait(watch=watch)))
         begin = len(run.gpu_trace_ms)
         self.let_pass(MEASURE_S)
         frame_ms = np.maximum(run.gpu_trace_ms[begin:], run.cpu_trace_ms[begin:])

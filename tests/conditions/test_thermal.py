@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.conditions.gates import GateReadings, cooldown_gate, soak_gate
 from harness.conditions.steady import has_stopped_falling, is_level
 from harness.conditions.thermal import Curve, ThermalModel, fit_freely
-from harness.plan.schema import Cooldown, Soak
+from harness.stages.cooldown import COOLDOWN, Cooldown
+from harness.stages.gate import GateReadings, Wait
+from harness.stages.soak import SOAK, Soak
 
 LADDER = Curve(end_c=75.0, fast_k=-15.3829, slow_k=-34.6171, fast_s=8.811304, slow_s=136.188696)
 TRACE = Path(__file__).parents[1] / "reference" / "heat_cool_1hz.csv"
@@ -31,7 +32,7 @@ def wait(
     model: ThermalModel, rule: Cooldown, curve: Curve, ambient_c: float | None = 22.0
 ) -> tuple[float, list[tuple[float, float]], tuple[str, ...]]:
     """One cooldown: its length, the forecasts made on the way, and the model's warnings."""
-    gate = cooldown_gate(rule, watch=model.watch("cooldown"))
+    gate = COOLDOWN.gate(rule, Wait(watch=model.watch("cooldown")))
     forecasts = []
     for t_s in range(900):
         readings = GateReadings(float(np.round(curve.at(np.float64(t_s)))), ambient_c)
@@ -88,7 +89,7 @@ def test_a_title_that_was_never_seen_is_foretold_from_other_titles():
     rule = Soak(slope_at_most_c_per_min=1.5, window_s=40)
     lengths = []
     for title in ("one", "two"):
-        gate = soak_gate(rule, model.watch(f"soak of {title}"))
+        gate = SOAK.gate(rule, Wait(watch=model.watch(f"soak of {title}")))
         first = None
         for t_s in range(900):
             state = gate.update(float(t_s), GateReadings(float(np.round(LADDER.at(np.float64(t_s + 30))))))
@@ -103,7 +104,7 @@ def test_a_soak_is_foretold_to_the_start_of_the_pass_at_which_it_will_end():
     model, rule = ThermalModel(), Soak(slope_at_most_c_per_min=1.5, window_s=40, timeout_s=600)
     first_forecasts, lengths_s = [], []
     for _ in range(3):
-        gate, told = soak_gate(rule, watch=model.watch("soak of a title")), []
+        gate, told = SOAK.gate(rule, Wait(watch=model.watch("soak of a title"))), []
         for t_s in range(900):
             temp_c = float(np.round(LADDER.at(np.float64(t_s))))
             state = gate.update(float(t_s), GateReadings(temp_c, 25.0, passes=(t_s + 45) // 70))
@@ -183,7 +184,7 @@ def test_the_real_soak_is_not_called_level_while_the_fan_still_takes_the_card_do
 
 def test_a_cooldown_to_a_temperature_opens_on_the_real_trace_when_it_is_reached():
     t_s, temp_c = real("cool")
-    gate = cooldown_gate(Cooldown(until_at_most_c=49))
+    gate = COOLDOWN.gate(Cooldown(until_at_most_c=49), Wait())
     opened = next(t for t, c in zip(t_s, temp_c, strict=True) if gate.update(t, GateReadings(c)).open)
     assert temp_c[t_s < opened].min() >= 49
     assert opened <= t_s[np.argmax(temp_c <= 49)] + 4

@@ -43,7 +43,7 @@ SLOT = Slot(position=1, block=1, cell_id="harbour-lights.low.quiet", repeat_inde
 
 #: What a driver answers when all goes well.
 GOOD: dict[type, Event] = {
-    BeginAttempt: AttemptBegun(),
+    BeginAttempt: AttemptBegun(("cooldown",), ("warm_up", "soak")),
     ApplyProfile: ProfileInForce(),
     LaunchTitle: Launched(),
     MeasureWindow: WindowEnded(),

@@ -3,7 +3,6 @@
 import json
 from pathlib import Path
 
-from harness.engine.messages import Phase
 from harness.engine.progress import Progress, Silent
 from harness.watch import Beacon
 
@@ -17,7 +16,7 @@ class Told(Silent):
 
 
 def progress(temp_c: float = 60.0) -> Progress:
-    return Progress(Phase.SOAK, "a.b.c", 1, 2, 3, 8, 4.0, None, 120.0, {"core_temp_c": temp_c}, "steady")
+    return Progress("soak", "a.b.c", 1, 2, 3, 8, 4.0, None, 120.0, {"core_temp_c": temp_c}, "steady")
 
 
 def test_progress_is_passed_on_always_and_written_once_a_second(tmp_path: Path) -> None:

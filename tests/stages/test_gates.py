@@ -7,8 +7,22 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.conditions.gates import Gate, GateReadings, GateState, cooldown_gate, soak_gate, warm_up_gate
-from harness.plan.schema import Cooldown, Soak, WarmUp
+from harness.stages.cooldown import COOLDOWN, Cooldown
+from harness.stages.gate import Gate, GateReadings, GateState, Wait
+from harness.stages.soak import SOAK, Soak
+from harness.stages.warm_up import WARM_UP, WarmUp
+
+
+def cooldown_gate(rule: Cooldown, first_start_c: float | None = None) -> Gate:
+    return COOLDOWN.gate(rule, Wait(first_start_c))
+
+
+def warm_up_gate(rule: WarmUp) -> Gate:
+    return WARM_UP.gate(rule, Wait())
+
+
+def soak_gate(rule: Soak) -> Gate:
+    return SOAK.gate(rule, Wait())
 
 
 def drive(
