@@ -187,9 +187,7 @@ def _night_s(attempts: pd.DataFrame) -> float:
     return float((ends.max() - started.min()).total_seconds())
 
 
-def _phases(
-    stages: Sequence[AnyStage], attempts: pd.DataFrame, night_s: float
-) -> dict[str, PhaseTime]:
+def _phases(stages: Sequence[AnyStage], attempts: pd.DataFrame, night_s: float) -> dict[str, PhaseTime]:
     columns = {stage.word: f"{stage.key}_s" for stage in stages} | {"window": "measured_s"}
     totals = {name: float(attempts[column].fillna(0).sum()) for name, column in columns.items()}
     totals["start and end"] = max(0.0, float(attempts["duration_s"].sum()) - sum(totals.values()))

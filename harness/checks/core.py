@@ -34,4 +34,3 @@ def core_quantities(plan: Plan, temperature: str | None, offered: Collection[str
         groups.append(METRICS.compared_as[metric].reads if metric in METRICS.compared_as else ())
     had = (tuple(quantity for quantity in group if quantity in offered) for group in groups)
     return [group for group in dict.fromkeys(had) if group]
-

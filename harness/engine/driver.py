@@ -342,9 +342,7 @@ class Driver:
         card = "; ".join(doubts) or "nothing of the card is left changed"
         self._announce(f"{night.wait_words(until_utc)}; {card}")
         while until_utc is not None:
-            self._signs.give(
-                self._state, None, night.wait_words(until_utc), night.seconds_until(until_utc)
-            )
+            self._signs.give(self._state, None, night.wait_words(until_utc), night.seconds_until(until_utc))
             stop = self._lookout.danger(self._state) or self._stop_request()
             if isinstance(stop, StopRequested):
                 self._step(stop)

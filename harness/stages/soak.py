@@ -70,7 +70,9 @@ class SoakStage(Stage[Soak]):
             parts.append(f"clock varies by at most {rule.clock_variation_at_most_pct:g} %")
         if not parts:
             return "none"
-        return f"until over {rule.window_s:g} s the {' and the '.join(parts)}, for {rule.timeout_s:g} s at most"
+        return (
+            f"until over {rule.window_s:g} s the {' and the '.join(parts)}, for {rule.timeout_s:g} s at most"
+        )
 
     def methods(self, words: str) -> str:
         return f"with soak: {words}"

@@ -126,7 +126,11 @@ class Stage(ABC, Generic[R]):
         """
 
     def methods(self, words: str) -> str:
-        """The clause of the methods paragraph after "Before each repeat" or "each title"; ``words``: the rule."""
+        """Its clause in the methods paragraph, after "Before each repeat" or "each title".
+
+        Args:
+            words: The rule in words; where titles differ, with theirs.
+        """
         return f"the {self.word} was waited for ({words})"
 
     def forecast(self, rule: R, assume: Assume) -> Span:

@@ -21,6 +21,7 @@ from harness.report.charts import style as look
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.style import ProfileLook
 from harness.report.elements import records
+from harness.stages import STAGES
 
 Looks = Mapping[str, ProfileLook]
 
@@ -253,12 +254,10 @@ def distribution(
     return draw
 
 
-PHASE_ROLES = {
-    "cooldown": look.PHASE_A,
-    "warm-up": look.PHASE_B,
-    "soak": look.PHASE_A,
-    "measure": look.PHASE_C,
-}
+def phase_roles() -> dict[str, look.Role]:
+    """Phase -> the ground that it is shaded with: stages in turn, the window by itself."""
+    stages = {stage.word: (look.PHASE_A, look.PHASE_B)[i % 2] for i, stage in enumerate(STAGES)}
+    return {**stages, "measure": look.PHASE_C}
 
 
 def telemetry(
@@ -278,9 +277,10 @@ def telemetry(
 
     def draw(figure: FigureBase, scale: float) -> None:
         axes = figure.subplots(len(quantities), 1, sharex=True, squeeze=False)[:, 0]
+        roles = phase_roles()
         for ax, (quantity, label) in zip(axes, quantities, strict=True):
             for phase in records(phases):
-                role = PHASE_ROLES.get(str(phase["phase"]), look.PHASE_A)
+                role = roles.get(str(phase["phase"]), look.PHASE_A)
                 ax.axvspan(phase["start_s"], phase["end_s"], color=role.now, lw=0, zorder=0)
             for profile in series["profile"].unique():
                 mine = series[series["profile"] == profile]
@@ -401,22 +401,33 @@ def drift(
     return draw
 
 
+def start_axis(word: str) -> str:
+    """Label of the axis of start temperatures."""
+    return f"temperature when the {word} ended, °C"
+
+
 def start_conditions(
-    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str], limit_c: float | None
+    points: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    word: str,
+    limit: tuple[float, str] | None,
 ) -> Callable[[FigureBase, float], None]:
-    """Temperature at the end of every cooldown, over the night.
+    """Temperature at the start of every repeat, over the night.
 
     Args:
         points: Columns ``hours``, ``profile``, ``start_temp_c``, ``start_ambient_temp_c``.
-        limit_c: The plan's cooldown temperature, drawn as a line.
+        word: The stage at whose end it is taken.
+        limit: Temperature up to which the plan lets a title start, drawn as a line, and the stage that does.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
-        if limit_c is not None:
+        if limit is not None:
+            limit_c, limited_by = limit
             ax.axhline(limit_c, color=look.BAND_EDGE.now, lw=1.1 * scale, ls=(0, (3, 2)))
             ax.annotate(
-                "cooldown rule",
+                f"{limited_by} rule",
                 (1, limit_c),
                 xycoords=("axes fraction", "data"),
                 ha="right",
@@ -433,7 +444,7 @@ def start_conditions(
             mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
             _points(ax, mine["hours"], mine["start_temp_c"], looks[profile], labels[profile], scale)
         ax.set_xlabel("hours since the campaign's first attempt")
-        ax.set_ylabel("temperature when the cooldown ended, °C")
+        ax.set_ylabel(start_axis(word))
         _legend(figure, ax)
 
     return draw

@@ -13,10 +13,12 @@ import pyarrow as pa
 from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.metrics.definition import Place, Role
+from harness.plan.schema import all_rules
 from harness.report.charts import chart as charts
 from harness.report.charts import interactive, style
 from harness.report.charts.chart import Chart, Frame
 from harness.report.charts.traces import envelope, exceedance
+from harness.report.conditions import start_limit, start_word
 from harness.report.elements import records
 from harness.report.folder import Campaign
 from harness.report.sections.by_frame_rate import seconds_of
@@ -419,15 +421,15 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
     if start.empty:
         return None
     data = points.assign(profile_label=[names[p] for p in points["profile"]])
+    word, limit = start_word(campaign.plan), start_limit(campaign.plan)
+    line = f" The dashed line is the plan's {limit[1]} rule." if limit else ""
     return Chart(
         id="start-conditions",
         heading="Temperature at the start of every repeat and sentinel",
-        caption="At the end of the cooldown. The dashed line is the plan's cooldown rule.",
+        caption=f"At the end of the {word}.{line}",
         alt=f"Start temperatures between {start.min():.1f} and {start.max():.1f} °C.",
         data=data,
-        draw=charts.start_conditions(
-            points, looks, _labels(names, looks), campaign.plan.conditions.cooldown.until_at_most_c
-        ),
+        draw=charts.start_conditions(points, looks, _labels(names, looks), word, limit),
         height_in=3.4,
         frame=Frame(),
     )
@@ -484,13 +486,14 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
             )
         )
     present = telemetry_panels(traces)
+    first_stage = next(stage.word for stage, _ in all_rules(campaign.plan))
     if not traces.telemetry.empty and present:
         made.append(
             Chart(
                 id=f"telemetry-{stem}",
                 heading=f"{label}: {', '.join(text.split(',')[0] for _, text in present)} over time",
                 caption=f"Mean of each slice of time, phases shaded. Middle repeats ({shown}).",
-                alt=f"{label}: {', '.join(text for _, text in present)} from cooldown to window's end.",
+                alt=f"{label}: {', '.join(text for _, text in present)} from {first_stage} to window's end.",
                 data=traces.telemetry,
                 draw=charts.telemetry(traces.telemetry, traces.phases, looks, labels, present),
                 height_in=1.0 + 1.35 * len(present),

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from harness.report.charts.chart import PHASE_ROLES, Chart, Looks, margin_edges_pct
+from harness.report.charts.chart import Chart, Looks, margin_edges_pct, phase_roles
 from harness.report.charts.traces import Envelope
 
 Spec = dict[str, Any]
@@ -421,7 +421,7 @@ def telemetry(
     """Quantities over the time of an attempt, phases shaded."""
     spans = columns_of(phases, 2)
     rows = [dict(zip(spans, values, strict=True)) for values in zip(*spans.values(), strict=True)]
-    phase_names = list(PHASE_ROLES)
+    roles = phase_roles()
     x = {"type": "quantitative", "title": None, "scale": {"domain": list(x_range), "nice": False}}
     panels = []
     for i, (quantity, label) in enumerate(quantities):
@@ -442,8 +442,8 @@ def telemetry(
                                 "type": "nominal",
                                 "legend": None,
                                 "scale": {
-                                    "domain": phase_names,
-                                    "range": [f"@{PHASE_ROLES[p].name}" for p in phase_names],
+                                    "domain": list(roles),
+                                    "range": [f"@{role.name}" for role in roles.values()],
                                 },
                             },
                             "tooltip": _tooltip(("phase", "phase of the reference", "")),

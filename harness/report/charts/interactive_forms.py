@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from harness.report.charts import figures, interactive
-from harness.report.charts.chart import Chart
+from harness.report.charts.chart import Chart, start_axis
 from harness.report.charts.figures import Traces
 from harness.report.charts.interactive import Encodings
+from harness.report.conditions import start_limit, start_word
 from harness.report.folder import Campaign
 
 #: Buckets of all frame-time traces of a page together; keeps a page of many repeats small.
@@ -37,9 +38,10 @@ def overview_forms(campaign: Campaign, overview: Sequence[Chart], enc: Encodings
                 axis = "average FPS against its cell's mean, %"
                 spec = interactive.over_the_night(chart, enc, "deviation_pct", axis)
             case "start-conditions":
-                limit = plan.conditions.cooldown.until_at_most_c
-                axis = "temperature when the cooldown ended, °C"
-                spec = interactive.over_the_night(chart, enc, "start_temp_c", axis, limit)
+                limit = start_limit(plan)
+                axis = start_axis(start_word(plan))
+                level_c = None if limit is None else limit[0]
+                spec = interactive.over_the_night(chart, enc, "start_temp_c", axis, level_c)
             case _:
                 continue
         made[chart.id] = {"spec": spec, "columns": interactive.columns_of(chart.data)}

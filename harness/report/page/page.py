@@ -18,6 +18,7 @@ from markupsafe import Markup
 from harness.analysis import Analysis
 from harness.report.charts import figures, style, svg
 from harness.report.charts.chart import Chart
+from harness.report.conditions import rules_in_words
 from harness.report.elements import Column, Entry, Named, Picture, Row, Section, Table, View, number
 from harness.report.folder import Campaign
 from harness.report.sections import details, summary, words
@@ -132,11 +133,12 @@ def view_of(
             "conditions",
             "Conditions held",
             paragraphs=[
-                f"Cooldown: {words.cooldown_rule(plan.conditions.cooldown, quantity)}. "
-                f"Warm-up: {words.warm_up_rule(plan.conditions.warm_up)}. "
-                f"Soak: {words.soak_rule(plan.conditions.soak)}.",
+                " ".join(
+                    f"{stage.word.capitalize()}: {said}."
+                    for stage, said in rules_in_words(plan, names, quantity)
+                ),
                 *(
-                    ["This rig has no temperature to hold conditions on; cooldown and warm-up went by time."]
+                    ["This rig has no temperature to hold conditions on; rules on one went by time."]
                     if campaign.repeats["temperature_quantity"].isna().all() and counted
                     else []
                 ),

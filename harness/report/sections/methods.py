@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from harness.plan.schema import PlanHead
+from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
 from harness.report.sections import words
 from harness.report.sections.summary import Names, night
@@ -29,15 +30,12 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     titles, profiles = counted["title"].nunique(), counted["profile"].nunique()
     window = counted["measured_s"].dropna().astype(float)
     source = ", ".join(str(s) for s in counted["energy_source"].dropna().unique())
-    held = quantity or "temperature"
     card = f"{subject} (driver {driver})" if driver else subject
     sentences = [
         f"{card} was measured with levelrig {version} ({night(campaign)}).",
         f"{_count(titles, 'title')} ran under {_count(profiles, 'profile')}, "
         f"{_repeats(head)} of each cell, {order}.",
-        f"Before each repeat the rig cooled ({words.cooldown_rule(plan.conditions.cooldown, held)}); "
-        f"each title warmed up ({words.warm_up_rule(plan.conditions.warm_up)}), "
-        f"with soak: {words.soak_rule(plan.conditions.soak)}.",
+        methods_sentence(plan, names, quantity or "temperature"),
         f"Of {_count(len(campaign.attempts), 'attempt')}, {len(counted)} count as repeats, {looked}"
         f"and {left_out} were left out by rules fixed beforehand; all are in the data package.",
     ]

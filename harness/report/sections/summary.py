@@ -26,6 +26,7 @@ from harness.report.elements import (
     text_or,
 )
 from harness.report.folder import Campaign
+from harness.stages import STAGES
 from harness.store.campaign_state import AttemptFact, unstable_in_the_end
 
 SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
@@ -207,10 +208,11 @@ def _level_entry(row: Mapping[str, Any] | None, number_id: str) -> Entry:
 def conditions_table(campaign: Campaign, names: Names) -> Table | None:
     """Start conditions by profile: what was held equal, and how well."""
     repeats = campaign.counted
+    stages = [stage for stage in STAGES if repeats[f"{stage.key}_s"].notna().any() or stage.default]
+    before = [stage for stage in stages if stage.place == "before-launch"]
     rows = []
     for profile in _in_plan_order(campaign, repeats):
         mine = repeats[repeats["profile"] == profile]
-        ends = mine["cooldown_end"].fillna("none").value_counts()
         rows.append(
             Row(
                 [
@@ -218,11 +220,9 @@ def conditions_table(campaign: Campaign, names: Names) -> Table | None:
                     Entry(str(len(mine))),
                     _range_entry(mine["start_temp_c"]),
                     _range_entry(mine["start_ambient_temp_c"]),
-                    _range_entry(mine["cooldown_s"], 0),
-                    _range_entry(mine["warm_up_s"], 0),
-                    _range_entry(mine["soak_s"], 0),
+                    *(_range_entry(mine[f"{stage.key}_s"], 0) for stage in stages),
                     _range_entry(mine["mean_foreign_cpu_load_pct"]),
-                    Entry(", ".join(f"{name}: {count}" for name, count in ends.items())),
+                    *(_ends_entry(mine[f"{stage.key}_end"]) for stage in before),
                 ],
                 profile=profile,
             )
@@ -237,14 +237,17 @@ def conditions_table(campaign: Campaign, names: Names) -> Table | None:
             Column("repeats", number=True),
             Column("start temperature", "°C", number=True),
             Column("ambient at start", "°C", number=True),
-            Column("cooldown", "s", number=True),
-            Column("warm-up", "s", number=True),
-            Column("soak", "s", number=True),
+            *(Column(stage.word, "s", number=True) for stage in stages),
             Column("foreign processor load", "%", number=True),
-            Column("what ended the cooldown", wide=True),
+            *(Column(f"what ended the {stage.word}", wide=True) for stage in before),
         ],
         rows,
     )
+
+
+def _ends_entry(ends: pd.Series[Any]) -> Entry:
+    counts = ends.fillna("none").value_counts()
+    return Entry(", ".join(f"{name}: {count}" for name, count in counts.items()))
 
 
 def _range_entry(values: pd.Series[Any], decimals: int = 1) -> Entry:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.plan.schema import Cooldown, Plan, Soak, WarmUp
+from harness.plan.schema import Plan
 from harness.report.elements import Definition
 
 LOW_DEFINITIONS = {
@@ -96,43 +96,3 @@ def uncertainty(plan: Plan) -> list[str]:
         "one copy of "
         "the card, one version of a title) is not in them.",
     ]
-
-
-def cooldown_rule(rule: Cooldown, unit_source: str) -> str:
-    """The cooldown rule in words."""
-    parts = []
-    if rule.until_at_most_c is not None:
-        parts.append(f"{unit_source} at most {rule.until_at_most_c:g} °C")
-    if rule.until_above_ambient_k is not None:
-        parts.append(f"{unit_source} at most {rule.until_above_ambient_k:g} K above ambient")
-    if rule.until_within_of_first_k is not None:
-        parts.append(f"{unit_source} within {rule.until_within_of_first_k:g} K of the first start")
-    if rule.or_stopped_falling:
-        parts.append("it has stopped falling")
-    until = " or ".join(parts)
-    if not until:
-        return f"{rule.seconds:g} s"
-    least = f"at least {rule.seconds:g} s and " if rule.seconds else ""
-    return f"{least}until {until}, for {rule.timeout_s:g} s at most"
-
-
-def warm_up_rule(rule: WarmUp) -> str:
-    """The warm-up rule in words."""
-    parts = [f"{rule.seconds:g} s"] if rule.seconds or not (rule.passes or rule.until_steady) else []
-    if rule.passes:
-        parts.append(f"{rule.passes} passes of the title")
-    if rule.until_steady:
-        parts.append(f"until the frame rate is steady, for {rule.timeout_s:g} s at most")
-    return ", then ".join(parts)
-
-
-def soak_rule(rule: Soak) -> str:
-    """The soak rule in words."""
-    parts = []
-    if rule.slope_at_most_c_per_min is not None:
-        parts.append(f"temperature changes by at most {rule.slope_at_most_c_per_min:g} °C/min")
-    if rule.clock_variation_at_most_pct is not None:
-        parts.append(f"clock varies by at most {rule.clock_variation_at_most_pct:g} %")
-    if not parts:
-        return "none"
-    return f"until over {rule.window_s:g} s the {' and the '.join(parts)}, for {rule.timeout_s:g} s at most"
