@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from harness import tables
 from harness.errors import FrameLogError
+from harness.frames.blocks import text_blocks
 from harness.frames.bounds import Budget, as_frame_log_error, require_regular_file
 from harness.frames.cleaning import LARGEST, CleanBatch, Cleaner
 from harness.frames.columnlog import jsonl_rows, parquet_rows
@@ -26,7 +27,7 @@ from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.stamps import with_stamps
-from harness.frames.textlog import open_layout, parse_block, text_blocks
+from harness.frames.textlog import open_layout, parse_block
 from harness.rig import FrameLog
 
 #: Rows in order of time that make a run; fewer are rows out of order.

@@ -13,15 +13,16 @@ from typing import BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.frames.blocks import TextBlock, as_table_lines, text_blocks, without_comments
 from harness.frames.cleaning import Cleaner
 from harness.frames.columnlog import jsonl_block
 from harness.frames.files import Format, open_bytes, sniff_format
 from harness.frames.jsonlog import is_json_array
-from harness.frames.mapping import SPACES, ColumnMapping
+from harness.frames.mapping import ColumnMapping
 from harness.frames.reader import one_run
 from harness.frames.rows import RawRows
 from harness.frames.stamps import with_stamps
-from harness.frames.textlog import TextBlock, TextLayout, narrowed, open_layout, parse_block, text_blocks
+from harness.frames.textlog import TextLayout, open_layout, parse_block
 
 #: How far back a frame rate looks, seconds.
 WINDOW_S: Final = 2.0
@@ -124,15 +125,18 @@ class GrowingLog:
                 max(0, size - TAIL_BYTES[kind]) // 4 * 4
             )  # on a sign's first byte where it has two or four
             if kind == "csv" and not start:
-                lines = b"".join(block.data for block in text_blocks(self._path, self._mapping))
+                lines = b"".join(block.load().data for block in text_blocks(self._path, self._mapping))
             else:
                 lines = _lines_from(stream, start, self._mapping)
-                lines = narrowed(lines) if kind == "csv" and self._mapping.delimiter == SPACES else lines
+                if kind == "csv":
+                    lines = as_table_lines(lines, self._mapping)
+                else:
+                    lines = without_comments(lines, self._mapping.comment)
         return lines[: lines.rfind(b"\n") + 1]
 
 
 def _lines_from(stream: BinaryIO, start: int, mapping: ColumnMapping) -> bytes:
-    """Lines from about ``start`` on as UTF-8 with LF line ends, comments left out."""
+    """Lines from about ``start`` on as UTF-8 with LF line ends."""
     stream.seek(0)
     head = stream.read(4)
     encoding = next((name for mark, name in _WIDE if head.startswith(mark)), mapping.encoding)
@@ -143,8 +147,4 @@ def _lines_from(stream: BinaryIO, start: int, mapping: ColumnMapping) -> bytes:
     data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if start:
         data = data[data.find(b"\n") + 1 :]
-    data = data.removeprefix(codecs.BOM_UTF8)
-    if mapping.comment is None:
-        return data
-    mark = mapping.comment.encode()
-    return b"".join(line for line in data.splitlines(keepends=True) if not line.startswith(mark))
+    return data.removeprefix(codecs.BOM_UTF8)

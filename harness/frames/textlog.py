@@ -1,4 +1,4 @@
-"""Delimited text: a file becomes blocks of whole lines, each block parsed on its own, in parallel.
+"""Delimited text: each block of whole lines is parsed on its own, in parallel.
 
 A block is parsed by pyarrow at full speed; where a block holds a line that pyarrow refuses, that block
 alone is read again line by line, so that one damaged row costs its own row and nothing else. Fields that
@@ -12,7 +12,6 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -23,6 +22,7 @@ import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
+from harness.frames.blocks import FileStretch, TextBlock, is_comment, narrowed
 from harness.frames.bounds import as_frame_log_error
 from harness.frames.edges import holds_no_number
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
@@ -42,7 +42,6 @@ from harness.frames.rows import (
     number_references,
 )
 
-BLOCK_BYTES = 4 << 20
 _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d]")  # a heading begins with a letter
 _NULLS = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "-")
@@ -58,14 +57,6 @@ class TextLayout:
     delimiter: str
     decimal: str
     thousands: str | None = None
-
-
-@dataclass(frozen=True)
-class TextBlock:
-    """Whole lines of the file; ``cut_off`` when the last one has no line end."""
-
-    data: bytes
-    cut_off: bool = False
 
 
 def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
@@ -107,50 +98,9 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     )
 
 
-def text_blocks(path: Path, mapping: ColumnMapping, block_bytes: int = BLOCK_BYTES) -> Iterator[TextBlock]:
-    """The data lines in blocks of about ``block_bytes``; skipped lines, header and comments are gone."""
-    with open_text(path, mapping.encoding) as stream:
-        rest = b""
-        to_skip = mapping.skip_rows
-        header_pending = mapping.header
-        while True:
-            try:
-                read = stream.read(block_bytes)
-            except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
-                raise FrameLogError(
-                    f"{path}: reading stopped ({error}); the file is damaged or cut off, copy it again"
-                ) from error
-            end = read.rfind(b"\n") + 1
-            if read and not end:
-                rest += read
-                if len(rest) > LONGEST_LINE_BYTES:
-                    raise FrameLogError(
-                        f"{path}: a line of over {LONGEST_LINE_BYTES >> 20} MiB; this is no text log, "
-                        "or its line ends are missing"
-                    )
-                continue
-            data, rest = b"".join((rest, memoryview(read)[:end])), read[end:]
-            if b"\r" in data:
-                data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-            while data and (to_skip or header_pending):
-                cut = data.find(b"\n") + 1 or len(data)
-                line, data = data[:cut], data[cut:]
-                if to_skip:
-                    to_skip -= 1
-                elif line.strip() and not _is_comment(line, mapping.comment):
-                    header_pending = False
-            if mapping.comment is not None:
-                data = _without_comments(data, mapping.comment.encode())
-            if mapping.delimiter == SPACES:
-                data = narrowed(data)
-            if data and not data.isspace():
-                yield TextBlock(data, cut_off=not data.endswith(b"\n"))
-            if not read:
-                return
-
-
-def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
-    """One block's rows. Pure; safe in threads; never raises for what the lines hold."""
+def parse_block(block: TextBlock | FileStretch, layout: TextLayout) -> RawRows:
+    """One block's rows. Safe in threads; never raises for what the lines hold."""
+    block = block.load()
     whole_first = any(layout.whole_first.values())
     unsafe = block.cut_off or block.data.startswith(codecs.BOM_UTF8) or _holds_open_quote(block.data)
     if not (unsafe or (whole_first and _holds_hexadecimal(block.data))):
@@ -162,7 +112,7 @@ def parse_block(block: TextBlock, layout: TextLayout) -> RawRows:
     return _parse_line_by_line(block, layout)
 
 
-def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows:
+def _parse_fast(data: bytes | bytearray, layout: TextLayout, whole_numbers: bool) -> RawRows:
     names = [str(i) for i in range(len(layout.names))]
     types = {
         str(place): pa.string()
@@ -202,12 +152,12 @@ def _parse_fast(data: bytes, layout: TextLayout, whole_numbers: bool) -> RawRows
     return RawRows(table.num_rows, columns, faults, sample, unread)
 
 
-def _holds_hexadecimal(data: bytes) -> bool:
+def _holds_hexadecimal(data: bytes | bytearray) -> bool:
     """Whether pyarrow could take a field for a hexadecimal whole number, which no log means by it."""
     return (b"x" in data and b"0x" in data) or (b"X" in data and b"0X" in data)
 
 
-def _holds_open_quote(data: bytes) -> bool:
+def _holds_open_quote(data: bytes | bytearray) -> bool:
     """Whether a quote is not closed on its line: pyarrow would swallow the lines up to the next quote."""
     if b'"' not in data:
         return False
@@ -221,7 +171,7 @@ def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
 
 
 def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
-    lines = [line for line in block.data.split(b"\n") if line.strip()]
+    lines = [line for line in bytes(block.data).split(b"\n") if line.strip()]
     count = len(lines)
     faults = np.zeros(count, np.uint8)
     values: dict[str, list[float | str | None]] = {reference: [None] * count for reference in layout.places}
@@ -326,11 +276,6 @@ def _without_thousands(field: str, decimal: str, thousands: str) -> str:
     return field.replace(thousands, "") if re.fullmatch(groups, field) else field
 
 
-def narrowed(lines: bytes) -> bytes:
-    """Lines with one blank for each run of blanks, and none at their ends."""
-    return re.sub(rb"(?m)^ | (?=\r?$)", b"", re.sub(rb"[ \t]+", b" ", lines))
-
-
 def _fields(line: bytes, delimiter: str) -> list[str]:
     text = line.decode("utf-8", "replace").rstrip("\r\n")
     return next(csv.reader(io.StringIO(text), delimiter=delimiter), [])
@@ -374,7 +319,7 @@ def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: i
                 break
             for line in re.split(rb"\r\n|\r|\n", read.removesuffix(b"\n").removesuffix(b"\r")):
                 number += 1
-                if number > mapping.skip_rows and line.strip() and not _is_comment(line, mapping.comment):
+                if number > mapping.skip_rows and line.strip() and not is_comment(line, mapping.comment):
                     if not found:
                         line.decode("utf-8")
                     found.append(line)
@@ -386,11 +331,3 @@ def _lines_ahead(path: Path, stream: BinaryIO, mapping: ColumnMapping, wanted: i
     except (OSError, EOFError, pa.ArrowException, UnicodeError) as error:
         raise FrameLogError(f"{path}: can't be read ({error}); the file is damaged or cut off") from error
     return found
-
-
-def _is_comment(line: bytes, comment: str | None) -> bool:
-    return comment is not None and line.lstrip(b" \t").startswith(comment.encode())
-
-
-def _without_comments(data: bytes, mark: bytes) -> bytes:
-    return re.sub(rb"(?m)^[ \t]*" + re.escape(mark) + rb".*(?:\n|\Z)", b"", data)

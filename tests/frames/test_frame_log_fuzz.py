@@ -24,7 +24,7 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
 from harness.errors import FrameLogError
-from harness.frames import reader, textlog
+from harness.frames import blocks, reader, textlog
 from harness.frames.cleaning import DAMAGE
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
@@ -235,10 +235,12 @@ def check(path: Path, data: bytes, mapping: ColumnMapping, monkeypatch: pytest.M
         return
     with monkeypatch.context() as patch:
         for size in (7, 64):
-            patch.setattr(reader, "text_blocks", lambda p, m, size=size: textlog.text_blocks(p, m, size))
+            patch.setattr(reader, "text_blocks", lambda p, m, size=size: blocks.text_blocks(p, m, size))
             assert same(whole, outcome(path, mapping)), f"blocks of {size} bytes give another result"
         patch.undo()
-        patch.setattr(reader, "parse_block", textlog._parse_line_by_line)
+        patch.setattr(
+            reader, "parse_block", lambda block, layout: textlog._parse_line_by_line(block.load(), layout)
+        )
         assert same(whole, outcome(path, mapping)), "the careful parser gives another result"
 
 
