@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.frames.rows import RowNumbers
+
 Floats = NDArray[np.float64]
 Places = NDArray[np.int64]
 
@@ -132,7 +134,7 @@ class Agreement:
         self.untimed_rows, self.untimed_ms = int(np.count_nonzero(tail)), self._since_ms
         return found
 
-    def count(self, steps: Steps, row_numbers: NDArray[np.int64], usable: NDArray[np.bool_]) -> None:
+    def count(self, steps: Steps, numbers: RowNumbers, usable: NDArray[np.bool_]) -> None:
         """Compare the steps that end in a usable row."""
         chosen = usable[steps.rows] & (steps.step_ms >= 0)
         if not chosen.all():
@@ -142,7 +144,7 @@ class Agreement:
             self.interval_sum_ms[ends] += float(sums.sum())
         ahead = min(max(0, LOOK_ROWS - self.compared), len(steps.rows))
         if ahead:
-            self._keep(steps.at(slice(0, ahead)), row_numbers)
+            self._keep(steps.at(slice(0, ahead)), numbers)
         self.compared += ahead
         if self._way is None and self.compared == LOOK_ROWS:
             differ = self.differ
@@ -150,10 +152,10 @@ class Agreement:
             if differ[other] > OTHER_WAY * LOOK_ROWS and differ[not other] <= SAME_QUANTITY * LOOK_ROWS:
                 self._way = not other
         if ahead < len(steps.rows):
-            self._keep(steps.at(slice(ahead, None)), row_numbers)
+            self._keep(steps.at(slice(ahead, None)), numbers)
         self.compared += len(steps.rows) - ahead
 
-    def _keep(self, steps: Steps, row_numbers: NDArray[np.int64]) -> None:
+    def _keep(self, steps: Steps, numbers: RowNumbers) -> None:
         """Keep the steps that rounding must explain."""
         if self._apart_count >= _MOST_APART:
             return
@@ -166,7 +168,7 @@ class Agreement:
         if len(places):
             self._apart_count += len(places)
             kept = steps.at(places)
-            rows = row_numbers[kept.rows]
+            rows = numbers[kept.rows]
             self._apart.append((rows, kept.step_ms, kept.up_to_ms, kept.from_ms))
 
     def differing(self, steps: Steps, ends: bool) -> NDArray[np.bool_]:

@@ -86,15 +86,14 @@ def summarise_log(
 
     with as_frame_log_error(path):
         metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
-    first = cleaners[0]
+    first = cleaners[0].account
+    notes = tuple(cleaners[0].notes())
     worst = None
-    if first.doubtful:
-        settled = first
+    if cleaners[0].doubtful:
+        settled = cleaners[0]
         with as_frame_log_error(path):
             worst = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
-    return LogSummary(
-        metrics, first.rows_read, dict(+first.faults), dict(+first.left_out), tuple(first.notes()), worst
-    )
+    return LogSummary(metrics, first.rows_read, dict(+first.faults), dict(+first.left_out), notes, worst)
 
 
 def summarise(

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.frames.rows import EMPTY, FAULTS, LINE_OF_WORDS, WORDS_ONLY, RawRows
+from harness.frames.rows import EMPTY, FAULTS, LINE_OF_WORDS, WORDS_ONLY, RawRows, RowNumbers
 
 ABOVE = "above the first frame, without numbers"
 BELOW = "below the last frame, without numbers"
@@ -69,18 +69,18 @@ class TableEdges:
             self._first_line = rows.sample
         return count
 
-    def count_below(self, rows: RawRows, quantities: Sequence[str], row_numbers: NDArray[np.int64]) -> None:
+    def count_below(self, rows: RawRows, quantities: Sequence[str], numbers: RowNumbers) -> None:
         """Remember the trailing rows of this batch, which may turn out to stand below the table."""
         if not rows.count:
             return
         if rows.faults is None or not rows.faults[-1]:
             self._below.clear()
-            self.last = int(row_numbers[-1])
+            self.last = int(numbers[rows.count - 1])
             return
         inside = np.flatnonzero(~_edge(rows, quantities))
         if len(inside):
             self._below.clear()
-            self.last = int(row_numbers[int(inside[-1])])
+            self.last = int(numbers[int(inside[-1])])
         self._below.update(FAULTS[code] for code in rows.faults[inside[-1] + 1 if len(inside) else 0 :])
 
     def below(self) -> Mapping[str, int]:

@@ -18,13 +18,15 @@ from numpy.typing import NDArray
 
 from harness import tables
 from harness.errors import FrameLogError
+from harness.frames.batch import CleanBatch
 from harness.frames.blocks import text_blocks
 from harness.frames.bounds import Budget, as_frame_log_error, require_regular_file
-from harness.frames.cleaning import LARGEST, CleanBatch, Cleaner
+from harness.frames.cleaning import Cleaner
 from harness.frames.columnlog import jsonl_rows, parquet_rows
 from harness.frames.counters import Unwrapper
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
+from harness.frames.quantities import LARGEST
 from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.stamps import with_stamps
 from harness.frames.textlog import open_layout, parse_block
@@ -128,10 +130,11 @@ def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
 def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     cleaner = Cleaner(path, mapping)
     batches = _held(path, mapping, cleaner)
-    if not cleaner.frames:
+    account = cleaner.account
+    if not account.frames:
         raise FrameLogError(
-            f"{path}: {cleaner.rows_read} rows and no usable frame"
-            + "".join(f"; {reason}: {count}" for reason, count in (cleaner.faults + cleaner.left_out).items())
+            f"{path}: {account.rows_read} rows and no usable frame"
+            + "".join(f"; {reason}: {count}" for reason, count in (account.faults + account.left_out).items())
             + "; check the mapping and whether the title ran"
         )
     frametime_ms = np.concatenate([batch.frametime_ms for batch in batches])
@@ -140,9 +143,9 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
         frames = frames.append_column(reference, _kept_column([batch.kept[reference] for batch in batches]))
     return FrameLog(
         frames=frames,
-        rows_read=cleaner.rows_read,
-        dropped=dict(+cleaner.faults),
-        left_out=dict(+cleaner.left_out),
+        rows_read=account.rows_read,
+        dropped=dict(+account.faults),
+        left_out=dict(+account.left_out),
         clock=mapping.clock,
         notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms, frames["t_s"].to_numpy())),
         worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner)))

@@ -31,6 +31,8 @@ FAULTS: tuple[str, ...] = (
 )
 WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, 8)
 WORDS_ONLY, LINE_OF_WORDS = 8, 9
+#: Faults of the whole row: nothing in it can be trusted.
+ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE, WORDS_ONLY, LINE_OF_WORDS)
 
 
 @dataclass(frozen=True)
@@ -148,6 +150,29 @@ def as_numpy(column: pa.Array) -> NDArray[Any]:
         values: NDArray[Any] = column.to_numpy(zero_copy_only=False)
         return values
     return np.frombuffer(column.buffers()[1], kind, len(column), 8 * column.offset)
+
+
+class RowNumbers:
+    """Data row (from 1) of each row of a batch; the numbers are made only where they are asked for."""
+
+    def __init__(self, first: int, count: int, places: NDArray[np.int64] | None = None) -> None:
+        self._first = first
+        self._count = count
+        self._places = places
+
+    def __getitem__(self, place: Any) -> Any:
+        """Of one row, or of an array of places."""
+        return self._first + (place if self._places is None else self._places[place])
+
+    @property
+    def all(self) -> NDArray[np.int64]:
+        """Of every row."""
+        numbers: NDArray[np.int64] = self[np.arange(self._count)]
+        return numbers
+
+    def pick(self, places: NDArray[np.int64]) -> RowNumbers:
+        """Of some of the rows."""
+        return RowNumbers(self._first, len(places), places if self._places is None else self._places[places])
 
 
 def pick_rows(rows: RawRows, places: NDArray[np.int64]) -> RawRows:

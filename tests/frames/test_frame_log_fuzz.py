@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 
 from harness.errors import FrameLogError
 from harness.frames import blocks, reader, textlog
-from harness.frames.cleaning import DAMAGE
+from harness.frames.account import DAMAGE
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
 from harness.frames.reader import read_log
