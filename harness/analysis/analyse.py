@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,14 @@ import pandas as pd
 
 from harness.analysis import comparisons, overall, tables, words
 from harness.analysis.answer import answer
+from harness.analysis.basis import Crashes, RestsOn, crashes_of, rests_on
 from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
-from harness.analysis.estimate import interval, of_mean
-from harness.analysis.repeats import CellKey, CellRepeats, cells_of, metrics_in
+from harness.analysis.estimate import interval, of_mean, with_step
+from harness.analysis.evenness import Evenness, evenness_of
+from harness.analysis.family import Family, family_of
+from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles, metrics_in
+from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
@@ -40,7 +44,10 @@ class Analysis:
         variance: Where the scatter comes from; :data:`harness.analysis.variance.VARIANCE_COLUMNS`.
         instruments: Uncertainty of the instruments that the plan states, apart from the scatter;
             :data:`harness.analysis.uncertainty.UNCERTAINTY_COLUMNS`.
-        answer: One sentence that answers the plan's question.
+        rests_on: Which titles each figure over all titles rests on, and which are missing and why.
+        evenness: How even the runs of each profile are beside the reference's; every primary ratio metric.
+        crashes: Crashes under each profile; empty where only accepted repeats are known.
+        answer: What answers the plan's question, after what must be known first.
         warnings: What a reader must know before trusting the numbers, a sentence each.
     """
 
@@ -52,34 +59,54 @@ class Analysis:
     efficiency: pd.DataFrame
     variance: pd.DataFrame
     instruments: pd.DataFrame
+    rests_on: tuple[RestsOn, ...]
+    evenness: tuple[Evenness, ...]
+    crashes: tuple[Crashes, ...]
     answer: str
     warnings: tuple[str, ...]
 
 
-def analyse(repeats: pd.DataFrame, settings: AnalysisSettings) -> Analysis:
+def analyse(
+    repeats: pd.DataFrame, settings: AnalysisSettings, attempts: pd.DataFrame | None = None
+) -> Analysis:
     """Analyse accepted repeats.
 
     Args:
         repeats: Columns of :data:`harness.tables.ATTEMPTS`; those it lacks count as not measured. Rows that
-            were not accepted, sentinels and second looks are left out.
+            were not accepted, sentinels and second looks are left out. A further column ``score_better``
+            (``higher`` or ``lower``) states which way a title's score is better.
         settings: See :class:`AnalysisSettings`.
+        attempts: Every attempt, same columns, for the reasons why something is missing; by default the
+            repeats where they hold attempts that were not accepted.
     Raises:
         ValueError: A column that identifies a repeat is missing.
     """
+    settings = replace(settings, lower_score_titles=lower_score_titles(repeats, settings))
     cells = cells_of(repeats, settings)
     metrics = metrics_in(cells.values(), settings)
+    family = family_of(cells, settings)
     profiles = list(dict.fromkeys(key[2] for key in sorted(cells, key=lambda key: _place(key, settings))))
     compared = [profile for profile in profiles if profile != settings.reference]
+    evenness = _evenness(cells, metrics, compared, family, settings)
+    uneven = {(one.metric, one.profile): one.less_even for one in evenness if one.less_even}
+    groups = list(dict.fromkeys(key[:2] for key in cells))
+    if attempts is None and {"verdict", "reason_code"} <= set(repeats.columns):
+        attempts = repeats if (repeats["verdict"] != "accepted").any() else None
     comparison_rows: list[dict[str, Any]] = []
     overall_rows: list[dict[str, Any]] = []
     sensitivity_rows: list[dict[str, Any]] = []
+    rests = []
     for metric in metrics:
         by_profile = {}
         for profile in compared:
-            by_profile[profile], found = comparisons.decided_rows(cells, metric, profile, settings)
-            comparison_rows += found
-        overall_rows += overall.decided_rows(metric, by_profile, settings)
-        sensitivity_rows += overall.sensitivity_rows(metric, by_profile, settings)
+            found = comparisons.compare(cells, metric, profile, settings)
+            by_profile[profile] = found
+            less_even = uneven.get((metric.name, profile), "")
+            claims = comparisons.claims_of(found, metric, settings, family, less_even)
+            comparison_rows += comparisons.rows(found, claims, settings)
+            rests.append(rests_on(cells, metric.name, profile, found, groups, attempts, settings))
+        overall_rows += overall.decided_rows(metric, by_profile, settings, family, uneven)
+        sensitivity_rows += overall.sensitivity_rows(metric, by_profile, settings, family, uneven)
     cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
     ratios = [(metric.name, metric.label) for metric in metrics if metric.scale == "ratio"]
     return Analysis(
@@ -93,9 +120,27 @@ def analyse(repeats: pd.DataFrame, settings: AnalysisSettings) -> Analysis:
             variance_rows(cells, ratios, settings, _seconds_a_repeat(repeats)), VARIANCE_COLUMNS
         ),
         instruments=tables.frame(uncertainty_rows(cells, metrics, settings), UNCERTAINTY_COLUMNS),
-        answer=_answer(overall_rows, compared, cells, settings),
+        rests_on=tuple(rest for rest in rests if rest.titles or rest.missing),
+        evenness=evenness,
+        crashes=() if attempts is None else tuple(crashes_of(attempts, p) for p in profiles),
+        answer=_answer(overall_rows, compared, cells, settings, rests, evenness),
         warnings=tuple(_warnings(repeats, cells, comparison_rows, settings)),
     )
+
+
+def _evenness(
+    cells: Mapping[CellKey, CellRepeats],
+    metrics: Sequence[ComparedMetric],
+    compared: Sequence[str],
+    family: Family,
+    settings: AnalysisSettings,
+) -> tuple[Evenness, ...]:
+    """Every claimed ratio metric of every compared profile; the blank tells nothing of a tune."""
+    looked = [m for m in metrics if m.scale == "ratio" and family.over_all(m.name).claimed]
+    profiles = [profile for profile in compared if profile != settings.blank]
+    tests = max(1, len(looked) * len(profiles))
+    found = [evenness_of(cells, metric, p, settings, tests) for metric in looked for p in profiles]
+    return tuple(one for one in found if one is not None)
 
 
 def _seconds_a_repeat(repeats: pd.DataFrame) -> float:
@@ -114,11 +159,12 @@ def _cell_rows(
     cells: Mapping[CellKey, CellRepeats], metric: ComparedMetric, settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     made = []
+    steps = Steps(cells, settings)
     for (title, setting, profile), cell in cells.items():
         values = cell.present(metric.name)
         if not values.size:
             continue
-        mean = of_mean(values)
+        mean = with_step(of_mean(values), steps.of_level(metric, cell))
         low, high = interval(mean, settings.confidence_pct / 100)
         made.append(
             {
@@ -145,13 +191,15 @@ def _answer(
     compared: list[str],
     cells: Mapping[CellKey, CellRepeats],
     settings: AnalysisSettings,
+    rests: Sequence[RestsOn],
+    evenness: Sequence[Evenness],
 ) -> str:
     if not cells:
         return "No repeat was accepted, so the question can't be answered."
     if not compared:
         profile = settings.label(next(iter(cells))[2])
         return f"Only {profile} was measured, so there is nothing to compare it with."
-    return answer(overall_rows, settings)
+    return answer(overall_rows, settings, rests, [one for one in evenness if one.less_even])
 
 
 def _warnings(
@@ -174,7 +222,13 @@ def _warnings(
         found.append(
             f"{words.count(len(singles), 'cell')} with one accepted repeat: no interval, no decision there."
         )
-    if not settings.paired and len({key[2] for key in cells}) > 1:
+    keyed = any(block >= 0 for cell in cells.values() for _, block in cell.blocks)
+    if not keyed and len({key[2] for key in cells}) > 1:
+        found.append(
+            "No block tells which repeats were measured beside each other: profiles are compared as "
+            "independent groups. A column 'block' would pair them."
+        )
+    if keyed and not settings.paired and len({key[2] for key in cells}) > 1:
         found.append(
             "The order of the night was not balanced: a drift of the rig or the room adds to the differences "
             "between profiles, and the intervals don't know of it."
@@ -182,7 +236,7 @@ def _warnings(
     unpaired = {
         (row["title"], row["setting"], row["profile"])
         for row in comparison_rows
-        if settings.paired and not row["paired"]
+        if keyed and settings.paired and not row["paired"]
     }
     if unpaired:
         found.append(

@@ -1,4 +1,4 @@
-"""The one sentence that answers the plan's question."""
+"""The one sentence that answers the plan's question, after what must be known first."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from harness.analysis import words
+from harness.analysis.basis import Missing, RestsOn
+from harness.analysis.evenness import Evenness
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 from harness.metrics.definition import Role
@@ -16,8 +18,20 @@ _THEN: Final[tuple[Role, ...]] = ("low", "power", "temperature")
 Rows = Mapping[tuple[str, str], Mapping[str, Any]]
 
 
-def answer(overall: Sequence[Mapping[str, Any]], settings: AnalysisSettings) -> str:
-    """Answer the question from the rows across titles: speed first, then lows, power and temperature."""
+def answer(
+    overall: Sequence[Mapping[str, Any]],
+    settings: AnalysisSettings,
+    rests: Sequence[RestsOn] = (),
+    uneven: Sequence[Evenness] = (),
+) -> str:
+    """Answer the question from the rows across titles: speed first, then lows, power and temperature.
+
+    Each clause counts the titles that its own number rests on.
+
+    Args:
+        rests: What each figure rests on.
+        uneven: Profiles whose runs were found less even than the reference's, or the reference's than theirs.
+    """
     by_key: Rows = {(row["metric"], row["profile"]): row for row in overall}
     metrics = {row["metric"] for row in overall}
     headline = next((m.name for m in METRICS.standing_for("speed") if m.name in metrics), None)
@@ -26,16 +40,52 @@ def answer(overall: Sequence[Mapping[str, Any]], settings: AnalysisSettings) -> 
             f"No profile could be compared with {settings.label(settings.reference)}: "
             "no title has accepted repeats of both."
         )
-    profiles = [row["profile"] for row in overall if row["metric"] == headline]
-    clauses = [_of_profile(profile, headline, by_key, settings) for profile in profiles]
-    titles = max(row["n_titles"] for row in overall if row["metric"] == headline)
-    place = "In the one title measured" if titles == 1 else f"Over {titles} titles"
-    return f"{place}, {'; '.join(clauses)}."
+    rows = [row for row in overall if row["metric"] == headline]
+    compared = [row for row in rows if row["profile"] != settings.blank] or rows
+    most = max(row["n_titles"] for row in compared)
+    missing = {(rest.metric, rest.profile): rest.missing for rest in rests}
+    clauses = [_of_profile(row, by_key, most, missing, settings) for row in compared]
+    place = "In the one title compared" if most == 1 else f"Over {most} titles"
+    first = [f"{sentence} " for sentence in dict.fromkeys(unevenness(one, settings) for one in uneven)]
+    sentences = [*first, f"{place}, {'; '.join(clauses)}."]
+    sentences += [f" {_of_blank(row, settings)}" for row in rows if row["profile"] == settings.blank]
+    return "".join(sentences)
 
 
-def _of_profile(profile: str, headline: str, rows: Rows, settings: AnalysisSettings) -> str:
-    row = rows[headline, profile]
-    metric = METRICS.compared_as[headline]
+def unevenness(one: Evenness, settings: AnalysisSettings) -> str:
+    """``The runs of quiet scatter 4.1 times as much as those of factory: 2 of 9 were over 3 % slower …``."""
+    profile, reference = settings.label(one.profile), settings.label(settings.reference)
+    metric = METRICS.compared_as[one.metric].label
+    mine = (one.sd_pct, one.slow, one.runs)
+    theirs = (one.reference_sd_pct, one.reference_slow, one.reference_runs)
+    if one.less_even != one.profile:
+        profile, reference, mine, theirs = reference, profile, theirs, mine
+    ratio = mine[0] / theirs[0] if theirs[0] > 0 else float("inf")
+    times = f"{ratio:.1f}" if ratio < 10 else f"{ratio:.0f}" if ratio < 1000 else "over 1000"
+    slow = f"{mine[1]} of {mine[2]} were over {settings.margin_pct:g} % slower than the median of their title"
+    other = f"({theirs[1]} of {theirs[2]} under {reference})"
+    return (
+        f"The runs of {profile} scatter {times} times as much in {metric} as those of {reference}: "
+        f"{slow} {other}."
+    )
+
+
+def _of_blank(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
+    blank, reference = settings.label(settings.blank), settings.label(settings.reference)
+    return (
+        f"The blank, {blank}, is {reference} once more and came out at {_figure(row, settings)} in "
+        f"{row['label']}: so much is no difference on this rig."
+    )
+
+
+def _of_profile(
+    row: Mapping[str, Any],
+    rows: Rows,
+    most: int,
+    missing: Mapping[tuple[str, str], Sequence[Missing]],
+    settings: AnalysisSettings,
+) -> str:
+    profile, metric = row["profile"], METRICS.compared_as[row["metric"]]
     within = words.margin(
         metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
     )
@@ -44,10 +94,28 @@ def _of_profile(profile: str, headline: str, rows: Rows, settings: AnalysisSetti
     )
     if row["decision"] == "undecided":
         clause = f"it is {clause}"
+    if row["decision"] == "withheld":
+        clause = f"there is {clause}"
     clause += f" ({metric.label} {_figure(row, settings)})"
+    lacking = missing.get((row["metric"], profile), ())
+    if row["n_titles"] < most or lacking:
+        clause += f" {_in_titles(row, lacking, settings)}"
     others = (_first(role, rows, profile) for role in _THEN)
-    extras = [_extra(rows[m.name, profile], m, settings) for m in others if m is not None]
+    extras = [_extra(rows[m.name, profile], m, row["n_titles"], settings) for m in others if m is not None]
     return ", ".join([clause, *extras])
+
+
+def _in_titles(row: Mapping[str, Any], lacking: Sequence[Missing], settings: AnalysisSettings) -> str:
+    """``in 2 titles (not Paper Comet: crashed under quiet in 2 of 2 tries)``."""
+    told = f"in {words.count(row['n_titles'], 'title')}"
+    if not lacking:
+        return told
+    several = {m.title for m in lacking if sum(other.title == m.title for other in lacking) > 1}
+    why = [
+        f"{settings.label(m.title)}{f', {settings.label(m.setting)}' if m.title in several else ''}: {m.why}"
+        for m in lacking
+    ]
+    return f"{told} (not {'; '.join(why)})"
 
 
 def _first(role: Role, rows: Rows, profile: str) -> ComparedMetric | None:
@@ -56,21 +124,30 @@ def _first(role: Role, rows: Rows, profile: str) -> ComparedMetric | None:
 
 def _figure(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
     if row["low"] != row["low"]:
-        return f"{words.change(row['estimate'], row['scale'], row['unit'])}, one repeat, no interval"
+        return f"{words.change(row['estimate'], row['scale'], row['unit'])}, no interval"
     return words.change_with_interval(
-        row["estimate"], row["low"], row["high"], row["scale"], row["unit"], settings.confidence_pct
-    )
+        row["estimate"], row["low"], row["high"], row["scale"], row["unit"],
+        settings.confidence_pct, row["claimed_together"],
+    )  # fmt: skip
 
 
-def _extra(row: Mapping[str, Any], metric: ComparedMetric, settings: AnalysisSettings) -> str:
-    """``mean power 18.0 % less``, ``1 % low the same within 3 % (+0.8 %)``."""
+def _extra(row: Mapping[str, Any], metric: ComparedMetric, titles: int, settings: AnalysisSettings) -> str:
+    """``1 % low the same within 3 % (+0.8 %)``, ``mean power −18.0 % (95 % interval −18.4 to −17.6 %)``."""
     half = (row["high"] - row["low"]) / 2 * (100 if row["scale"] == "ratio" else 1)
     figure = words.change(row["estimate"], row["scale"], row["unit"], half)
-    if row["decision"] == "undecided":
-        return f"{metric.label} undecided ({figure})"
-    if row["decision"] == "same":
+    counted = f" in {words.count(row['n_titles'], 'title')}" if row["n_titles"] != titles else ""
+    decision = row["decision"]
+    if decision == "descriptive":
+        if row["low"] != row["low"]:
+            return f"{metric.label} {figure}{counted}"
+        interval = _figure(row, settings).partition(", ")[2]
+        return f"{metric.label} {figure} ({interval}){counted}"
+    if decision in ("undecided", "withheld"):
+        told = "undecided" if decision == "undecided" else "without verdict"
+        return f"{metric.label} {told} ({figure}){counted}"
+    if decision == "same":
         within = words.margin(
             metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
         )
-        return f"{metric.label} the same {within} ({figure})"
-    return f"{metric.label} {figure[1:]} {row['decision']}"
+        return f"{metric.label} the same {within} ({figure}){counted}"
+    return f"{metric.label} {figure[1:]} {decision}{counted}"

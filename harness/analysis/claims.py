@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from harness.analysis.estimate import Estimate, interval, p_difference, p_same
-from harness.analysis.multiplicity import adjusted
+from harness.analysis.family import Standing
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.spending import nominal_levels, repeated_p
 from harness.metrics import ComparedMetric
 from harness.plan.schema import AdaptiveRepeats
+
+#: Decision of a number that is described and not claimed.
+DESCRIPTIVE = "descriptive"
+#: Decision of a number whose verdict is withheld, as one side's runs are less even (see ``evenness``).
+WITHHELD = "withheld"
 
 
 @dataclass(frozen=True)
@@ -22,12 +25,18 @@ class Claim:
     """One decided estimate, on the scale of the analysis.
 
     Attributes:
-        low, high: Interval; NaN where the scatter is unknown.
-        decision: ``same``, ``undecided``, or the metric's word for up or down.
-        direction: ``same``, ``undecided``, ``better`` or ``worse``.
+        standing: Whether it is claimed, and at which error rate.
+        low, high: The interval that decides; NaN where the scatter is unknown.
+        p_difference, p_same: p-values by themselves.
+        p_difference_adjusted, p_same_adjusted: The same for the family: at most the family's error rate
+            exactly where the interval decides so.
+        decision: ``same``, ``undecided``, the metric's word for up or down, ``descriptive``, ``withheld``.
+        direction: ``same``, ``undecided``, ``better``, ``worse``, ``changed`` (where neither way is better),
+            ``descriptive`` or ``withheld``.
     """
 
     estimate: Estimate
+    standing: Standing
     low: float
     high: float
     p_difference: float
@@ -37,65 +46,82 @@ class Claim:
     decision: str
     direction: str
 
+    def withheld(self) -> Claim:
+        """The same without its verdict."""
+        return replace(self, decision=WITHHELD, direction=WITHHELD)
+
 
 def decide(
     metric: ComparedMetric,
     estimates: Sequence[Estimate],
+    standings: Sequence[Standing],
     settings: AnalysisSettings,
     lower_is_better: Sequence[bool] | None = None,
     looks: AdaptiveRepeats | None = None,
     share: float = 1.0,
 ) -> list[Claim]:
-    """Decide several estimates that are claimed side by side (one family of the multiplicity correction).
+    """Decide estimates of one metric, each by its own interval (see :mod:`harness.analysis.family`).
 
     ``same`` comes first: a difference that is measured well enough to be seen, yet lies inside the margin
-    for sure, is a difference that counts as none. Error rates hold for each kind of claim by itself.
+    for sure, is a difference that counts as none.
 
     Args:
         metric: The metric that all of them are of.
         estimates: On the scale of the analysis.
-        settings: Margins, error rates, correction for many claims.
+        standings: Error rate of each, and whether it is claimed.
+        settings: Margins.
         lower_is_better: Which way is better, for each; by default the metric's own.
         looks: The rule by which repeats were added, where data were looked at on the way.
-        share: Share of the error rate that may be spent on them; p-values are divided by it.
+        share: Share of the error rate that may be spent on them.
     """
     margin = settings.margin(metric)
-    raw = [_p_values(estimate, margin, looks) for estimate in estimates]
-    raw_difference = np.minimum(np.array([pair[0] for pair in raw], dtype=np.float64) / share, 1.0)
-    raw_same = np.minimum(np.array([pair[1] for pair in raw], dtype=np.float64) / share, 1.0)
-    adjusted_difference = adjusted(raw_difference, settings.multiplicity)
-    adjusted_same = adjusted(raw_same, settings.multiplicity)
     lower = lower_is_better or [metric.better == "lower"] * len(estimates)
-    claims = []
-    for i, estimate in enumerate(estimates):
-        low, high = interval(estimate, _confidence(estimate, settings.alpha * share, looks))
-        if adjusted_same[i] <= settings.alpha:
-            decision = direction = "same"
-        elif adjusted_difference[i] <= settings.alpha:
-            up = estimate.value > 0
-            decision = metric.up if up else metric.down
-            direction = "better" if up != lower[i] else "worse"
-        else:
-            decision = direction = "undecided"
-        claims.append(
-            Claim(
-                estimate, low, high,
-                float(raw_difference[i]), float(raw_same[i]),
-                float(adjusted_difference[i]), float(adjusted_same[i]),
-                decision, direction,
-            )
-        )  # fmt: skip
-    return claims
+    return [
+        _decided(metric, estimate, standing, margin, less, looks if standing.claimed else None, share)
+        for estimate, standing, less in zip(estimates, standings, lower, strict=True)
+    ]
+
+
+def _decided(
+    metric: ComparedMetric,
+    estimate: Estimate,
+    standing: Standing,
+    margin: float,
+    lower_is_better: bool,
+    looks: AdaptiveRepeats | None,
+    share: float,
+) -> Claim:
+    spent = share if standing.claimed else 1.0
+    low, high = interval(estimate, _confidence(estimate, standing.level * spent, looks))
+    different, same = _p_values(estimate, margin, looks)
+    decision = direction = "undecided"
+    if not standing.claimed:
+        decision = direction = DESCRIPTIVE
+    elif -margin < low and high < margin:
+        decision = direction = "same"
+    elif low > 0 or high < 0:
+        decision = metric.up if low > 0 else metric.down
+        direction = "better" if (low > 0) != lower_is_better else "worse"
+        if metric.better == "neither":
+            direction = "changed"
+    return Claim(
+        estimate, standing, low, high, different, same,
+        _adjusted(different, standing.size / spent), _adjusted(same, 2 * standing.size / spent),
+        decision, direction,
+    )  # fmt: skip
+
+
+def _adjusted(p: float, by: float) -> float:
+    return min(1.0, p * by) if p == p else math.nan
 
 
 def _p_values(estimate: Estimate, margin: float, looks: AdaptiveRepeats | None) -> tuple[float, float]:
     different, same = p_difference(estimate), p_same(estimate, margin)
     if looks is None:
         return different, same
-    if estimate.n < looks.at_least:
-        return 1.0, 1.0  # no look yet: no claim, but it counts among those made side by side
-    one_sided = repeated_p(different / 2, estimate.n, looks.at_least, looks.at_most)
-    return min(1.0, 2 * one_sided), repeated_p(same, estimate.n, looks.at_least, looks.at_most)
+    look = max(estimate.n, looks.at_least)
+    one_sided = repeated_p(different / 2, look, looks.at_least, looks.at_most)
+    return min(1.0, 2 * one_sided), repeated_p(same, look, looks.at_least, looks.at_most)
 
 
 def _confidence(estimate: Estimate, alpha: float, looks: AdaptiveRepeats | None) -> float:
@@ -126,6 +152,9 @@ def as_row(claim: Claim, metric: ComparedMetric, settings: AnalysisSettings) -> 
         "margin_low": shown(-margin, metric),
         "margin_high": shown(margin, metric),
         "df": claim.estimate.df,
+        "claimed": claim.standing.claimed,
+        "claimed_together": claim.standing.size,
+        "interval_pct": 100 * (1 - claim.standing.level),
         "p_difference": claim.p_difference,
         "p_same": claim.p_same,
         "p_difference_adjusted": claim.p_difference_adjusted,

@@ -1,4 +1,8 @@
-"""Each title and setting by itself: profile against reference, paired within blocks of the order."""
+"""Each title and setting by itself: profile against reference, paired within blocks of the order.
+
+Repeats are paired by a stated key, campaign and block. Without one, or with fewer than two complete blocks,
+profile and reference are two independent groups (Welch), and the row says so.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +15,18 @@ import numpy as np
 
 from harness.analysis import words
 from harness.analysis.claims import Claim, as_row, decide, shown
-from harness.analysis.estimate import Array, Estimate, of_mean, of_two_groups, repeats_that_decide
+from harness.analysis.estimate import (
+    Array,
+    Estimate,
+    cautious_df,
+    of_mean,
+    of_two_groups,
+    repeats_that_decide,
+    with_step,
+)
+from harness.analysis.family import Family, family_of
 from harness.analysis.repeats import CellKey, CellRepeats
+from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import ComparedMetric
 
@@ -46,6 +60,7 @@ def compare(
 ) -> list[Comparison]:
     """Compare a profile with the reference in every title and setting that has both."""
     found = []
+    steps = Steps(cells, settings)
     for (title, setting, of_profile), cell in cells.items():
         reference = cells.get((title, setting, settings.reference))
         if of_profile != profile or reference is None:
@@ -54,6 +69,7 @@ def compare(
         if here is None:
             continue
         estimate, paired, n_profile, n_reference, differences = here
+        estimate = with_step(estimate, steps.of_comparison(metric, (cell, reference)))
         lower = metric.better == "lower"
         if metric.name == "score":
             lower = title in settings.lower_score_titles
@@ -81,8 +97,14 @@ def _compare_cells(
         differences = scale(a) - scale(b)
         estimate = _over_campaigns(differences, [campaign for campaign, _ in shared])
         return estimate, True, len(shared), len(shared), differences
-    estimate = of_two_groups(scale(ours), scale(theirs))
-    return estimate, False, ours.size, theirs.size, np.empty(0)
+    return _independent(scale(ours), scale(theirs)), False, ours.size, theirs.size, np.empty(0)
+
+
+def _independent(ours: Array, theirs: Array) -> Estimate:
+    """Two groups, with cautious degrees of freedom; a group of two alone decides them (calibration study)."""
+    estimate = of_two_groups(ours, theirs)
+    smallest = min(ours.size, theirs.size) - 1
+    return replace(estimate, df=smallest if smallest <= 1 else cautious_df(estimate.df, smallest))
 
 
 def _over_campaigns(differences: Array, campaigns: Sequence[str]) -> Estimate:
@@ -104,12 +126,9 @@ def rows(
     comparisons: Sequence[Comparison], claims: Sequence[Claim], settings: AnalysisSettings
 ) -> list[dict[str, Any]]:
     """Rows of :data:`harness.analysis.tables.COMPARISON_COLUMNS` for one profile and metric."""
-    undecided = sum(claim.decision == "undecided" for claim in claims)
-    single = settings.multiplicity == "none"
-    alpha = settings.alpha / (1 if single else max(1, undecided))
     made = []
     for comparison, claim in zip(comparisons, claims, strict=True):
-        more = _more_repeats(comparison, claim, alpha, settings)
+        more = _more_repeats(comparison, claim, settings)
         made.append(
             {
                 "title": comparison.title,
@@ -130,24 +149,61 @@ def rows(
 
 
 def decided_rows(
-    cells: dict[CellKey, CellRepeats], metric: ComparedMetric, profile: str, settings: AnalysisSettings
+    cells: dict[CellKey, CellRepeats],
+    metric: ComparedMetric,
+    profile: str,
+    settings: AnalysisSettings,
+    family: Family | None = None,
 ) -> tuple[list[Comparison], list[dict[str, Any]]]:
-    """Compare, decide (the titles of one profile and metric are one family) and describe."""
+    """Compare, decide and describe one profile on one metric.
+
+    Args:
+        family: What is claimed side by side; None to take it from the cells and the settings.
+    """
     comparisons = compare(cells, metric, profile, settings)
-    lower = [comparison.lower_is_better for comparison in comparisons]
-    estimates = [comparison.estimate for comparison in comparisons]
-    share = settings.error_share(over_titles=False)
-    claims = decide(metric, estimates, settings, lower, settings.looks, share)
+    claims = claims_of(comparisons, metric, settings, family or family_of(cells, settings))
     return comparisons, rows(comparisons, claims, settings)
 
 
-def _more_repeats(
-    comparison: Comparison, claim: Claim, alpha: float, settings: AnalysisSettings
-) -> int | None:
+def claims_of(
+    comparisons: Sequence[Comparison],
+    metric: ComparedMetric,
+    settings: AnalysisSettings,
+    family: Family,
+    less_even: str = "",
+) -> list[Claim]:
+    """The verdict of each comparison of a metric and profile, title by title.
+
+    Args:
+        less_even: The side, profile or reference, whose runs were found less even; empty for neither.
+    """
+    claims = decide(
+        metric,
+        [comparison.estimate for comparison in comparisons],
+        [family.of_title(metric.name, comparison.title) for comparison in comparisons],
+        settings,
+        [comparison.lower_is_better for comparison in comparisons],
+        settings.looks,
+        settings.error_share(over_titles=False),
+    )
+    return [
+        held_back(claim, less_even, comparison.profile)
+        for claim, comparison in zip(claims, comparisons, strict=True)
+    ]
+
+
+def held_back(claim: Claim, less_even: str, profile: str) -> Claim:
+    """The claim, its verdict withheld where it says ``same`` or favours the less even side."""
+    favours = "better" if less_even == profile else "worse"
+    return claim.withheld() if less_even and claim.direction in ("same", favours) else claim
+
+
+def _more_repeats(comparison: Comparison, claim: Claim, settings: AnalysisSettings) -> int | None:
     if claim.decision != "undecided":
         return None
-    estimate = comparison.estimate
-    total = repeats_that_decide(estimate.value, estimate.sd, settings.margin(comparison.metric), alpha)
+    estimate, level = comparison.estimate, claim.standing.level
+    margin = settings.margin(comparison.metric)
+    total = repeats_that_decide(estimate.value, estimate.sd, margin, level, same_alpha=level / 2)
     return max(1, total - estimate.n) if total is not None else None
 
 
@@ -162,14 +218,14 @@ def _sentence(comparison: Comparison, claim: Claim, more: int | None, settings: 
     profile, reference = settings.label(comparison.profile), settings.label(settings.reference)
     figure = words.change_with_interval(
         shown(estimate.value, metric), shown(claim.low, metric), shown(claim.high, metric),
-        metric.scale, metric.difference_unit, settings.confidence_pct,
+        metric.scale, metric.difference_unit, settings.confidence_pct, claim.standing.size,
     )  # fmt: skip
     sentence = f"{where}: {words.claim(metric, claim.decision, profile, reference, within)}"
     sentence += f"; {metric.label} {figure}, from {_basis(comparison)}"
+    if not estimate.known:
+        return f"{sentence}; {words.no_interval(estimate.n)}."
     if claim.decision != "undecided":
         return f"{sentence}."
-    if not estimate.known:
-        return f"{sentence}; with one repeat no interval can be given and nothing can be decided."
     if more is None:
         return f"{sentence}; over 1000 more repeats would be needed to decide."
     return f"{sentence}; about {words.count(more, 'more repeat')} would decide."
@@ -179,5 +235,5 @@ def _basis(comparison: Comparison) -> str:
     if comparison.paired:
         return words.count(comparison.estimate.n, "pair")
     if comparison.n_profile == comparison.n_reference:
-        return f"{words.count(comparison.n_profile, 'repeat')} each"
-    return f"{comparison.n_profile} and {comparison.n_reference} repeats"
+        return f"{words.count(comparison.n_profile, 'repeat')} each, as independent groups"
+    return f"{comparison.n_profile} and {comparison.n_reference} repeats, as independent groups"

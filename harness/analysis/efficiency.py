@@ -10,15 +10,18 @@ from typing import Any, Final
 import numpy as np
 
 from harness.analysis import comparisons, overall
+from harness.analysis.claims import shown
+from harness.analysis.family import Family, family_of
 from harness.analysis.pareto import dominators
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
-from harness.columns import B, Column, F, S
+from harness.columns import B, Column, F, I, S
 from harness.metrics import METRICS, ComparedMetric
 from harness.metrics.definition import Role
 
 EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("profile", S, "", "profile's name in the plan", nullable=False),
+    Column("common_titles", I, "", "titles that all profiles have in full; the row rests on them", False),
     Column("speed_metric", S, "", "metric that speed_ratio is of: speed, average_fps or score"),
     Column("speed_ratio", F, "", "speed against the reference, geometric mean over titles; reference: 1"),
     Column("power_metric", S, "", "metric that mean_power_w is of: the card, the wall or the processor"),
@@ -33,7 +36,7 @@ EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("cost_basis", S, "", "whose power is paid: the whole rig, the card only or the processor only"),
     Column("on_front", B, "", "no other profile is at least as good in all and better in something", False),
     Column("dominated_by", S, "", "profiles that are; empty on the front", nullable=False),
-    Column("domination_decided", B, "", "one of them does so beyond the error of measurement", False),
+    Column("domination_decided", B, "", "one is decided better in something and the same in the rest", False),
 )  # fmt: skip
 
 #: Axes that a profile is placed on, each by the metric that stands for it.
@@ -46,11 +49,21 @@ def efficiency_rows(
     profiles: Sequence[str],
     settings: AnalysisSettings,
 ) -> list[dict[str, Any]]:
-    """Rows of :data:`EFFICIENCY_COLUMNS`, from the rows across titles."""
-    by_key = {(row["metric"], row["profile"]): float(row["estimate"]) for row in across}
+    """Rows of :data:`EFFICIENCY_COLUMNS`: profiles are ranked over the titles that all of them have.
+
+    The blank is the reference again and is not ranked.
+
+    Args:
+        across: The rows across titles, for the metrics that were compared.
+    """
+    profiles = [profile for profile in profiles if profile != settings.blank]
     names = {row["metric"] for row in across}
     axes = [_first(METRICS.standing_for(role), names) for role in _AXES]
     speed, power, temperature, sound = axes
+    ranked = [metric for metric in axes if metric is not None]
+    cells = _common(cells, ranked, profiles)
+    titles = len({key[0] for key in cells})
+    by_key = _against(cells, names, profiles, settings)
 
     def against(metric: str | None, profile: str, neutral: float) -> float:
         if metric is None or metric not in names:
@@ -65,6 +78,7 @@ def efficiency_rows(
         rows.append(
             {
                 "profile": profile,
+                "common_titles": titles,
                 "speed_metric": speed,
                 "speed_ratio": against(speed, profile, 1.0),
                 "power_metric": power,
@@ -83,6 +97,33 @@ def efficiency_rows(
         )
     _mark_front(rows, cells, settings, axes)
     return rows
+
+
+def _common(
+    cells: dict[CellKey, CellRepeats], wanted: Sequence[str], profiles: Sequence[str]
+) -> dict[CellKey, CellRepeats]:
+    """The cells of titles and settings that have every ranked metric under every profile."""
+
+    def whole(group: tuple[str, str]) -> bool:
+        found = [cells.get((*group, profile)) for profile in profiles]
+        return all(c is not None and all(c.present(m).size for m in wanted) for c in found)
+
+    groups = {group for group in {key[:2] for key in cells} if whole(group)}
+    return {key: cell for key, cell in cells.items() if key[:2] in groups}
+
+
+def _against(
+    cells: dict[CellKey, CellRepeats], names: set[str], profiles: Sequence[str], settings: AnalysisSettings
+) -> dict[tuple[str, str], float]:
+    """(metric, profile) -> ratio or difference to the reference over the titles of these cells."""
+    found = {}
+    for name in names:
+        for profile in profiles:
+            compared = comparisons.compare(cells, METRICS.compared_as[name], profile, settings)
+            if profile != settings.reference and compared:
+                across = overall.across_titles(compared, settings.confidence_pct / 100)
+                found[name, profile] = shown(across.these.value, METRICS.compared_as[name])
+    return found
 
 
 def cost_per_hour(power_w: float, price_per_kwh: float) -> float:
@@ -122,12 +163,13 @@ def _mark_front(
     values = np.array([[row[column] for column, _ in used] for row in rows], dtype=np.float64)
     better = [column == "speed_ratio" for column, _ in used]
     beaten = dominators(values, better) if used else [[] for _ in rows]
+    claimed = [metric for _, metric in used]
+    claims = sum(map(len, beaten)) * len(claimed)
     for row, by in zip(rows, beaten, strict=True):
         row["on_front"] = not by and all(row[column] == row[column] for column, _ in used)
         row["dominated_by"] = ", ".join(rows[i]["profile"] for i in by)
         row["domination_decided"] = any(
-            _decided(cells, row["profile"], rows[i]["profile"], [metric for _, metric in used], settings)
-            for i in by
+            _decided(cells, row["profile"], rows[i]["profile"], claimed, claims, settings) for i in by
         )
 
 
@@ -136,14 +178,21 @@ def _decided(
     profile: str,
     other: str,
     metrics: Sequence[str],
+    claims: int,
     settings: AnalysisSettings,
 ) -> bool:
-    """True where ``other`` is decided better in something and nowhere undecided or worse."""
+    """True where ``other`` is decided better in something and nowhere undecided or worse.
 
+    Args:
+        claims: Comparisons of this kind that are made side by side; they share the error rate.
+    """
+    scored = family_of(cells, settings).scored
     directions = []
     for name in metrics:
         turned = replace(settings, reference=profile)
         compared = comparisons.compare(cells, METRICS.compared_as[name], other, turned)
-        rows = overall.decided_rows(METRICS.compared_as[name], {other: compared}, turned)
+        primary = frozenset({name, "speed"})
+        family = Family(settings.alpha, primary, scored, name, max(1, claims), max(1, claims))
+        rows = overall.decided_rows(METRICS.compared_as[name], {other: compared}, turned, family)
         directions += [row["direction"] for row in rows]
     return bool(directions) and "better" in directions and set(directions) <= {"better", "same"}

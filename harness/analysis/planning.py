@@ -11,7 +11,8 @@ from scipy import special
 
 from harness.analysis import tables, words
 from harness.analysis.claims import shown
-from harness.analysis.estimate import power_of_difference, power_of_same, repeats_that_decide
+from harness.analysis.estimate import cautious_df, power_of_difference, power_of_same, repeats_that_decide
+from harness.analysis.family import slots
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.spending import nominal_levels
 from harness.columns import Column, F, I, S
@@ -69,7 +70,7 @@ def resolvable_rows(
 ) -> list[dict[str, Any]]:
     """What each comparison of the plan can resolve at its count of repeats.
 
-    Single titles are held to the stricter level that the correction for many titles asks of the first claim.
+    Each row is held to the level of its family (:mod:`harness.analysis.family`).
 
     Args:
         plan: The plan; adaptive repeats count as ``at_most``, at the levels that the looks leave.
@@ -87,8 +88,6 @@ def resolvable_rows(
     if len(plan.profiles) < 2:
         return []
     count = plan.plan.repeats_at_most
-    strict = _level(settings.alpha / (1 if settings.multiplicity == "none" else len(groups)), settings, False)
-    together = _level(settings.alpha, settings, True)
     rows, across = [], []
     for name in dict.fromkeys([*assumed, *(metric for _, _, metric in pilot)]):
         metric = METRICS.compared_as[name]
@@ -101,6 +100,9 @@ def resolvable_rows(
         if pilot and not any(source == "pilot" for _, source in scatter.values()):
             continue
         known = {group: found for group, found in scatter.items() if not math.isnan(found[0])}
+        claimed = name in settings.primary
+        strict = _level(len(groups), claimed, settings, over_titles=False)
+        together = _level(1, claimed, settings, over_titles=True)
         rows += [
             _row(metric, group, sd, source, count, count - 1, strict, settings)
             for group, (sd, source) in known.items()
@@ -108,14 +110,18 @@ def resolvable_rows(
         if known:
             sd = math.sqrt(sum(sd**2 for sd, _ in known.values())) / len(known)
             source = "pilot" if all(s == "pilot" for _, s in known.values()) else "assumed"
-            df = (count - 1) * len(known)
+            df = cautious_df((count - 1) * len(known), count - 1)
             across.append(_row(metric, None, sd, source, count, df, together, settings))
     return across + rows
 
 
-def _level(alpha: float, settings: AnalysisSettings, over_titles: bool) -> float:
-    """Error rate that a claim may spend at the last repeat; less than ``alpha`` where a rule adds repeats."""
-    alpha *= settings.error_share(over_titles=over_titles)
+def _level(groups: int, claimed: bool, settings: AnalysisSettings, *, over_titles: bool) -> float:
+    """Error rate of one interval at the last repeat, of single titles or (one group) over all of them."""
+    if not claimed:
+        return settings.alpha
+    profiles = len({*settings.profiles} - {settings.reference, settings.blank})
+    size = 1 if settings.multiplicity == "none" else groups * max(1, profiles) * len(slots(settings.primary))
+    alpha = settings.alpha * settings.error_share(over_titles=over_titles) / size
     if settings.looks is None or over_titles:
         return alpha
     return 2 * nominal_levels(alpha / 2, settings.looks.at_least, settings.looks.at_most)[-1]
@@ -127,7 +133,7 @@ def _row(
     sd: float,
     source: str,
     count: int,
-    df: int,
+    df: float,
     alpha: float,
     settings: AnalysisSettings,
 ) -> dict[str, Any]:
@@ -135,12 +141,12 @@ def _row(
     n = np.array([float(count)])
     if df >= 1:
         half = float(special.stdtrit(df, 1 - alpha / 2)) * sd / math.sqrt(count)
-        same = float(power_of_same(0.0, sd, margin, n, alpha, df)[0])
+        same = float(power_of_same(0.0, sd, margin, n, alpha / 2, df)[0])
         smallest = _smallest_difference(sd, n, alpha, df)
     else:
         half = same = smallest = math.nan
-    titles = df // (count - 1) if count > 1 else 1
-    needed = repeats_that_decide(0.0, sd, margin, alpha, titles=max(1, titles))
+    titles = df / (count - 1) if count > 1 else 1.0
+    needed = repeats_that_decide(0.0, sd, margin, alpha, titles=titles, same_alpha=alpha / 2)
     row = {
         "title": group[0] if group else None,
         "setting": group[1] if group else None,
@@ -159,7 +165,7 @@ def _row(
     return {**row, "sentence": _sentence(row, metric, settings)}
 
 
-def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: int) -> float:
+def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: float) -> float:
     if sd <= 0:
         return 0.0
     low, high = 0.0, sd

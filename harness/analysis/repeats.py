@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from harness.analysis.estimate import Array
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 
-_IDS = ("title", "setting", "profile", "block")
+_IDS = ("title", "setting", "profile")
 #: Not a metric to compare: the error that a repeat's own frames leave in its average FPS, in %.
 WITHIN = "average_fps_rse_pct"
 CellKey = tuple[str, str, str]
@@ -24,8 +25,8 @@ class CellRepeats:
 
     Attributes:
         cell_id: ``title.setting.profile``.
-        blocks: Campaign and block of each repeat, the key of pairing.
-        values: ComparedMetric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
+        blocks: Campaign and block of each repeat, the key of pairing; block -1 where none is known.
+        values: Metric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
     """
 
     cell_id: str
@@ -38,11 +39,14 @@ class CellRepeats:
         return values[~np.isnan(values)] if values is not None else np.empty(0)
 
     def by_block(self, metric: str) -> dict[tuple[str, int], float]:
-        """Block -> mean of the values that are there (one repeat of a cell per block is the rule)."""
+        """Block -> mean of the values that are there (one repeat of a cell per block is the rule).
+
+        Repeats without a known block are in none.
+        """
         grouped: dict[tuple[str, int], list[float]] = {}
         if metric in self.values:
             for block, value in zip(self.blocks, self.values[metric].tolist(), strict=True):
-                if value == value:
+                if value == value and block[1] >= 0:
                     grouped.setdefault(block, []).append(value)
         return {block: sum(found) / len(found) for block, found in grouped.items()}
 
@@ -77,7 +81,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
         if "campaign_id" in table.columns
         else np.full(len(table), "")
     )
-    blocks = table["block"].to_numpy(dtype=np.int64, na_value=0)
+    blocks = _blocks(table)
     columns = {
         metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
     }
@@ -101,6 +105,21 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
             for name in [name for name in cell.values if name not in (*wanted, "speed", WITHIN)]:
                 del cell.values[name]
     return found
+
+
+def _blocks(table: pd.DataFrame) -> NDArray[np.int64]:
+    """Blocks, -1 where none is known: without a stated key nothing tells which repeats belong together."""
+    if "block" not in table.columns:
+        return np.full(len(table), -1)
+    return np.asarray(table["block"].to_numpy(dtype=np.int64, na_value=-1))
+
+
+def lower_score_titles(repeats: pd.DataFrame, settings: AnalysisSettings) -> frozenset[str]:
+    """Titles whose score is better when lower: those of the settings, and of a column ``score_better``."""
+    if "score_better" not in repeats.columns:
+        return settings.lower_score_titles
+    said = repeats.loc[repeats["score_better"].astype(str) == "lower", "title"]
+    return settings.lower_score_titles | frozenset(said.astype(str))
 
 
 def metrics_in(cells: Iterable[CellRepeats], settings: AnalysisSettings) -> list[ComparedMetric]:

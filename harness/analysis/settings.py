@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from harness.metrics import ComparedMetric
+from harness.metrics import METRICS, ComparedMetric
 from harness.plan.schema import (
     AdaptiveRepeats,
     Cost,
@@ -18,7 +18,9 @@ from harness.plan.schema import (
     TitleSpec,
 )
 
-Multiplicity = Literal["holm", "benjamini-hochberg", "none"]
+Multiplicity = Literal["family", "none"]
+#: Metrics that are claimed where the plan names none.
+PRIMARY = tuple(metric.name for metric in METRICS.compared() if metric.primary)
 
 #: Share of the error rate that a claim may spend where a rule added repeats and no exact levels exist.
 #: Titles that stop early do so with a scatter that came out small. Found by the calibration study.
@@ -38,7 +40,12 @@ class AnalysisSettings:
         question: The plan's question.
         low_definition: Definition of the 1 % and 0.1 % lows in the tables.
         metrics: Names of the metrics wanted, in order; None for all that were measured.
-        multiplicity: Correction for many titles claimed at once.
+        primary: Metrics that are claimed; all others are described (:mod:`harness.analysis.family`).
+        multiplicity: ``family``: all claims together keep the error rate; ``none``: each by itself.
+        groups: Titles and settings that the plan has, for the size of the family; 0 where no plan is known.
+        blank: Profile that is the reference measured a second time; never compared as one of the others.
+        steps: Quantity -> step of its readings, where it is known or was seen in the telemetry.
+        chosen_afterwards: What was chosen when results could be known, a clause each.
         paired: True where the order was blocked, so that repeats of one block are compared with each other.
         temperature_margin_k, sound_margin_db: The margins where a percentage has no meaning (common
             practice, no source: what a reader of a review would not notice).
@@ -58,7 +65,12 @@ class AnalysisSettings:
     question: str = ""
     low_definition: str = "percentile"
     metrics: tuple[str, ...] | None = None
-    multiplicity: Multiplicity = "holm"
+    primary: tuple[str, ...] = PRIMARY
+    multiplicity: Multiplicity = "family"
+    groups: int = 0
+    blank: str = ""
+    steps: Mapping[str, float] = field(default_factory=dict)
+    chosen_afterwards: tuple[str, ...] = ()
     paired: bool = True
     temperature_margin_k: float = 2.0
     sound_margin_db: float = 1.0
@@ -86,12 +98,26 @@ class AnalysisSettings:
             sound_margin_db=plan.plan.sound_margin_db,
             lower_score_titles=frozenset(t.name for t in plan.titles if t.score_better == "lower"),
             adaptive=plan.plan.adaptive,
+            primary=_primary(plan),
+            groups=sum(len(title.settings) for title in plan.titles),
+            blank=plan.plan.blank or "",
             cost=plan.cost,
             instruments=dict(plan.instruments),
             profiles=tuple(profile.name for profile in plan.profiles),
             titles=tuple(title.name for title in plan.titles),
             labels={part.name: part.label for part in named if part.label},
         )
+
+    def __post_init__(self) -> None:
+        for name, value, below in (
+            ("margin_pct", self.margin_pct, 50.0),
+            ("temperature_margin_k", self.temperature_margin_k, math.inf),
+            ("sound_margin_db", self.sound_margin_db, math.inf),
+        ):
+            if not 0 < value < below:
+                raise ValueError(
+                    f"{name} is {value:g}; a margin is above 0" + (" and below 50 %" * (below < 99))
+                )
 
     @property
     def alpha(self) -> float:
@@ -123,3 +149,9 @@ class AnalysisSettings:
     def label(self, name: str) -> str:
         """What a reader calls a profile, title or setting."""
         return self.labels.get(name, name)
+
+
+def _primary(plan: Plan) -> tuple[str, ...]:
+    """The plan's primary metrics; what decides when repeats are enough is claimed as well."""
+    rule = plan.plan.adaptive
+    return tuple(dict.fromkeys([*plan.plan.primary_metrics, *(rule.decide_on if rule else ())]))

@@ -39,12 +39,15 @@ _CLAIM = (
     Column("margin_low", F, "", "lower end of what counts as the same", nullable=False),
     Column("margin_high", F, "", "upper end of what counts as the same", nullable=False),
     Column("df", F, "", "degrees of freedom of the interval"),
+    Column("claimed", B, "", "true for a primary metric: it has a verdict; else it is described only", False),
+    Column("claimed_together", I, "", "numbers of the family that keeps the error rate; 1: described", False),
+    Column("interval_pct", F, "%", "confidence of this interval by itself: 100 - error rate / family", False),
     Column("p_difference", F, "", "two-sided p-value of 'no difference'"),
     Column("p_same", F, "", "p-value of 'differs by the margin or more': the larger of two one-sided tests"),
-    Column("p_difference_adjusted", F, "", "p_difference, adjusted for the claims made side by side"),
-    Column("p_same_adjusted", F, "", "p_same, adjusted for the claims made side by side"),
-    Column("decision", S, "", "same, undecided, or the metric's word for up or down", False),
-    Column("direction", S, "", "same, undecided, better or worse", nullable=False),
+    Column("p_difference_adjusted", F, "", "p_difference times the family's size, 1 at most"),
+    Column("p_same_adjusted", F, "", "p_same times twice the family's size, 1 at most"),
+    Column("decision", S, "", "same, undecided, withheld, descriptive, or the word for up or down", False),
+    Column("direction", S, "", "same, undecided, withheld, descriptive, better, worse, changed", False),
 )  # fmt: skip
 
 COMPARISON_COLUMNS: tuple[Column, ...] = (
@@ -69,6 +72,8 @@ OVERALL_COLUMNS: tuple[Column, ...] = (
     *_METRIC,
     *_CLAIM,
     Column("n_titles", I, "", "titles that carry the metric for both profiles", nullable=False),
+    Column("titles", S, "", "their names", nullable=False),
+    Column("scatter", S, "", "what the interval rests on: scatter within titles, or between titles", False),
     Column("like_these_low", F, "", "lower end of the interval for titles like these"),
     Column("like_these_high", F, "", "upper end of the interval for titles like these"),
     Column("like_these_decision", S, "", "the decision by that interval; null for fewer than two titles"),

@@ -30,7 +30,7 @@ UNCERTAINTY_COLUMNS: tuple[Column, ...] = (
     Column("unit", S, "", "unit of value and uncertainties", nullable=False),
     Column("value", F, "", "mean over repeats, in the unit of the row", nullable=False),
     Column("u_scatter", F, "", "standard uncertainty by scatter: sd / sqrt(n); null for one repeat"),
-    Column("u_instrument", F, "", "standard uncertainty by the instruments", nullable=False),
+    Column("u_instrument", F, "", "standard uncertainty by the instruments; null where one is not stated"),
     Column("u_combined", F, "", "both together; null where the scatter is unknown"),
     Column("expanded", F, "", "half width of the interval that both together give"),
     Column("u_instrument_of_change_pct", F, "%", "what the instrument adds to the ratio to the reference"),
@@ -83,9 +83,10 @@ def uncertainty_rows(
             if not values.size or math.isnan(reading):
                 continue
             mean = of_mean(values)
-            instrument = _of_metric(metric, known, mean.value, reading)
+            whole = len(known) == len(instruments)  # an instrument that is not stated is unknown, not exact
+            instrument = _of_metric(metric, known, mean.value, reading) if whole else math.nan
             combined = combine([mean.se, instrument])
-            df = effective_df([mean.se, instrument], [mean.df, math.inf])
+            df = effective_df([mean.se, instrument], [mean.df, math.inf]) if whole else mean.df
             made.append(
                 {
                     "title": title,
@@ -98,7 +99,9 @@ def uncertainty_rows(
                     "u_scatter": mean.se,
                     "u_instrument": instrument,
                     "u_combined": combined,
-                    "expanded": coverage_factor(df, confidence) * combined if mean.known else math.nan,
+                    "expanded": coverage_factor(df, confidence) * combined
+                    if mean.known and whole
+                    else math.nan,
                     "u_instrument_of_change_pct": _of_change(
                         metric, known[0], reading, cells.get((title, setting, settings.reference))
                     ),

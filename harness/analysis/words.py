@@ -17,29 +17,57 @@ def change(estimate: float, scale: Scale, unit: str, half_width: float = math.na
 
 
 def change_with_interval(
-    estimate: float, low: float, high: float, scale: Scale, unit: str, confidence_pct: float
+    estimate: float,
+    low: float,
+    high: float,
+    scale: Scale,
+    unit: str,
+    confidence_pct: float,
+    together: int = 1,
 ) -> str:
-    """``+1.2 %, 95 % interval +0.3 to +2.1 %``; the change alone where there is no interval."""
+    """``+1.2 %, 95 % interval +0.3 to +2.1 %``; the change alone where there is no interval.
+
+    Args:
+        together: Numbers whose intervals hold together at that confidence; more than one is a joint interval.
+    """
     if math.isnan(low) or math.isnan(high):
         return change(estimate, scale, unit)
     (value, shown_unit), (a, _), (b, _) = (_shown(x, scale, unit) for x in (estimate, low, high))
     decimals = _decimals((b - a) / 2)
-    return (
-        f"{signed(value, decimals)} {shown_unit}, "
-        f"{confidence_pct:g} % interval {signed(a, decimals)} to {signed(b, decimals)} {shown_unit}"
-    )
+    interval = f"{signed(a, decimals)} to {signed(b, decimals)} {shown_unit}"
+    return f"{signed(value, decimals)} {shown_unit}, {interval_name(confidence_pct, together)} {interval}"
+
+
+def interval_name(confidence_pct: float, together: int = 1) -> str:
+    """``95 % interval``; ``95 % joint interval`` where several hold together at that confidence."""
+    return f"{confidence_pct:g} % {'joint ' if together > 1 else ''}interval"
+
+
+def no_interval(n: int) -> str:
+    """Why there is no interval: one repeat, or several equal to the last digit at an unknown step."""
+    if n < 2:
+        return "with one repeat no interval can be given and nothing can be decided"
+    return "the readings are equal and their step is not known, so no interval can be given"
 
 
 def margin(
     metric: ComparedMetric, margin_pct: float, temperature_margin_k: float, sound_margin_db: float
 ) -> str:
     """``within 3 %``."""
-    value = {"pct": margin_pct, "k": temperature_margin_k, "db": sound_margin_db}[metric.margin]
+    margins = {"pct": margin_pct, "k": temperature_margin_k, "db": sound_margin_db, "own": metric.own_margin}
+    value = margins[metric.margin]
     return f"within {value:g} {metric.difference_unit or '%'}"
 
 
 def claim(metric: ComparedMetric, decision: str, profile: str, reference: str, within: str) -> str:
-    """The decision as a clause: ``quiet is as fast as factory within 3 %``, or ``undecided whether …``."""
+    """The decision as a clause: ``quiet is as fast as factory within 3 %``, or ``undecided whether …``.
+
+    A number that is described and not claimed says only what it is of: ``quiet against factory``.
+    """
+    if decision == "descriptive":
+        return f"{profile} against {reference}"
+    if decision == "withheld":
+        return f"no verdict whether {metric.says_same.format(p=profile, r=reference)} {within}"
     if decision == "undecided":
         return f"undecided whether {metric.says_same.format(p=profile, r=reference)} {within}"
     if decision == "same":

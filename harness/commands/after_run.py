@@ -124,6 +124,8 @@ def _shown(claim: dict[str, Any] | None, metric: ComparedMetric) -> str:
         low, high = (_change(claim, claim[end]).removesuffix(" %") for end in ("low", "high"))
         text += f" ({low} to {high})"
     decision = claim["decision"]
+    if decision == "descriptive":
+        return text
     if decision == "undecided":
         return f"{text} ?"
     return f"{text} {decision}" if main or decision == "same" else text

@@ -83,7 +83,8 @@ def _check_size(raw: Mapping[str, Any], found: Findings) -> None:
     if not isinstance(repeats, int):
         return
     settings = sum(len(_list(title.get("settings"))) or 1 for title in _list(raw.get("titles")))
-    wanted = settings * len(_list(raw.get("profiles"))) * repeats
+    blank = isinstance(_table(raw.get("plan")).get("blank"), str)
+    wanted = settings * (len(_list(raw.get("profiles"))) + blank) * repeats
     if wanted > MOST_REPEATS:
         what = f"it asks for {wanted} repeats in all, more than the {MOST_REPEATS} that a campaign holds"
         found.add(("plan", "repeats"), what, "lower it, or make several plans")
@@ -100,6 +101,14 @@ def _check_words(raw: Mapping[str, Any], found: Findings) -> None:
         if isinstance(name, str) and name not in METRICS.compared_as:
             place = ("plan", "repeats", "decide_on", index)
             found.add(place, f"no metric is named {shown(name)}", nearest(name, METRICS.compared_as))
+    primary = _table(raw.get("plan")).get("primary_metrics")
+    for index, name in enumerate(primary if isinstance(primary, list) else []):
+        if isinstance(name, str) and name not in METRICS.compared_as:
+            found.add(
+                ("plan", "primary_metrics", index),
+                f"no metric is named {shown(name)}",
+                nearest(name, METRICS.compared_as),
+            )
     charts = {*CHARTS, *CHARTS_OF_TITLES}
     for title in _list(raw.get("titles")):
         for setting in _list(title.get("settings")) or [{"name": "default"}]:
@@ -115,6 +124,9 @@ def _check_reference(raw: Mapping[str, Any], found: Findings) -> None:
     names = [str(profile.get("name")) for profile in _list(raw.get("profiles"))]
     if isinstance(reference, str) and names and reference not in names:
         found.add(("plan", "reference"), f"no profile is named {reference!r}", nearest(reference, names))
+    if (blank := _table(raw.get("plan")).get("blank")) in names:
+        what = f"a profile is named {blank!r} already"
+        found.add(("plan", "blank"), what, "give the blank a name of its own; it needs no [[profiles]] entry")
 
 
 def _check_permission(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> None:

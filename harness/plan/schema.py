@@ -20,6 +20,7 @@ from pydantic import (
     model_validator,
 )
 
+from harness.metrics import METRICS
 from harness.plan.stage_keys import set_stage_keys
 from harness.stages import STAGES, AnyStage, Rule
 
@@ -144,6 +145,17 @@ class PlanHead(Part):
     confidence_pct: float = Field(default=95.0, gt=50, lt=100)
     temperature_margin_k: float = Field(default=2.0, gt=0, description="the same for temperatures, in K")
     sound_margin_db: float = Field(default=1.0, gt=0, description="the same for sound levels, in dB")
+    primary_metrics: list[str] = Field(
+        default=[metric.name for metric in METRICS.compared() if metric.primary],
+        min_length=1,
+        description="metrics that get a verdict, chosen before the night; all others are described",
+    )
+    blank: str | None = Field(
+        default=None,
+        pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$",
+        max_length=48,
+        description="measure the reference once more under this name, to see what no difference looks like",
+    )
     one_percent_low: LowDefinition = "percentile"
     stutter_multiple: float = Field(
         default=2.0, gt=1, le=100, description="a frame over this multiple of its local median stutters"
@@ -458,6 +470,20 @@ class Plan(Part):
     sensors: list[SensorSpec] = Field(default_factory=list)
     profiles: list[ProfileSpec] = Field(min_length=1)
     titles: list[TitleSpec] = Field(min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_blank(cls, data: Any) -> Any:
+        """The blank is a profile like any other from here on: the reference's keys under its own name."""
+        head, profiles = (data.get(key) for key in ("plan", "profiles")) if isinstance(data, dict) else (0, 0)
+        if not isinstance(head, dict) or not isinstance(profiles, list):
+            return data
+        blank, reference = head.get("blank"), head.get("reference")
+        named = {p.get("name"): p for p in profiles if isinstance(p, dict)}
+        if not isinstance(blank, str) or blank in named or reference not in named:
+            return data
+        again = {key: value for key, value in named[reference].items() if key != "label"}
+        return {**data, "profiles": [*profiles, {**again, "name": blank}]}
 
 
 class Cell(Part):

@@ -1,5 +1,7 @@
 """Repeats to decision, on tables whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -81,8 +83,9 @@ def test_a_difference_is_decided_as_it_was_made(effect, decision, direction):
         assert set(rows["direction"]) == {direction}
 
 
-def test_lower_power_and_temperature_are_better_and_are_said_in_plain_words():
-    found = analyse(night(), SETTINGS)
+def test_lower_power_and_temperature_are_better_and_are_said_in_plain_words_where_they_are_claimed():
+    named = ("average_fps", "mean_power_w", "end_core_temp_c")
+    found = analyse(night(), replace(SETTINGS, primary=named))
     by_metric = found.overall.set_index("metric")
     assert tuple(by_metric.loc["mean_power_w", ["decision", "direction"]]) == ("less", "better")
     assert tuple(by_metric.loc["end_core_temp_c", ["decision", "direction", "unit"]]) == (
@@ -95,9 +98,21 @@ def test_lower_power_and_temperature_are_better_and_are_said_in_plain_words():
     assert "K cooler" in found.answer
 
 
+def test_what_the_plan_does_not_name_is_described_and_gets_no_verdict():
+    found = analyse(night(), SETTINGS)
+    for table in (found.comparisons, found.overall):
+        described = table[~table["claimed"]]
+        assert set(described["metric"]) == {"mean_power_w", "end_core_temp_c"}
+        assert set(described["decision"]) == set(described["direction"]) == {"descriptive"}
+        assert set(described["interval_pct"]) == {95.0}
+        assert not described["sentence"].str.contains("draws|runs|undecided").any()
+    assert "mean power −20" in found.answer
+    assert "95 % interval" in found.answer
+
+
 def test_one_repeat_gives_no_interval_no_decision_and_says_so():
     found = analyse(night(repeats=1), SETTINGS)
-    for table in (found.comparisons, found.overall):
+    for table in (found.comparisons[found.comparisons["claimed"]],):
         assert table["low"].isna().all()
         assert set(table["decision"]) == {"undecided"}
     assert found.comparisons["more_repeats_needed"].isna().all()
@@ -198,6 +213,38 @@ def test_a_score_only_title_takes_part_in_speed_and_its_direction_may_be_reverse
     assert "Over 3 titles, quiet is faster" in found.answer
 
 
+def test_the_interval_shown_is_the_one_that_decides():
+    """No verdict beside an interval that says otherwise, over many nights, profiles and titles."""
+    three = ("factory", "quiet", "eager")
+    seen = set()
+    for seed in range(12):
+        table = night(seed=seed, sd=0.012, effect=0.02, profiles=three)
+        found = analyse(table, AnalysisSettings("factory", profiles=three))
+        for row in (*found.comparisons.to_dict("records"), *found.overall.to_dict("records")):
+            if row["claimed"]:
+                inside = row["margin_low"] < row["low"] and row["high"] < row["margin_high"]
+                apart = row["low"] > 1 or row["high"] < 1
+                word = (
+                    "same" if inside else ("faster" if row["low"] > 1 else "slower") if apart else "undecided"
+                )
+                assert row["decision"] == word
+                assert (row["p_same_adjusted"] <= 0.05) == inside
+                assert (row["p_difference_adjusted"] <= 0.05) == apart
+                seen.add(word)
+    assert seen >= {"faster", "undecided"}
+
+
+def test_a_figure_over_one_title_is_that_titles_number_and_verdict():
+    table = night(titles=3, profiles=("factory", "quiet", "eager"))
+    table = table[(table["profile"] != "eager") | (table["title"] == "title-1")]
+    found = analyse(table, AnalysisSettings("factory", profiles=("factory", "quiet", "eager")))
+    mine = "profile == 'eager' and metric == 'average_fps'"
+    title, over = found.comparisons.query(mine).iloc[0], found.overall.query(mine).iloc[0]
+    same = ["estimate", "low", "high", "decision", "claimed_together", "interval_pct"]
+    assert title[same].to_list() == over[same].to_list()
+    assert over["titles"] == "title-1"
+
+
 def test_many_titles_need_more_evidence_for_a_single_claim():
     table = night(titles=12, effect=0.012, sd=0.012, repeats=4)
     strict = analyse(table, SETTINGS).comparisons.query("metric == 'average_fps'")
@@ -225,6 +272,9 @@ def test_the_count_that_decides_is_the_sample_size_of_a_paired_t_test_where_only
     assert repeats_that_decide(0.8, 1.0, margin=0.01, alpha=0.05) == pytest.approx(15, abs=1)
 
 
-def test_a_table_without_blocks_is_refused_by_name():
-    with pytest.raises(ValueError, match="block"):
-        analyse(night().drop(columns="block"), SETTINGS)
+def test_a_table_without_blocks_is_compared_as_independent_groups_and_says_so():
+    """Without a key nothing tells which repeats belong together; row order is no key."""
+    found = analyse(night(effect=0.05).drop(columns="block"), SETTINGS)
+    assert not found.comparisons["paired"].any()
+    assert found.comparisons["sentence"].str.contains("as independent groups").all()
+    assert any("independent" in warning for warning in found.warnings)

@@ -153,12 +153,13 @@ def test_more_repeats_resolve_more_and_all_titles_together_more_than_one():
 
 def test_the_promised_resolution_is_kept_by_simulated_nights():
     """The chance that 'same' is decided, promised for one title, against 2000 simulated titles."""
-    row = resolvable(plan(6, titles=1), assumed={"average_fps": 0.02}).iloc[1]
+    row = resolvable(plan(6, titles=1), assumed={"average_fps": 0.014}).iloc[1]
     random = np.random.default_rng(3)
     from harness.analysis.estimate import of_mean, p_same
 
     margin = -np.log(0.97)
-    decided = [p_same(of_mean(random.normal(0, 0.02, 6)), margin) <= 0.05 for _ in range(2000)]
+    level = 0.05 / 2 / 2  # of one side, for two primary metrics
+    decided = [p_same(of_mean(random.normal(0, 0.014, 6)), margin) <= level for _ in range(2000)]
     assert np.mean(decided) == pytest.approx(row["chance_of_same"], abs=0.035)
     assert 0.5 < row["chance_of_same"] < 0.95
 
@@ -188,5 +189,7 @@ def test_a_plan_that_can_not_decide_says_how_many_repeats_would():
 
 def test_an_adaptive_plan_promises_less_at_its_last_repeat_than_a_fixed_one():
     fixed, adaptive = resolvable(plan(8)), resolvable(plan({"at_least": 3, "at_most": 8}))
-    assert (adaptive["half_width"] > fixed["half_width"]).all()
+    claimed = fixed["metric"].isin(["average_fps", "one_percent_low_fps"])
+    assert (adaptive["half_width"] > fixed["half_width"])[claimed].all()
+    assert (adaptive["half_width"] == fixed["half_width"])[~claimed].all()
     assert adaptive["sentence"].str.contains("with at most 8 repeats").all()

@@ -6,8 +6,21 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.analysis.estimate import interval, of_average, of_mean, of_two_groups, p_difference, p_same
-from harness.analysis.multiplicity import adjusted
+from harness.analysis import AnalysisSettings
+from harness.analysis.claims import decide
+from harness.analysis.estimate import (
+    Estimate,
+    interval,
+    of_average,
+    of_mean,
+    of_two_groups,
+    p_difference,
+    p_same,
+    with_step,
+)
+from harness.analysis.evenness import at_least, at_most
+from harness.analysis.family import Standing
+from harness.metrics import METRICS
 
 # Student, "The probable error of a mean", Biometrika 6:1-25, 1908: additional hours of sleep.
 SLEEP_A = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
@@ -85,24 +98,42 @@ def test_equivalence_is_claimed_exactly_when_the_ninety_percent_interval_lies_in
     assert seen == {True, False}
 
 
-def test_holm_and_benjamini_hochberg_adjust_the_published_example_as_printed():
-    """Source: Benjamini & Hochberg 1995: their procedure rejects 4 of 15, Bonferroni 3; Holm 1979."""
-    holm, bh = adjusted(BH_P, "holm"), adjusted(BH_P, "benjamini-hochberg")
-    assert (int((holm <= 0.05).sum()), int((bh <= 0.05).sum())) == (3, 4)
-    assert holm[:9] == pytest.approx(
-        [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213], abs=1e-9
+def test_as_many_claims_stand_in_one_family_as_the_published_example_rejects():
+    """Source: Benjamini & Hochberg 1995: Bonferroni rejects 3 of the 15, four stand at 0.05 by themselves
+    at least; and each interval says what its adjusted p-value says.
+    """
+    values = stats.norm.isf(np.maximum(BH_P, 1e-12) / 2)
+    estimates = [Estimate(float(value), 1.0, 1e9, 100, 10.0) for value in values]
+    family = [Standing(True, 0.05 / 15, 15)] * 15
+    metric = METRICS.compared_as["average_fps"]
+    claims = decide(metric, estimates, family, AnalysisSettings("a"))
+    assert [claim.p_difference for claim in claims] == pytest.approx(BH_P, abs=1e-6)
+    rejected = [claim.p_difference_adjusted <= 0.05 for claim in claims]
+    assert sum(rejected) == 3
+    assert rejected == [claim.low > 0 for claim in claims] == [claim.decision == "faster" for claim in claims]
+    alone = decide(
+        METRICS.compared_as["average_fps"], estimates, [Standing(True, 0.05, 1)] * 15, AnalysisSettings("a")
     )
-    assert bh[:9] == pytest.approx(
-        [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765], abs=5e-7
-    )
+    assert sum(claim.decision == "faster" for claim in alone) == int((BH_P <= 0.05).sum()) == 9
 
 
-def test_holm_and_benjamini_hochberg_agree_with_scipy_and_first_principles_on_random_p_values():
-    """Source: scipy.stats.false_discovery_control; Holm by its definition, p(i)(n - i + 1)."""
-    p = np.random.default_rng(3).uniform(size=40)
-    assert adjusted(p, "benjamini-hochberg") == pytest.approx(stats.false_discovery_control(p))
-    by_definition = [max(min(1.0, (40 - (p < q).sum()) * q) for q in p[p <= r]) for r in p]
-    assert adjusted(p, "holm") == pytest.approx(by_definition)
+@pytest.mark.parametrize(("events", "runs"), [(0, 9), (2, 9), (1, 30), (9, 9), (0, 1)])
+def test_bounds_of_rare_events_are_those_of_clopper_and_pearson(events, runs):
+    """Source: ``scipy.stats.binomtest``, one-sided; 0 of 9 allows 28.3 %, 1 - 0.05**(1/9)."""
+    upper = stats.binomtest(events, runs, alternative="less").proportion_ci(0.95, method="exact").high
+    lower = stats.binomtest(events, runs, alternative="greater").proportion_ci(0.95, method="exact").low
+    assert at_most(events, runs) == pytest.approx(upper, abs=1e-12)
+    assert at_least(events, runs) == pytest.approx(lower, abs=1e-12)
+    assert at_most(0, 9) == pytest.approx(0.283, abs=5e-4)
+
+
+def test_a_step_is_a_rectangular_distribution_in_the_gums_own_example():
+    """Source: JCGM 100:2008, F.2.2.1: a resolution of dx has a standard uncertainty of 0.29 dx."""
+    u = 1 / math.sqrt(12)
+    assert u == pytest.approx(0.29, abs=5e-3)
+    mean = of_mean(np.array([4.0, 5.0, 6.0]))
+    assert with_step(mean, u).se == pytest.approx(math.sqrt(mean.se**2 + 1 / 12))
+    assert with_step(of_mean(np.array([72.0, 72.0, 72.0])), u).se == pytest.approx(u)
 
 
 def test_the_log_ratio_interval_of_the_gum_example_is_the_closed_form():

@@ -170,7 +170,13 @@ def _claim(row: Mapping[str, Any], name: str, first: str, settings: AnalysisSett
     )
     clause = sentences.claim(metric, row["decision"], name, first, within)
     change = sentences.change_with_interval(
-        row["estimate"], row["low"], row["high"], row["scale"], row["unit"], settings.confidence_pct
+        row["estimate"],
+        row["low"],
+        row["high"],
+        row["scale"],
+        row["unit"],
+        settings.confidence_pct,
+        row["claimed_together"],
     )
     opening = "it is " if row["decision"] == "undecided" else ""
     titles = sentences.count(int(row["n_titles"]), "title")

@@ -48,9 +48,11 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
         f"Profiles are compared with {names[head.reference]} by ratios on the log scale, with "
         f"{head.confidence_pct:g} % "
         "t-intervals over repeats"
-        + (", paired by block" if head.order == "balanced" else "")
-        + f"; a difference inside ±{head.margin_pct:g} % counts as none, claimed by two one-sided tests; "
-        "claims over several titles are adjusted by Holm's method.",
+        + {"balanced": ", paired by block", "shuffled": ", paired by round", "as-listed": ""}[head.order]
+        + f"; a difference inside ±{head.margin_pct:g} % counts as none, claimed where the whole interval "
+        "lies inside. Verdicts are given for the metrics that the plan names beforehand "
+        f"({', '.join(head.primary_metrics)}), with intervals that hold for all of them together "
+        "(Bonferroni), title by title and over all titles; everything else is described.",
         "The results hold for the one card and rig that were measured.",
     ]
     if campaign.simulated:

@@ -29,7 +29,16 @@ from harness.report.folder import Campaign
 from harness.stages import STAGES
 from harness.store.campaign_state import AttemptFact, unstable_in_the_end
 
-SIGNS = {"same": "=", "undecided": "?", "better": "▲", "worse": "▼"}
+#: Before the decision; a number that is described and not claimed has no sign.
+SIGNS = {
+    "same": "=",
+    "undecided": "?",
+    "withheld": "!",
+    "better": "▲",
+    "worse": "▼",
+    "changed": "",
+    "descriptive": "",
+}
 _FACT_UNITS = {"mib": "MiB", "w": "W", "mhz": "MHz", "c": "°C", "s": "s", "hz": "Hz"}
 
 
@@ -84,7 +93,8 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
     return Table(
         "table-overall",
         f"Change against {names[analysis.settings.reference]} over {count} "
-        f"{'title' if count == 1 else 'titles'}, {analysis.settings.confidence_pct:g} % interval, decision",
+        f"{'title' if count == 1 else 'titles'}, {analysis.settings.confidence_pct:g} % interval, decision "
+        "(claimed metrics: joint intervals; the rest is described only)",
         [Column("Metric"), *(Column(names[p]) for p in profiles)],
         rows,
     )
@@ -95,8 +105,9 @@ def change_entry(row: Mapping[str, Any], number_id: str) -> Entry:
     value, low, high, unit = shown_change(row)
     decimals = 2 if (high - low) / 2 < 0.1 else 1
     interval = between(low, high, decimals, sign=True)
+    decision = "" if row["decision"] == "descriptive" else f"{row['decision']} "
     return Entry(
-        f"{row['decision']} {signed(value, decimals)} {unit}",
+        f"{decision}{signed(value, decimals)} {unit}",
         f"({interval})" if interval else "(no interval)",
         number_id,
         sign=SIGNS[row["direction"]],
@@ -146,7 +157,7 @@ def comparison_table(analysis: Analysis, names: Names) -> Table:
     return Table(
         "table-comparison",
         f"Change against {names[analysis.settings.reference]} by title, "
-        f"{analysis.settings.confidence_pct:g} % interval, decision; "
+        f"{analysis.settings.confidence_pct:g} % interval (joint for claimed metrics), decision; "
         "last, how many further repeats would likely decide what is undecided in the first metric",
         [
             Column("Title"),

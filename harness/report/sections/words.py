@@ -78,20 +78,23 @@ def definitions(plan: Plan) -> list[Definition]:
 def uncertainty(plan: Plan) -> list[str]:
     """How the intervals were found, in sentences."""
     head = plan.plan
-    pairing = (
-        "Repeats of one block of the order are compared with each other, so that what drifts over the "
-        "night falls out."
-        if head.order == "balanced"
-        else "The order was not blocked, so repeats of two profiles are compared as independent groups; "
-        "a drift over the night is not removed."
-    )
+    pairing = {
+        "balanced": "Repeats of one block of the order are compared with each other, so that what drifts "
+        "over the night falls out.",
+        "shuffled": "Repeats of one round of the order are compared with each other, so that what drifts "
+        "from round to round falls out; what drifts within a round is left to chance.",
+        "as-listed": "The order was not blocked, so repeats of two profiles are compared as independent "
+        "groups; a drift over the night is not removed.",
+    }[head.order]
     return [
         f"Intervals are {head.confidence_pct:g} % t-intervals over repeats, computed on the logarithm of "
         f"ratios. {pairing}",
         "Across titles the geometric mean of the ratios is given with two intervals: one for these titles, "
         "and a wider "
         "one for titles like these, which also carries the scatter between titles.",
-        "Where many titles are claimed at once, the p-values are adjusted by Holm's method.",
+        f"Claimed are the metrics that the plan names beforehand ({', '.join(head.primary_metrics)}); all "
+        "others are described. All claims title by title are one family, those over all titles another: the "
+        "intervals of a family hold together (Bonferroni), and the interval shown is the one that decides.",
         "The intervals hold what varied between repeats. What was equal in all of them (a biased sensor, "
         "one copy of "
         "the card, one version of a title) is not in them.",
