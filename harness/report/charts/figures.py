@@ -371,6 +371,7 @@ def drift_points(campaign: Campaign) -> pd.DataFrame:
         {
             "hours": rows["start_s"].astype(float) / 3600,
             "title": rows["title"],
+            "setting": rows["setting"],
             "profile": rows["profile"],
             "deviation_pct": 100 * (rows["average_fps"].astype(float) / mean - 1),
             "sentinel": sentinel,
@@ -411,6 +412,7 @@ def conditions_chart(campaign: Campaign, names: Names, looks: charts.Looks) -> C
         {
             "hours": rows["start_s"].astype(float) / 3600,
             "title": rows["title"],
+            "setting": rows["setting"],
             "profile": rows["profile"],
             "start_temp_c": rows["start_temp_c"].astype(float),
             "start_ambient_temp_c": rows["start_ambient_temp_c"].astype(float),

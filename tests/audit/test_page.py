@@ -1,0 +1,199 @@
+"""Every number on the page that needs no inference, worked out anew from raw files."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.audit.conftest import MakeNight
+from tests.audit.nights import KINDS
+from tests.audit.page import Cell, Page, read_page, step, value, values
+
+
+def counted(folder: Path) -> pd.DataFrame:
+    """The repeats that results rest on, from the table of attempts."""
+    table = pd.read_parquet(folder / "dataset" / "attempts.parquet")
+    return table[(table["verdict"] == "accepted") & ~table["sentinel"] & ~table["second_look"].fillna(False)]
+
+
+def page_of(folder: Path) -> Page:
+    return read_page(folder / "report" / "index.html")
+
+
+def near(shown: str, expected: float) -> None:
+    """The text shows the value, rounded to the digits that it has."""
+    assert value(shown) == pytest.approx(expected, abs=0.5001 * step(shown)), shown
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_account_of_attempts_adds_up(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    table = pd.read_parquet(folder / "dataset" / "attempts.parquet")
+    accepted = table["verdict"] == "accepted"
+    again = table["second_look"].fillna(False).astype(bool)
+    parts = {
+        "count": int((accepted & ~table["sentinel"] & ~again).sum()),
+        "sentinel": int((accepted & table["sentinel"]).sum()),
+        "re-measurement": int((accepted & again).sum()),
+    }
+    page = page_of(folder)
+    sentence = re.search(r"\d+ attempts? (?:was|were) made: [^.]*\.", page.sections["attempts"])
+    assert sentence is not None
+    told = [int(n) for n in re.findall(r"\d+", sentence[0])]
+    assert told[0] == len(table)
+    assert sum(told[1:]) == len(table)
+    for name, number in parts.items():
+        shown = re.search(rf"(\d+) (?:is an? |are )?{name}", sentence[0])
+        assert int(shown[1] if shown else 0) == number, sentence[0]
+    methods = (folder / "report" / "methods.txt").read_text(encoding="utf-8")
+    repeats = re.search(r"Of (\d+) attempts?, (\d+) counts? as", methods)
+    assert repeats is not None
+    assert [int(n) for n in repeats.groups()] == [len(table), parts["count"]]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_conditions_are_those_of_the_counted_repeats(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    table = page_of(folder).tables["table-conditions"]
+    mine = counted(folder)
+    columns = {
+        "start temperature": "start_temp_c",
+        "ambient at start": "start_ambient_temp_c",
+        "cooldown": "cooldown_s",
+        "warm-up": "warm_up_s",
+        "soak": "soak_s",
+        "foreign processor load": "mean_foreign_cpu_load_pct",
+    }
+    for row in table.rows:
+        repeats = mine[mine["profile"] == row[0].text]
+        assert int(row[table.column("repeats")].text) == len(repeats)
+        for heading, name in columns.items():
+            cell = row[table.column(heading)]
+            known = repeats[name].dropna()
+            if known.empty:
+                assert cell.text == "–"
+                continue
+            near(cell.text, known.mean())
+            for shown, expected in zip(cell.range.split(" to "), (known.min(), known.max()), strict=True):
+                near(shown, expected)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_distribution_of_frames_is_that_of_the_counted_repeats(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    page = page_of(folder)
+    looked = 0
+    for (title, setting), mine in counted(folder).groupby(["title", "setting"]):
+        table = page.tables.get(f"data-distribution-{title}-{setting}")
+        frames = {
+            profile: np.concatenate([frames_of(folder, row) for row in rows.to_dict("records")] or [[]])
+            for profile, rows in mine.groupby("profile")
+        }
+        if not sum(x.size for x in frames.values()):
+            assert table is None
+            continue
+        total = sum(x.size for x in frames.values())
+        assert f"{total:,} frames" in page.sections["inside"]
+        if table is None:
+            continue
+        for profile, level, share in ((r[0].text, r[1].text, r[2].text) for r in table.rows):
+            x = frames[profile]
+            # the level is shown to a thousandth of a ms; the share must be that of a level that rounds so
+            low, high = (100 * np.mean(x > value(level) + off) for off in (0.0005, -0.0005))
+            assert low - 0.0006 <= value(share) <= high + 0.0006, (title, profile, level, share)
+            looked += 1
+    assert looked > 50 or kind == "title missing"
+
+
+def frames_of(folder: Path, row: dict[str, Any]) -> np.ndarray:
+    path = (
+        folder
+        / "attempts"
+        / row["cell_id"]
+        / f"{row['repeat_index']}.{row['attempt_index']}"
+        / "frames.parquet"
+    )
+    return pd.read_parquet(path)["frametime_ms"].to_numpy(float) if path.exists() else np.empty(0)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_drift_chart_shows_each_repeat_against_its_cells_published_mean(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    page = page_of(folder)
+    table = page.tables["data-drift"]
+    attempts = pd.read_parquet(folder / "dataset" / "attempts.parquet")
+    keys = [table.column(name) for name in ("title", "setting", "profile", "repeat")]
+    shown = {tuple(row[i].text for i in keys): row for row in table.rows}
+    means = counted(folder).groupby("cell_id")["average_fps"].agg(["mean", "size"])
+    expected = 0
+    for row in attempts[(attempts["verdict"] == "accepted")].to_dict("records"):
+        if row["second_look"] is True or pd.isna(row["average_fps"]):
+            continue
+        mean = means.loc[row["cell_id"]]
+        if mean["size"] < 2:
+            continue
+        name = ("sentinel " if row["sentinel"] else "") + f"{row['repeat_index']}.{row['attempt_index']}"
+        cells = shown[row["title"], row["setting"], row["profile"], name]
+        near(cells[table.column("deviation")].text, 100 * (row["average_fps"] / mean["mean"] - 1))
+        near(cells[table.column("hours")].text, row["start_s"] / 3600)
+        expected += 1
+    assert expected == len(table.rows)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_middle_repeat_and_the_choice_of_repeats_know_no_sentinels(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    page = page_of(folder)
+    mine = counted(folder)
+    told = re.findall(r"Middle repeat of each profile \(([^)]*)\)", page.sections.get("inside", ""))
+    names = {
+        profile: {f"{r['repeat_index']}.{r['attempt_index']}" for r in rows.to_dict("records")}
+        for profile, rows in mine.groupby("profile")
+    }
+    for sentence in told:
+        for profile, name in re.findall(r"(\w+): ([\d.]+)", sentence):
+            assert name in names[profile]
+    most = int(mine["repeat_index"].max())
+    html = (folder / "report" / "index.html").read_text(encoding="utf-8")
+    for options in re.findall(r'<select id="repeat-[^"]*".*?</select>', html, re.DOTALL):
+        assert max(int(n) for n in re.findall(r"<option>(\d+)</option>", options)) <= most
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_number_with_a_name_is_in_the_list_of_numbers_and_says_the_same(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    numbers = json.loads((folder / "report" / "numbers.json").read_text(encoding="utf-8"))["numbers"]
+    shown = page_of(folder).numbers()
+    assert shown
+    for name, cell in shown.items():
+        entry = numbers[name]
+        _says(name, cell, entry)
+
+
+def _says(name: str, cell: Cell, entry: dict[str, Any]) -> None:
+    scale = 1.0
+    if entry["unit"] == "" and name.split("/")[0] in ("change", "overall"):
+        ends = [entry["value"], entry["low"], entry["high"]]
+        found = [None if end is None else 100 * (end - 1) for end in ends]
+    else:
+        found = [entry["value"], entry["low"], entry["high"]]
+    near(re.sub(r"^[a-z ]+", "", cell.text), found[0] * scale)
+    if cell.range.startswith("("):
+        low, high = values(cell.range) if "to" in cell.range else (None, None)
+        if low is not None:
+            assert low == pytest.approx(found[1], abs=0.5001 * step(cell.range))
+            assert high == pytest.approx(found[2], abs=0.5001 * step(cell.range))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_number_on_the_page_is_a_negative_zero(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    page = page_of(folder)
+    for text in (page.text, night(kind).printed):
+        assert re.findall(r"[−-]0(?:\.0+)?(?![\d.:])", text) == []
