@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import pluggy
-from pydantic import BaseModel
 
 from harness.clock import Clock
+from harness.plan.kinds import Kind as Kind  # a part of the contract
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
 
@@ -24,30 +24,6 @@ if TYPE_CHECKING:
 
 hookspec = pluggy.HookspecMarker("levelrig")
 hookimpl = pluggy.HookimplMarker("levelrig")
-
-
-@dataclass(frozen=True)
-class Kind:
-    """A kind of sensor, control, workload or frame-log reader that a plugin brings.
-
-    Attributes:
-        role: What it is.
-        name: The word that a plan uses for it (``workload = "command"``).
-        summary: One line for ``levelrig doctor``.
-        options: Model of the plan keys that belong to it (frozen, ``extra="forbid"``, units in names);
-            None where it takes none. Every field has a ``description``.
-        setting_options: Names of options that a title's setting may override; workloads only. None: all.
-        changes_hardware: The control writes to the card; a plan must then allow hardware changes.
-        knows_makers_state: Its restore of an empty snapshot brings the maker's state.
-    """
-
-    role: Literal["sensor", "control", "workload", "reader"]
-    name: str
-    summary: str
-    options: type[BaseModel] | None = None
-    setting_options: frozenset[str] | None = None
-    changes_hardware: bool = False
-    knows_makers_state: bool = True
 
 
 @dataclass(frozen=True)

@@ -9,52 +9,18 @@ Imports no large library: the watch process lives on it.
 from __future__ import annotations
 
 import contextlib
-import functools
 import os
 import sys
 import time
 import uuid
 from collections.abc import Iterable
-from pathlib import Path
-from typing import NamedTuple
 
 import psutil
 
-from harness.proctable import MARK, Family, Seen, end_all, list_pids, look_at, mark_of
-
-__all__ = ["MARK", "Owner", "end_dead_runs_titles", "new_mark", "ourselves", "owner_of"]
+from harness.identity import Owner, ourselves
+from harness.proctable import Family, Seen, end_all, list_pids, look_at, mark_of
 
 _ROUNDS = 10
-
-
-class Owner(NamedTuple):
-    """A run, as a mark names it; every part as text."""
-
-    pid: str
-    born: str
-    boot: str
-    namespace: str
-    user: str
-
-    @property
-    def here(self) -> bool:
-        """Whether it is one of this boot, process namespace and user: no other's life can be judged."""
-        return self[2:] == _place()
-
-    @property
-    def lives(self) -> bool:
-        """Whether the very process still runs; a zombie does not."""
-        try:
-            seen = look_at(int(self.pid))
-        except ValueError:
-            return False
-        return seen is not None and f"{seen.born:.2f}" == self.born
-
-
-def ourselves() -> Owner:
-    """This program as an owner."""
-    seen = look_at(os.getpid())
-    return Owner(str(os.getpid()), f"{0.0 if seen is None else seen.born:.2f}", *_place())
 
 
 def new_mark() -> str:
@@ -129,17 +95,3 @@ def _is_ours(pid: int) -> bool:
     with contextlib.suppress(psutil.Error):
         return psutil.Process(pid).uids().real == os.getuid()
     return False
-
-
-@functools.cache
-def _place() -> tuple[str, str, str]:
-    """Boot, process namespace and user of this program, as a mark writes them down."""
-    if sys.platform == "win32":
-        return f"{psutil.boot_time():.0f}", "", psutil.Process().username().replace("/", "-")
-    boot = namespace = ""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError):
-            boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-        with contextlib.suppress(OSError):
-            namespace = str(Path("/proc/self/ns/pid").readlink())
-    return boot, namespace, str(os.getuid())

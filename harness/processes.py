@@ -26,9 +26,9 @@ import psutil
 from harness import inside
 from harness.clock import Clock
 from harness.errors import WorkloadFailed
-from harness.marks import MARK, end_dead_runs_titles, new_mark
+from harness.marks import end_dead_runs_titles, new_mark
 from harness.output import OutputPump, TakeLines
-from harness.proctable import Family, ProcessTable, Seen, end_all, list_pids
+from harness.proctable import MARK, Family, ProcessTable, Seen, end_all, list_pids
 from harness.rig import Priority
 from harness.titlewatch import TitleWatch
 

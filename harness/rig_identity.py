@@ -101,7 +101,7 @@ def lacks_card(identity: str) -> bool:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class RigComparison:
     """Whether two looks were at the same rig.
 
     Attributes:
@@ -120,7 +120,7 @@ def compare_rigs(
     facts_before: Mapping[str, Mapping[str, Any]],
     facts_now: Mapping[str, Mapping[str, Any]],
     same_boot: bool = False,
-) -> Comparison:
+) -> RigComparison:
     """Compare the rig that a folder was measured on with this one. Pure.
 
     Args:
@@ -131,36 +131,38 @@ def compare_rigs(
         same_boot: Both looks were in one boot of the machine, so the machine is the same.
     """
     if before == now:
-        return Comparison(True)
+        return RigComparison(True)
     old, new = _FORM.fullmatch(before), _FORM.fullmatch(now)
     if old and new:
         machine, card = same_boot or old[1] == new[1], old[2] == new[2]
         if machine and card:
-            return Comparison(True, "the same boot of the machine; its machine id changed meanwhile")
+            return RigComparison(True, "the same boot of the machine; its machine id changed meanwhile")
         if machine and old[2] == NO_CARD:
-            return Comparison(True, "the same machine; its card did not answer when the campaign was begun")
+            return RigComparison(
+                True, "the same machine; its card did not answer when the campaign was begun"
+            )
         if machine and new[2] == NO_CARD:
-            return Comparison(False, "card not found: it does not answer now")
+            return RigComparison(False, "card not found: it does not answer now")
         what = {(False, True): "the machine differs", (True, False): "the card differs"}
-        return Comparison(False, what.get((machine, card), "machine and card differ"))
+        return RigComparison(False, what.get((machine, card), "machine and card differ"))
     if new and _EARLIER_FORM.fullmatch(before):
         return _by_facts(facts_before, facts_now, same_boot)
-    return Comparison(False, "machine or card differs")
+    return RigComparison(False, "machine or card differs")
 
 
 def _by_facts(
     before: Mapping[str, Mapping[str, Any]], now: Mapping[str, Mapping[str, Any]], same_boot: bool
-) -> Comparison:
+) -> RigComparison:
     """A folder whose id came from a network address: that address says nothing, what was found does."""
     card_before, card_now = (f.get("card", {}).get("uuid") for f in (before, now))
     if card_before != card_now and card_before:
-        return Comparison(
+        return RigComparison(
             False, "card not found: it does not answer now" if not card_now else "the card differs"
         )
     if same_boot:
-        return Comparison(True, "recognised by its present boot, as ids were made otherwise then")
+        return RigComparison(True, "recognised by its present boot, as ids were made otherwise then")
     if not before:
-        return Comparison(False, "rig.json is missing, so the machine can't be recognised")
+        return RigComparison(False, "rig.json is missing, so the machine can't be recognised")
     differs = [
         name
         for section, name in (
@@ -175,9 +177,9 @@ def _by_facts(
     if abs(sizes[0] - sizes[1]) > _MEMORY_SHARE * max(sizes):
         differs.append("memory")
     if differs:
-        return Comparison(False, f"the machine differs ({', '.join(differs)})")
+        return RigComparison(False, f"the machine differs ({', '.join(differs)})")
     by = "card, processor and memory" if card_before else "processor and memory"
-    return Comparison(True, f"recognised by its {by}, as ids were made otherwise then")
+    return RigComparison(True, f"recognised by its {by}, as ids were made otherwise then")
 
 
 def _part(text: str, digits: int) -> str:

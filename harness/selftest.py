@@ -46,7 +46,7 @@ class NotAvailable(Exception):
 
 
 @dataclass(frozen=True)
-class Outcome:
+class Tried:
     """What one item showed.
 
     Attributes:
@@ -65,7 +65,7 @@ class Outcome:
 Item = tuple[str, Callable[[Path], str]]
 
 
-def run_self_test(items: Sequence[Item], limit_s: float = _LIMIT_S) -> list[Outcome]:
+def run_self_test(items: Sequence[Item], limit_s: float = _LIMIT_S) -> list[Tried]:
     """Try all items side by side, each in a folder of its own; outcomes come in the order of the items.
 
     Args:
@@ -73,25 +73,25 @@ def run_self_test(items: Sequence[Item], limit_s: float = _LIMIT_S) -> list[Outc
         limit_s: What has not ended by then has failed, s. Its thread is left behind.
     """
     with tempfile.TemporaryDirectory(prefix="levelrig-self-test-", ignore_cleanup_errors=True) as whole:
-        begun: list[tuple[str, Future[Outcome]]] = []
+        begun: list[tuple[str, Future[Tried]]] = []
         for number, (name, act) in enumerate(items):
             folder = Path(whole).resolve() / str(number)
             folder.mkdir()
-            future: Future[Outcome] = Future()
+            future: Future[Tried] = Future()
             threading.Thread(target=_try, args=(name, act, folder, future), daemon=True).start()
             begun.append((name, future))
         futures.wait([future for _, future in begun], timeout=limit_s)
         return [_outcome(name, future, limit_s) for name, future in begun]
 
 
-def _outcome(name: str, future: Future[Outcome], limit_s: float) -> Outcome:
+def _outcome(name: str, future: Future[Tried], limit_s: float) -> Tried:
     try:
         return future.result(timeout=0)
     except futures.TimeoutError:
-        return Outcome(name, "fail", f"not over after {limit_s:.0f} s", limit_s)
+        return Tried(name, "fail", f"not over after {limit_s:.0f} s", limit_s)
 
 
-def _try(name: str, act: Callable[[Path], str], folder: Path, future: Future[Outcome]) -> None:
+def _try(name: str, act: Callable[[Path], str], folder: Path, future: Future[Tried]) -> None:
     began_s = time.monotonic()
     verdict: Verdict = "fail"
     try:
@@ -100,7 +100,7 @@ def _try(name: str, act: Callable[[Path], str], folder: Path, future: Future[Out
         detail, verdict = str(error), "not available"
     except Exception as error:  # whatever the machine does is a finding
         detail = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-    future.set_result(Outcome(name, verdict, detail, time.monotonic() - began_s))
+    future.set_result(Tried(name, verdict, detail, time.monotonic() - began_s))
 
 
 def all_items(host: PluginHost) -> list[Item]:

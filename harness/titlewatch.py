@@ -22,8 +22,9 @@ import threading
 import time
 from typing import Any
 
+from harness.identity import ourselves
 from harness.isolated import python_command
-from harness.marks import end_dead_runs_titles, ourselves, owner_of
+from harness.marks import end_dead_runs_titles, owner_of
 
 #: Time between two looks whether the harness still runs, beside listening to the pipe, seconds.
 LOOK_EVERY_S = 5.0

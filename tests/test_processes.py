@@ -13,6 +13,7 @@ import pytest
 
 from harness import marks, titlewatch
 from harness.clock import SystemClock
+from harness.identity import ourselves
 from harness.processes import MARK, TitleProcess, end_dead_runs_titles, own_cpu_s, own_processes
 
 SLEEPER = "import time; time.sleep(600)"
@@ -104,13 +105,13 @@ def test_a_harness_that_nobody_collected_is_dead(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("part", ["boot", "namespace", "user"])
 def test_a_dead_run_of_another_boot_namespace_or_user_is_left_alone(tmp_path: Path, part: str) -> None:
-    dead = marks.ourselves()._replace(pid="1", born="0.00", **{part: "another"})
+    dead = ourselves()._replace(pid="1", born="0.00", **{part: "another"})
     other = subprocess.Popen(
         [sys.executable, "-c", SLEEPER], env={**os.environ, MARK: "/".join(("x", *dead))}
     )
     mine = subprocess.Popen(
         [sys.executable, "-c", SLEEPER],
-        env={**os.environ, MARK: "/".join(("x", *marks.ourselves()._replace(born="0.00")))},
+        env={**os.environ, MARK: "/".join(("x", *ourselves()._replace(born="0.00")))},
     )
     try:
         until(lambda: marks.mark_of(other.pid) != "" and marks.mark_of(mine.pid) != "")
@@ -126,8 +127,8 @@ def test_a_dead_run_of_another_boot_namespace_or_user_is_left_alone(tmp_path: Pa
 def test_a_mark_that_is_none_of_ours_names_no_owner() -> None:
     assert marks.owner_of("") is None
     assert marks.owner_of("something/else") is None
-    assert marks.owner_of(marks.new_mark()) == marks.ourselves()
-    assert marks.ourselves().lives
+    assert marks.owner_of(marks.new_mark()) == ourselves()
+    assert ourselves().lives
     assert titlewatch.main(["nonsense"]) == 2
 
 

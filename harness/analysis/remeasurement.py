@@ -16,7 +16,7 @@ import pandas as pd
 
 from harness.analysis.repeats import planned
 
-Finding = Literal["once", "again", "unclear"]
+Likeness = Literal["once", "again", "unclear"]
 
 #: How far the second value may lie towards the first one, as a share of the way from the others, to count as
 #: one of the others; as near to the first one, it has come back.
@@ -27,7 +27,7 @@ _PLACE = ("block", "position", "second_look")
 
 
 @dataclass(frozen=True)
-class SecondLook:
+class Remeasured:
     """One far repeat and its second measurement, in average FPS.
 
     Attributes:
@@ -45,7 +45,7 @@ class SecondLook:
     second_fps: float
 
     @property
-    def finding(self) -> Finding:
+    def finding(self) -> Likeness:
         """``once``: it came out with the others; ``again``: where the first did; else ``unclear``."""
         way = math.log(self.first_fps / self.others_fps)
         share = math.log(self.second_fps / self.others_fps) / way if way else 0.0
@@ -54,7 +54,7 @@ class SecondLook:
         return "again" if abs(share - 1) <= NEAR else "unclear"
 
 
-def second_looks(repeats: pd.DataFrame) -> tuple[SecondLook, ...]:
+def remeasured(repeats: pd.DataFrame) -> tuple[Remeasured, ...]:
     """Far repeats with their second measurements.
 
     Args:
@@ -68,7 +68,7 @@ def second_looks(repeats: pd.DataFrame) -> tuple[SecondLook, ...]:
         values = float(first["average_fps"]), float(look["average_fps"])
         if others.size and all(value > 0 for value in values):
             place = str(look["title"]), str(look["setting"]), str(look["profile"])
-            found.append(SecondLook(*place, int(look["repeat_index"]), float(np.median(others)), *values))
+            found.append(Remeasured(*place, int(look["repeat_index"]), float(np.median(others)), *values))
     return tuple(found)
 
 

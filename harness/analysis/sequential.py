@@ -23,7 +23,7 @@ from harness.plan.schema import AdaptiveRepeats
 
 
 @dataclass(frozen=True)
-class Standing:
+class ComparisonStanding:
     """Where one comparison stands.
 
     Attributes:
@@ -44,7 +44,7 @@ class Standing:
 
 def stop_decision(
     repeats: pd.DataFrame, settings: AnalysisSettings, groups: Sequence[tuple[str, str]]
-) -> tuple[Standing, ...]:
+) -> tuple[ComparisonStanding, ...]:
     """Where each comparison of an adaptive plan stands, after the repeats so far.
 
     Args:
@@ -68,7 +68,7 @@ def stop_decision(
                 stands = rows.get((title, setting, profile), {})
                 wanted, reason = _wanted(min(done, reference), max(done, reference), stands, rule)
                 decisions = {name: str(row["decision"]) for name, row in stands.items()}
-                found.append(Standing(title, setting, profile, done, decisions, wanted, reason))
+                found.append(ComparisonStanding(title, setting, profile, done, decisions, wanted, reason))
     return tuple(found)
 
 

@@ -10,11 +10,6 @@ from harness.plan.schema import Checks
 from harness.telemetry.limits import ALARMING_BITS, all_reasons
 
 
-def title_failed(seen: AttemptEvidence, _: Checks) -> str | None:
-    """The title crashed, hung or said that it failed."""
-    return seen.failure
-
-
 def driver_reset(seen: AttemptEvidence, _: Checks) -> str | None:
     """The driver was reset or the card was lost."""
     return seen.driver_reset

@@ -46,7 +46,6 @@ class AttemptEvidence:
         ambient_temp_c: Mean over the window.
         first_ambient_temp_c: Of the first attempt of the night.
         profile_messages: What shows that the profile is not in force.
-        failure: What went wrong with the title, in a sentence.
         driver_reset: What shows a reset of the driver or loss of the card, in a sentence.
         driver_error: What shows that the driver reported a critical error of the card, in a sentence.
         memory_use_pct: Highest use of each memory, as ``{"main memory": 81.0}``.
@@ -55,7 +54,7 @@ class AttemptEvidence:
         other_fps: Of the accepted repeats of the same cell.
         usual_scatter: Of the repeats of other cells, as a share of their level; None if unknown.
         passes: The title's passes that the frame log covers, in order.
-        other_courses: Frame rate per second (:func:`harness.conditions.change_points.course_fps`) of those.
+        other_courses: Frame rate per second (:func:`harness.frames.metrics.per_second_fps`) of those.
         clock_mhz: Mean core clock in each second of the window.
     """
 
@@ -83,7 +82,6 @@ class AttemptEvidence:
     ambient_temp_c: float | None = None
     first_ambient_temp_c: float | None = None
     profile_messages: Sequence[str] = ()
-    failure: str | None = None
     driver_reset: str | None = None
     driver_error: str | None = None
     memory_use_pct: Mapping[str, float] = field(default_factory=dict)

@@ -29,7 +29,6 @@ class Check:
 
 #: All checks, in the order in which they decide: the first that fires gives the reason.
 CHECKS: Final[tuple[Check, ...]] = (
-    Check("title-failed", conditions.title_failed),
     Check("driver-reset", conditions.driver_reset),
     Check("driver-error", conditions.driver_error),
     Check("memory-exhausted", conditions.memory_exhausted),

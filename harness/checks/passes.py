@@ -8,7 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from harness.conditions.change_points import Array, long_frames, thinned_out
+from harness.conditions.change_points import Array, thinned_out
+from harness.frames.stutter import long_frames
 
 #: How far a pass may reach over the window's edge, s: starts are seen this late at most.
 _EDGE_S = 0.5
@@ -22,7 +23,7 @@ class Pass:
         number: From 1, counted from the title's start.
         seconds: Its length.
         average_fps: Frames / length.
-        long_frames: Long frames in it, as :func:`harness.conditions.change_points.long_frames` tells them.
+        long_frames: Long frames in it, as :func:`harness.frames.stutter.long_frames` tells them.
         measured: It lies inside the window.
     """
 
@@ -78,3 +79,31 @@ def _busier(one: Pass, steady: Sequence[Pass]) -> bool:
     return thinned_out(
         one.long_frames, sum(other.long_frames for other in steady), one.seconds / (one.seconds + seconds)
     )
+
+
+@dataclass(frozen=True)
+class Compilation:
+    """Shader compilation inside a window: stutters that thin out.
+
+    Attributes:
+        until_s: Time by which nine in ten of the early stutters had come, from the window's start.
+        stutters: Stutters in the first half.
+        later: Stutters in the second half.
+    """
+
+    until_s: float
+    stutters: int
+    later: int
+
+
+def find_compilation(frametime_ms: Array) -> Compilation | None:
+    """Tell a window in which shaders were still being compiled: far more long frames in its first half."""
+    if frametime_ms.size < 200:
+        return None
+    ends_s = np.cumsum(frametime_ms) / 1000
+    at_s = ends_s[long_frames(frametime_ms)]
+    early = at_s[at_s < ends_s[-1] / 2]
+    later = at_s.size - early.size
+    if not thinned_out(early.size, later, 0.5):
+        return None
+    return Compilation(float(np.quantile(early, 0.9)), int(early.size), int(later))

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence, Floats
-from harness.checks.passes import still_compiling
-from harness.conditions.change_points import against, course_fps, find_compilation, largest_step, mser5
+from harness.checks.passes import find_compilation, still_compiling
+from harness.conditions.change_points import against, largest_step, mser5
+from harness.frames.metrics import per_second_fps
 from harness.numerals import signed
 from harness.plan.schema import Checks
 
@@ -42,7 +43,7 @@ def unsteady(seen: AttemptEvidence, limits: Checks) -> str | None:
             f"shaders were still compiled: {compilation.stutters} long frames in the window's first half, "
             f"{compilation.later} in its second; warm up {compilation.until_s:.0f} s longer"
         )
-    course = course_fps(seen.frametime_ms)
+    course = per_second_fps(seen.frametime_ms)
     ratios = [
         ratio
         for other in seen.other_courses

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.commands import add_command, print_json
-from harness.commands.plan_calendar import plan_calendar
 from harness.plan.cells import expand
-from harness.plan.forecast import forecast
+from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
@@ -37,7 +37,7 @@ def _check(arguments: argparse.Namespace) -> int:
     plan = load_plan(arguments.plan, PluginHost())
     if arguments.json:
         cells = expand(plan)
-        nights = plan_calendar(plan, forecast(plan).expected_s)
+        nights = plan_calendar(plan, forecast(plan).expected_s, datetime.now(UTC))
         print_json(
             {
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
@@ -104,7 +104,7 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
             "the same command goes on the next night"
         )
         out.print()
-    nights = plan_calendar(plan, night.expected_s)
+    nights = plan_calendar(plan, night.expected_s, datetime.now(UTC))
     if nights is not None:
         out.print(nights.sentence, markup=False, soft_wrap=True)
         out.print()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import itertools
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +13,12 @@ from harness import userfiles
 from harness.commands import add_command
 from harness.commands.after_run import end_run
 from harness.commands.measure import CAMPAIGNS, campaign_arguments, measure
-from harness.commands.plan_calendar import plan_calendar
 from harness.engine.campaign import (
     RunOptions,
 )
 from harness.hookspecs import RehearsalRequest
 from harness.plan.documents import parse_toml
+from harness.plan.forecast import plan_calendar
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost
 from harness.rehearsal_folder import make_room
@@ -63,5 +64,5 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     )
     attempts = read_campaign(folder).attempts
     seen = outlook(plan, attempts, wanted=result.wanted, rig_losses=losses) if len(attempts) else None
-    nights = None if seen is None else plan_calendar(whole, seen.expected_s)
+    nights = None if seen is None else plan_calendar(whole, seen.expected_s, datetime.now(UTC))
     return end_run(result, arguments, seen, nights)

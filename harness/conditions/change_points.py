@@ -1,4 +1,4 @@
-"""Has a series settled, and when? Warm-up truncation, change points, shader compilation. Pure.
+"""Has a series settled, and when? Warm-up truncation, change points, events that thin out. Pure.
 
 Sources: MSER-5, K. P. White, Simulation 69(6), 323-334, 1997. PELT, R. Killick, P. Fearnhead, I. A. Eckley,
 J. Am. Stat. Assoc. 107, 1590-1598, 2012, as implemented in ``ruptures`` (exact only with ``jump = 1``).
@@ -13,8 +13,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtrc
-
-from harness.frames.stutter import local_median_ms, stutter_places
 
 Array = NDArray[np.float64]
 
@@ -112,19 +110,6 @@ def _running_median(values: Array, width: int) -> Array:
     return medians
 
 
-def course_fps(frametime_ms: Array, bin_s: float = 1.0) -> Array:
-    """Frame rate in each second of a window, 1/s: frames that ended in it / its length; whole bins only."""
-    ends_s = np.cumsum(frametime_ms) / 1000
-    bins = int(ends_s[-1] / bin_s) if ends_s.size else 0
-    if bins < 1:
-        return np.empty(0)
-    passed = np.interp(
-        np.arange(bins + 1) * bin_s, np.concatenate([[0.0], ends_s]), np.arange(ends_s.size + 1.0)
-    )
-    rates: Array = np.diff(passed) / bin_s
-    return rates
-
-
 def against(course: Array, other: Array, longest_lag: int) -> Array | None:
     """Logarithm of a course over another of the same content, shifted so that the content lines up.
 
@@ -153,42 +138,6 @@ def against(course: Array, other: Array, longest_lag: int) -> Array | None:
 
 def _robust_spread(values: Array) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
-
-
-@dataclass(frozen=True)
-class Compilation:
-    """Shader compilation inside a window: stutters that thin out.
-
-    Attributes:
-        until_s: Time by which nine in ten of the early stutters had come, from the window's start.
-        stutters: Stutters in the first half.
-        later: Stutters in the second half.
-    """
-
-    until_s: float
-    stutters: int
-    later: int
-
-
-def find_compilation(frametime_ms: Array) -> Compilation | None:
-    """Tell a window in which shaders were still being compiled: far more long frames in its first half."""
-    if frametime_ms.size < 200:
-        return None
-    ends_s = np.cumsum(frametime_ms) / 1000
-    at_s = ends_s[long_frames(frametime_ms)]
-    early = at_s[at_s < ends_s[-1] / 2]
-    later = at_s.size - early.size
-    if not thinned_out(early.size, later, 0.5):
-        return None
-    return Compilation(float(np.quantile(early, 0.9)), int(early.size), int(later))
-
-
-def long_frames(frametime_ms: Array) -> NDArray[np.bool_]:
-    """Frames over three times their local median (common practice, no source) and 15 ms longer than it."""
-    long = np.zeros(frametime_ms.size, dtype=np.bool_)
-    for place in stutter_places(frametime_ms, 3.0):
-        long[place] = frametime_ms[place] > local_median_ms(frametime_ms, int(place)) + 15
-    return long
 
 
 def thinned_out(early: int, later: int, early_share: float) -> bool:

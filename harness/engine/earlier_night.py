@@ -16,10 +16,10 @@ import pyarrow.parquet as pq
 
 from harness import inside
 from harness.boundary import note_fault
-from harness.conditions.change_points import course_fps
 from harness.conditions.thermal import ThermalModel, Watch
 from harness.engine.gatekeeper import watched_gate
 from harness.engine.history import History
+from harness.frames.metrics import per_second_fps
 from harness.plan.schema import Cell, Plan, rules_in_force
 from harness.stages import TEMPERATURE
 from harness.stages.gate import Gate, GateReadings
@@ -80,7 +80,7 @@ def _learn(
                 _replay(gate, watch, readings, row.get(f"{stage.key}_s"))
     frames = _read(folder / "frames.parquet")
     if frames is not None:
-        history.add_course(cell.cell_id, course_fps(frames["frametime_ms"].to_numpy()))
+        history.add_course(cell.cell_id, per_second_fps(frames["frametime_ms"].to_numpy()))
 
 
 def _read(path: Path) -> pa.Table | None:

@@ -10,7 +10,6 @@ from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.checks.gaps import reading_gaps_s
-from harness.conditions.change_points import course_fps
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
@@ -18,6 +17,7 @@ from harness.engine.reread import PLACE_EVENT
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import SeamError, StoreError
 from harness.frames.bounds import require_regular_file
+from harness.frames.metrics import per_second_fps
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
 from harness.reasons import permanent_code
@@ -74,7 +74,7 @@ def ingest_and_judge(
         note_fault("a check", fault)
     history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
     if judgement.accepted and not running.lost_hold and "frametime_ms" in evidence:
-        history.add_course(running.cell.cell_id, course_fps(evidence["frametime_ms"]))
+        history.add_course(running.cell.cell_id, per_second_fps(evidence["frametime_ms"]))
     for text in judgement.marks:
         running.mark(text)
     if running.lost_hold:  # no plan can take this for a mark

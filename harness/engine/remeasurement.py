@@ -19,7 +19,7 @@ from harness.store.campaign_state import Standing
 
 
 @dataclass(frozen=True)
-class SecondLook:
+class Remeasurement:
     """One repeat that is to be measured once more.
 
     Attributes:
@@ -31,9 +31,9 @@ class SecondLook:
     why: str
 
 
-def second_looks(
+def remeasurements(
     standing: Standing, repeats: Iterable[Mapping[str, Any]], checks: Checks
-) -> tuple[SecondLook, ...]:
+) -> tuple[Remeasurement, ...]:
     """Second looks of a campaign whose planned repeats are all in, at most as many as the plan allows.
 
     Args:
@@ -54,7 +54,7 @@ def second_looks(
     planned = [r.slot for r in standing.repeats if not r.slot.second_look]
     slots = {(slot.cell_id, slot.repeat_index): slot for slot in planned if not slot.sentinel}
     last = max((slot.position for slot in planned), default=0)
-    far: list[tuple[float, SecondLook]] = []
+    far: list[tuple[float, Remeasurement]] = []
     for row in counted:
         slot = slots.get((row["cell_id"], row["repeat_index"]))
         if slot is None or row["sentinel"] or _unstable(standing, row):
@@ -64,7 +64,7 @@ def second_looks(
         if abs(distance) > limit or _is_marked(row):
             again = slot.model_copy(update={"position": last + slot.position, "second_look": True})
             why = f"{row['average_fps']:.1f} FPS lies {signed(distance, 1)} deviations from the other repeats"
-            far.append((-abs(distance), SecondLook(again, why)))
+            far.append((-abs(distance), Remeasurement(again, why)))
     far.sort(key=lambda entry: (entry[0], entry[1].slot.position))
     return tuple(sorted((look for _, look in far[:at_most]), key=lambda look: look.slot.position))
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 from harness.boundary import note_fault, told
-from harness.engine.remeasurement import second_looks
+from harness.engine.remeasurement import remeasurements
 from harness.plan.schema import Checks, Slot
 from harness.store.campaign import CampaignStore
 
@@ -49,7 +49,7 @@ class Schedule:
 
     def next(self) -> Slot | None:
         """The next wanted repeat; None when nothing is left."""
-        open_slots = self._open() or self._second_looks()
+        open_slots = self._open() or self._remeasurements()
         return open_slots[0] if open_slots else None
 
     def counts(self) -> Counts:
@@ -82,7 +82,7 @@ class Schedule:
             self.news.append(f"which cells need a repeat can't be told ({told(error)}); all are measured")
             return {slot.cell_id for slot in self._store.standing().remaining}
 
-    def _second_looks(self) -> list[Slot]:
+    def _remeasurements(self) -> list[Slot]:
         """Want second looks at far values, now that the planned repeats are in; those not wanted yet.
 
         Nothing but the journal decides, so a run that goes on after a crash comes to the same ones.
@@ -93,7 +93,7 @@ class Schedule:
         wanted = {repeat.slot for repeat in standing.repeats}
         repeats = self._store.repeats_table().to_pylist()
         try:
-            found = second_looks(standing, repeats, self._checks)
+            found = remeasurements(standing, repeats, self._checks)
         except Exception as error:
             note_fault("the search for far values", error)
             return []

@@ -12,11 +12,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.checks.passes import Pass, passes_of
-from harness.conditions.change_points import long_frames
 from harness.frames.align import align_by_markers, tie_log
-from harness.frames.average_error import relative_se_pct
 from harness.frames.defined import defined_metrics
-from harness.frames.doubt import moved_pct
+from harness.frames.doubt import moved_pct, relative_se_pct
+from harness.frames.stutter import long_frames
 from harness.frames.window import cut_to_window
 from harness.plan.schema import PlanHead
 from harness.rig import ClockMarker, FrameLog

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.frames.sample import Sample, SampledColumn
+from harness.frames.sample import LogSample, SampledColumn
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +25,7 @@ UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 
 
 @dataclass(frozen=True)
-class Agreement:
+class ColumnAgreement:
     """An interval that is the step of a clock, row by row.
 
     Attributes:
@@ -109,7 +109,7 @@ def spread(values: Floats) -> float:
     return float((high - low) / 2 / middle)
 
 
-def agreement(clock: SampledColumn, interval: SampledColumn) -> Agreement | None:
+def agreement(clock: SampledColumn, interval: SampledColumn) -> ColumnAgreement | None:
     """How the interval follows the clock's steps; None where it does not."""
     steps = np.diff(clock.relative)
     sides = {}
@@ -129,7 +129,7 @@ def agreement(clock: SampledColumn, interval: SampledColumn) -> Agreement | None
     ends = min(fitting, key=lambda side: (round(sides[side][0], 4), not side))
     error, ratio, together = sides[ends]
     other = sides[not ends][0] if (not ends) in sides else float("inf")
-    return Agreement(ratio, ends, error, together is True, other)
+    return ColumnAgreement(ratio, ends, error, together is True, other)
 
 
 def _vary_together(x: Floats, y: Floats) -> bool | None:
@@ -194,7 +194,7 @@ def plain_ratio(ratio: float, within: float = MATCH) -> bool:
     return any(abs(ratio / 1000.0**k - 1) < within for k in range(-3, 4))
 
 
-def splitters(sample: Sample) -> Iterator[tuple[SampledColumn, dict[str, NDArray[np.bool_]]]]:
+def splitters(sample: LogSample) -> Iterator[tuple[SampledColumn, dict[str, NDArray[np.bool_]]]]:
     """Columns of 2 to 20 values that take turns, with the rows of each value."""
     for column in sample.columns:
         words = np.array(column.words)

@@ -1,6 +1,8 @@
-"""How far a log's figures are open where rows could not be read or contradict each other."""
+"""How far a log's figures are open: by rows that can't be read or contradict each other, and by chance."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,8 @@ from harness.plan.schema import LowDefinition
 
 #: The published figures that must not hang on a doubtful row.
 _FIGURES = {"average FPS": "average_fps", "1 % low": "one_percent_low_fps"}
+#: Batches of frames whose means are compared.
+BATCHES = 20
 #: Less is not worth a word, in %.
 _WORTH_A_WORD_PCT = 0.005
 
@@ -44,3 +48,23 @@ def difference_pct(read: Metrics, worst: Metrics) -> dict[str, float]:
             if pct > _WORTH_A_WORD_PCT:
                 found[name] = pct
     return found
+
+
+def relative_se_pct(frametime_ms: NDArray[np.float64], batches: int = BATCHES) -> float | None:
+    """Relative standard error of the mean frame time (and so of average FPS), in %, by batch means.
+
+    Frames that follow each other are alike, so the frames' own scatter over the root of their count would be
+    far too small. Means of long batches are nearly independent.
+
+    Args:
+        frametime_ms: 1-D, ms, in order.
+        batches: Each must be long against the memory of the series.
+    Returns:
+        None for fewer than two frames a batch.
+    Source: Law & Carson, *Operations Research* 27:1011-1025, 1979.
+    """
+    size = frametime_ms.size // batches
+    if size < 2:
+        return None
+    means = frametime_ms[: size * batches].reshape(batches, size).mean(axis=1)
+    return 100 * float(means.std(ddof=1) / math.sqrt(batches) / means.mean())

@@ -115,8 +115,10 @@ def per_second_fps(frametime_ms: NDArray[np.float64], start_s: float = 0.0) -> N
         start_s: Start of the first frame; seconds are counted from 0 of the same axis.
     Returns:
         One value for each second that lies wholly within the frames; with ``start_s = 0`` the first is
-        second 0.
+        second 0. Empty where there are no frames.
     """
+    if not len(frametime_ms):
+        return np.empty(0)
     check_frametimes(frametime_ms)
     ends_s = start_s + np.cumsum(frametime_ms) / 1e3
     edges_s = np.concatenate(([start_s], ends_s))

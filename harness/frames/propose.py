@@ -20,7 +20,7 @@ from harness.frames.column_relations import counts_rows, name_of, restarts, sele
 from harness.frames.contest import CHECKED_POINTS, CLEAR_LEAD, Reading, Roles
 from harness.frames.mapping import ColumnMapping
 from harness.frames.readings import ranked
-from harness.frames.sample import Sample, SampledColumn, take_sample
+from harness.frames.sample import LogSample, SampledColumn, take_sample
 
 _TRY_OUT_BYTES = 256 << 20
 
@@ -142,7 +142,7 @@ def _adopt(readings: list[Reading], found: _Findings) -> None:
 
 
 def _processes(
-    sample: Sample, numeric: list[SampledColumn], unsplit: list[Reading], found: _Findings
+    sample: LogSample, numeric: list[SampledColumn], unsplit: list[Reading], found: _Findings
 ) -> tuple[list[Reading], Roles] | None:
     """Readings within the rows of the busiest process, where a column's values part the log into series."""
     if unsplit and unsplit[0].clock and unsplit[0].interval and unsplit[0].points > CHECKED_POINTS:
@@ -194,7 +194,7 @@ def _choose_process(splitter: SampledColumn, masks: dict[str, NDArray[np.bool_]]
     return chosen
 
 
-def _hint_at_flags(sample: Sample, found: _Findings) -> None:
+def _hint_at_flags(sample: LogSample, found: _Findings) -> None:
     for column in sample.columns:
         values = sorted(set(column.words))
         if column.reference in found.mapping.values():

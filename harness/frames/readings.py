@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from harness.frames.column_relations import (
     MATCH,
     UNITS,
-    Agreement,
+    ColumnAgreement,
     agreement,
     counts_rows,
     is_positive,
@@ -130,7 +130,7 @@ MAYBE_TICKS = "if the columns count ticks rather than a decimal unit, set unit =
 
 
 def _pair_mapping(
-    clock: SampledColumn, interval: SampledColumn, unit: str, time_unit: str | None, found: Agreement
+    clock: SampledColumn, interval: SampledColumn, unit: str, time_unit: str | None, found: ColumnAgreement
 ) -> dict[str, Any]:
     mapping: dict[str, Any] = {
         "interval_column": interval.reference,

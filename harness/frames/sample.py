@@ -61,7 +61,7 @@ class SampledColumn:
 
 
 @dataclass(frozen=True)
-class Sample:
+class LogSample:
     """The first rows of a file.
 
     Attributes:
@@ -79,7 +79,7 @@ class Sample:
     other_lines: int = 0
 
 
-def take_sample(path: Path) -> Sample:
+def take_sample(path: Path) -> LogSample:
     """Read the first rows. Raises FrameLogError where no table can be made out."""
     kind = sniff_format(path)
     if kind == "parquet":
@@ -95,7 +95,7 @@ def take_sample(path: Path) -> Sample:
     return _text_sample(path, lines, encoding)
 
 
-def _parquet_sample(path: Path) -> Sample:
+def _parquet_sample(path: Path) -> LogSample:
     try:
         with pq.ParquetFile(path, buffer_size=1 << 20, pre_buffer=False) as file:
             batch = next(file.iter_batches(SAMPLE_ROWS), None)
@@ -107,7 +107,7 @@ def _parquet_sample(path: Path) -> Sample:
     fields = [["" if v is None else str(v) for v in _plain(column).to_pylist()] for column in batch.columns]
     names = batch.schema.names
     columns = _columns(names, fields, ".")
-    return Sample(columns, batch.num_rows, {}, (f"Parquet, {len(names)} columns",))
+    return LogSample(columns, batch.num_rows, {}, (f"Parquet, {len(names)} columns",))
 
 
 def _plain(column: pa.Array) -> pa.Array:
@@ -119,7 +119,7 @@ def _plain(column: pa.Array) -> pa.Array:
     return column.cast(pa.string()) if pa.types.is_temporal(column.type) else column
 
 
-def _json_sample(path: Path, lines: list[str], encoding: str) -> Sample:
+def _json_sample(path: Path, lines: list[str], encoding: str) -> LogSample:
     rows = []
     for line in lines[:SAMPLE_ROWS]:
         try:
@@ -136,7 +136,7 @@ def _json_sample(path: Path, lines: list[str], encoding: str) -> Sample:
         values = [row.get(name) for row in rows]
         fields.append(["" if v is None else v if isinstance(v, str) else json.dumps(v) for v in values])
     columns = _columns(names, fields, ".")
-    return Sample(columns, len(rows), _encoding_option(encoding), (f"JSON lines, {len(names)} keys",))
+    return LogSample(columns, len(rows), _encoding_option(encoding), (f"JSON lines, {len(names)} keys",))
 
 
 def _first_lines(path: Path) -> tuple[str, list[str]]:
@@ -162,7 +162,7 @@ def _encoding_option(encoding: str) -> dict[str, Any]:
     return {} if encoding == "utf-8" else {"encoding": encoding}
 
 
-def _text_sample(path: Path, lines: list[str], encoding: str) -> Sample:
+def _text_sample(path: Path, lines: list[str], encoding: str) -> LogSample:
     table = take_apart(lines)
     if table is None:
         raise FrameLogError(
@@ -172,7 +172,7 @@ def _text_sample(path: Path, lines: list[str], encoding: str) -> Sample:
     fields = [[row[i] for row in rows] for i in range(len(table.names))]
     columns = _columns(table.names, fields, table.decimal, table.options.get("thousands"))
     options = _encoding_option(encoding) | table.options
-    return Sample(columns, len(rows), options, tuple(table.said), table.other_lines)
+    return LogSample(columns, len(rows), options, tuple(table.said), table.other_lines)
 
 
 def _columns(

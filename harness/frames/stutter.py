@@ -1,9 +1,12 @@
-"""Stutter: frames that are long beside their neighbours.
+"""Stutter and long frames: frames that are long beside their neighbours.
 
 Frame ``i`` stutters when ``frametime_ms[i] > multiple × median(frametime_ms[i-h … i+h])``: its own time
 against the median of itself and the ``h`` frames on either side (at the ends of the series, of those that
 exist). A local median follows changes of scene, which a median over the whole run would call stutter.
 No standard fixes multiple or width; both are stated with the result (common practice, no source).
+
+A *long frame* (:func:`long_frames`) is what nobody overlooks, such as a shader being compiled: the rule is
+coarser, has no setting, and never changes what counts as stutter.
 """
 
 from __future__ import annotations
@@ -120,3 +123,11 @@ def _inner_stutters(
         below = multiple * neighbourhoods[some - half_width] < frametime_ms[some, None]
         kept.append(some[np.count_nonzero(below, axis=1) > half_width])
     return np.concatenate(kept)
+
+
+def long_frames(frametime_ms: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Frames over three times their local median (common practice, no source) and 15 ms longer than it."""
+    long = np.zeros(frametime_ms.size, dtype=np.bool_)
+    for place in stutter_places(frametime_ms, 3.0):
+        long[place] = frametime_ms[place] > local_median_ms(frametime_ms, int(place)) + 15
+    return long

@@ -8,16 +8,15 @@ was killed until its watch has put the card back.
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import signal
-import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, Literal, Self
 
+from harness import filelock
 from harness.clock import Clock, SystemClock
 from harness.errors import HardwareBusy, StoreError
 from harness.guard.record import FILE_NAME, RestoreRecord, make_state_folder, records_of_others
@@ -26,7 +25,6 @@ from harness.identity import lives, own_identity
 from harness.places import state_folder
 
 LOCK_NAME: Final = "hardware.lock"
-_LOCKED_BYTE: Final = 4096  # beyond the text: Windows locks keep others from reading the locked bytes
 _POLL_S: Final = 0.1
 Doing = Literal["run", "restore", "watch"]
 
@@ -115,26 +113,20 @@ class HardwareLock:
         return cls(path, descriptor)
 
     def say(self, doing: Doing, folder: Path | None = None) -> None:
-        """Inform others. Not synced: after a crash of the machine nobody holds the lock anyway."""
+        """Inform others."""
         text = {
             "identity": own_identity(),
             "doing": doing,
             "since": datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
             "folder": str(folder.absolute()) if folder else "",
         }
-        self._write(json.dumps(text).encode())
+        filelock.say(self.descriptor, text)
 
     def release(self) -> None:
         """Let go; a watch that inherited the lock still holds it. Safe to call twice."""
         if self.descriptor >= 0:
             os.close(self.descriptor)
             self.descriptor = -1
-
-    def _write(self, text: bytes) -> None:
-        with contextlib.suppress(OSError):  # on a full disk the lock still holds; only its text is missing
-            os.ftruncate(self.descriptor, 0)
-            os.lseek(self.descriptor, 0, os.SEEK_SET)
-            os.write(self.descriptor, text)
 
 
 def read_holder(path: Path) -> Holder | None:
@@ -199,18 +191,16 @@ def _open_locked(path: Path) -> int | None:
             "once, so nothing was changed; grant access"
         ) from error
     try:
-        _lock(descriptor)
-        if not _is_at(descriptor, path):  # removed meanwhile: somebody else may have locked a new one
-            os.close(descriptor)
-            return None
+        # A file that was removed meanwhile says nothing: somebody else may have locked a new one.
+        if filelock.lock(descriptor) and _is_at(descriptor, path):
+            return descriptor
+        os.close(descriptor)
+        return None
     except OSError as error:
         os.close(descriptor)
-        if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
-            return None
         raise StoreError(
             f"{path}: files can't be locked here ({error.strerror}); the state folder must be on a local disk"
         ) from error
-    return descriptor
 
 
 def _is_at(descriptor: int, path: Path) -> bool:
@@ -227,17 +217,3 @@ def _changer_without_lock(path: Path) -> str:
     except StoreError:
         return ""
     return owner.partition("/")[0] if owner and owner != own_identity() and lives(owner) else ""
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(descriptor: int) -> None:
-        os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-
-else:
-    import fcntl
-
-    def _lock(descriptor: int) -> None:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from harness.plan.cells import expand
+from harness.plan.hours import Calendar, NightHours, calendar
 from harness.plan.order import arrange
 from harness.plan.schema import Cell, Plan, Slot, rules_in_force
 from harness.stages import STAGES, Span
@@ -124,3 +126,10 @@ def _attempt(plan: Plan, cell: Cell, assumptions: dict[str, None]) -> dict[str, 
         running[phase] = Span(span.shortest_s, span.expected_s, span.longest_s - cut_s)
         over_s -= cut_s
     return {**before, **running, "window": window, "close": close}
+
+
+def plan_calendar(plan: Plan, work_s: float, now_utc: datetime) -> Calendar | None:
+    """How so much work of a plan is spread over its nights, from now on; None where it states no hours."""
+    night = forecast(plan)
+    attempt_s = night.expected_s / max(night.attempts, 1)
+    return calendar(NightHours.of(plan.night), work_s, attempt_s, now_utc)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -13,16 +13,14 @@ from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.complaints import explain, trodden
 from harness.plan.documents import parse_toml
 from harness.plan.findings import Findings, model_at
+from harness.plan.kinds import Kinds, KindSource
 from harness.plan.locate import LineIndex, path_text
-from harness.plan.options import Kinds, fill_options
+from harness.plan.options import fill_options
 from harness.plan.rules import check_rules
 from harness.plan.schema import OpenPart, Plan
 
-if TYPE_CHECKING:
-    from harness.plugins import PluginHost
 
-
-def load_plan(path: Path, host: PluginHost) -> Plan:
+def load_plan(path: Path, host: KindSource) -> Plan:
     """Read and validate a plan file with the installed plugins. Raises PlanError with all problems."""
     try:
         text = userfiles.read_text(path, "plan")

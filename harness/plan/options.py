@@ -12,15 +12,13 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from harness.hookspecs import Kind
 from harness.plan.bearing import apart_paths, bearing
 from harness.plan.complaints import nearest, shown
 from harness.plan.documents import validated
 from harness.plan.findings import Findings, model_at
+from harness.plan.kinds import Kind, Kinds
 from harness.plan.locate import Path
 from harness.plan.schema import FrameLogSpec, OpenPart, ProfileSpec, SensorSpec, SettingSpec, TitleSpec
-
-Kinds = Mapping[tuple[str, str], Kind]
 
 #: The control that every installation has, even without plugins: nothing is changed.
 NO_CONTROL = "factory"

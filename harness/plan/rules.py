@@ -12,8 +12,8 @@ from harness.metrics import METRICS
 from harness.patterns import Pattern
 from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
+from harness.plan.kinds import Kinds
 from harness.plan.locate import Path
-from harness.plan.options import Kinds
 from harness.plan.schema import Conditions, shared_rule
 from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES
 from harness.stages import STAGES, AnyStage

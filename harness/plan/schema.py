@@ -26,7 +26,6 @@ from harness.stages import STAGES, AnyStage, Rule
 
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
 CheckCode = Literal[
-    "title-failed",
     "driver-reset",
     "driver-error",
     "memory-exhausted",
@@ -272,6 +271,11 @@ class Retries(Part):
     set_aside_after_rig_losses: int = Field(default=2, ge=1, description="under one profile, whatever title")
 
 
+def _without_former_codes(codes: Any) -> Any:
+    """``title-failed`` was a check that nothing could ever trip; plans of earlier campaigns may name it."""
+    return [code for code in codes if code != "title-failed"] if isinstance(codes, list) else codes
+
+
 class Checks(Part):
     """Table ``[checks]``: thresholds of the rules that accept or reject an attempt; false switches one off.
 
@@ -280,7 +284,7 @@ class Checks(Part):
 
     APART: ClassVar[str] = "*"
 
-    mark_only: list[CheckCode] = Field(
+    mark_only: Annotated[list[CheckCode], BeforeValidator(_without_former_codes)] = Field(
         default=["start-temperature", "ambient-temperature", "frame-cap"],
         description="short names of checks that mark an attempt instead of rejecting it",
     )

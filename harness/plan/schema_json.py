@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from harness.plan.options import NO_CONTROL, Kinds
+from harness.plan.kinds import Kinds
+from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 
 #: Open tables: definition -> (role of the plugin, key that names it, its default).

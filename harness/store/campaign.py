@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -437,27 +436,6 @@ class CampaignStore(CampaignView):
                 "UPDATE sessions SET heartbeat_utc = ? WHERE session_id = ?",
                 (now_utc.isoformat(), session.session_id),
             )
-
-    def save_snapshot(self, control_kind: str, snapshot: Mapping[str, Any]) -> None:
-        """Keep the state that a control is to go back to. One that is still open is not overwritten:
-        what a control reads after a crash is the profile's state, not the factory's."""
-        self._writing()
-        with self._journal.transaction("save_snapshot") as connection:
-            connection.execute(
-                "INSERT OR IGNORE INTO snapshots VALUES (?, ?, ?)",
-                (control_kind, json.dumps(dict(snapshot)), self._now().isoformat()),
-            )
-
-    def open_snapshots(self) -> dict[str, dict[str, Any]]:
-        """control kind -> state to go back to, of controls that were not restored yet."""
-        rows = self._journal.query("SELECT control, snapshot FROM snapshots ORDER BY saved_utc, control")
-        return {r["control"]: json.loads(r["snapshot"]) for r in rows}
-
-    def clear_snapshot(self, control_kind: str) -> None:
-        """The control is restored."""
-        self._writing()
-        with self._journal.transaction("clear_snapshot") as connection:
-            connection.execute("DELETE FROM snapshots WHERE control = ?", (control_kind,))
 
     def export_dataset(self) -> list[Path]:
         """Write ``dataset/``: attempts and repeats as Parquet and CSV. Returns the files."""

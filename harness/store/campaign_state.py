@@ -12,7 +12,7 @@ from typing import Final
 from harness.plan.schema import Retries, Slot
 from harness.reasons import is_permanent, kind_of
 from harness.store import causes
-from harness.store.causes import PROGRAM_LOST, CellSetAside, SharedCause
+from harness.store.causes import PROGRAM_LOST, AttemptFact, CellSetAside, SharedCause
 
 #: Reason codes of attempts in which the driver reported an error or was reset.
 DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
@@ -51,32 +51,6 @@ SlotKey = tuple[str, int, bool, bool]
 def key_of(repeat: Slot | AttemptFact) -> SlotKey:
     """What makes a wanted repeat itself: cell, repeat, sentinel or not, second look or not."""
     return (repeat.cell_id, repeat.repeat_index, repeat.sentinel, repeat.second_look)
-
-
-@dataclass(frozen=True)
-class AttemptFact:
-    """What the rules need to know of one attempt. ``verdict`` is None while it runs.
-
-    Attributes:
-        reason: Why it was not accepted, in a sentence.
-        session: The run that made it.
-        round: How many runs before that one came to an orderly end: what a person may have put right since.
-        launched: Its title was started, or was about to be.
-    """
-
-    cell_id: str
-    title: str
-    profile: str
-    definition_hash: str
-    repeat_index: int
-    sentinel: bool
-    verdict: str | None
-    reason_code: str | None
-    second_look: bool = False
-    reason: str | None = None
-    session: int = 0
-    round: int = 0
-    launched: bool = False
 
 
 @dataclass(frozen=True)

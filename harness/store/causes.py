@@ -12,12 +12,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from harness.reasons import is_permanent, kind_of
-
-if TYPE_CHECKING:
-    from harness.store.campaign_state import AttemptFact
 
 #: A control refused, or what it applied did not read back: a shared cause where one control does it.
 REFUSED: Final = "profile-refused"
@@ -55,6 +52,32 @@ PROGRAM_LOST: Final = "program-lost"
 LOSSES_AT_MOST: Final = 3
 #: And so many titles, where a title could be the cause; in a plan of two titles both.
 TITLES_IN_A_ROW: Final = 3
+
+
+@dataclass(frozen=True)
+class AttemptFact:
+    """What the rules need to know of one attempt. ``verdict`` is None while it runs.
+
+    Attributes:
+        reason: Why it was not accepted, in a sentence.
+        session: The run that made it.
+        round: How many runs before that one came to an orderly end: what a person may have put right since.
+        launched: Its title was started, or was about to be.
+    """
+
+    cell_id: str
+    title: str
+    profile: str
+    definition_hash: str
+    repeat_index: int
+    sentinel: bool
+    verdict: str | None
+    reason_code: str | None
+    second_look: bool = False
+    reason: str | None = None
+    session: int = 0
+    round: int = 0
+    launched: bool = False
 
 
 @dataclass(frozen=True)

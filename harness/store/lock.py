@@ -11,11 +11,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from harness import inside
+from harness import filelock, inside
 from harness.errors import CampaignBusy, StoreError, UnsafePath
 
 LOCK_NAME: Final = "lock"
-_LOCKED_BYTE: Final = 4096  # beyond the text: Windows locks keep others from reading the locked bytes
 
 
 class FolderLock:
@@ -31,24 +30,25 @@ class FolderLock:
         self._descriptor = _open(folder, self._path)
         holder, since = self._holder()
         try:
-            _lock(self._descriptor)
+            locked = filelock.lock(self._descriptor)
         except OSError as error:
             os.close(self._descriptor)
-            if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
-                raise CampaignBusy(
-                    f"{folder}: process {holder or 'unknown'} works on this folder{since}; "
-                    "`levelrig status` shows it, `levelrig stop` ends it"
-                ) from error
             raise StoreError(
                 f"{folder}: files can't be locked here ({error.strerror}); use a folder on a local disk"
             ) from error
+        if not locked:
+            os.close(self._descriptor)
+            raise CampaignBusy(
+                f"{folder}: process {holder or 'unknown'} works on this folder{since}; "
+                "`levelrig status` shows it, `levelrig stop` ends it"
+            )
         self.stale_pid = holder
-        self._say({"pid": os.getpid(), "since_utc": now_utc.isoformat()})
+        filelock.say(self._descriptor, {"pid": os.getpid(), "since_utc": now_utc.isoformat()})
 
     def release(self) -> None:
         """Let the next process in. Safe to call twice."""
         if self._descriptor >= 0:
-            self._say({})
+            filelock.say(self._descriptor, {})
             os.close(self._descriptor)
             self._descriptor = -1
 
@@ -61,15 +61,6 @@ class FolderLock:
         except (OSError, ValueError, KeyError, TypeError):
             return None, ""
         return pid if isinstance(pid, int) else None, f" since {since_utc:%Y-%m-%d %H:%M} UTC"
-
-    def _say(self, content: dict[str, object]) -> None:
-        """Inform others. Not synced: after a crash of the machine nobody holds the lock anyway."""
-        try:
-            os.ftruncate(self._descriptor, 0)
-            os.lseek(self._descriptor, 0, os.SEEK_SET)
-            os.write(self._descriptor, json.dumps(content).encode())
-        except OSError:
-            pass  # on a full disk the lock still holds; only its text is missing
 
 
 def _open(folder: Path, path: Path) -> int:
@@ -94,17 +85,3 @@ def _open(folder: Path, path: Path) -> int:
         with contextlib.suppress(OSError):
             os.fchmod(descriptor, 0o600)
     return descriptor
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(descriptor: int) -> None:
-        os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-
-else:
-    import fcntl
-
-    def _lock(descriptor: int) -> None:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -20,7 +20,7 @@ from harness.errors import FolderTaken, PlanChanged, RigChanged
 from harness.plan.cells import means_the_same
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
-from harness.rig_identity import Comparison, compare_rigs
+from harness.rig_identity import RigComparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
 from harness.store.campaign_state import RIG_LOST
@@ -228,7 +228,7 @@ def _refuse_silent_losses(
         )
 
 
-def compare_with_last(journal: Journal, facts: RigFacts) -> Comparison:
+def compare_with_last(journal: Journal, facts: RigFacts) -> RigComparison:
     """This rig against that of the folder's last session."""
     last = records.sessions(journal)[-1]
     return compare_rigs(

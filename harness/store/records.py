@@ -18,7 +18,8 @@ from harness import inside
 from harness.plan.schema import Cell, Retries, Slot
 from harness.store import campaign_state as rules
 from harness.store.artifacts import Artifact
-from harness.store.campaign_state import AttemptFact, Standing
+from harness.store.campaign_state import Standing
+from harness.store.causes import AttemptFact
 from harness.store.journal import Journal
 
 RIG_NAME: Final = "rig.json"

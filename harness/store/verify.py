@@ -24,7 +24,7 @@ State = Literal["damaged", "missing", "stale", "unknown"]
 
 
 @dataclass(frozen=True)
-class Finding:
+class Damage:
     """One thing that is not as it should be.
 
     Attributes:
@@ -61,7 +61,7 @@ class VerifyReport:
     """
 
     folder: Path
-    findings: tuple[Finding, ...]
+    findings: tuple[Damage, ...]
     files_checked: int = 0
     tables_checked: int = 0
     attempts: int = 0
@@ -69,7 +69,7 @@ class VerifyReport:
     trusted: int | None = None
 
     @property
-    def damage(self) -> tuple[Finding, ...]:
+    def damage(self) -> tuple[Damage, ...]:
         """The findings that cost something."""
         return tuple(f for f in self.findings if f.state in ("damaged", "missing"))
 
@@ -104,7 +104,7 @@ def verify(folder: Path) -> VerifyReport:
         problems = soundness.problems(journal)
     except StoreError as error:
         findings.append(
-            Finding(
+            Damage(
                 JOURNAL_NAME,
                 "damaged" if (folder / JOURNAL_NAME).exists() else "missing",
                 "gone, or empty, beside what was measured"
@@ -117,18 +117,18 @@ def verify(folder: Path) -> VerifyReport:
     try:
         if problems:
             detail = "; ".join(problems[:3])
-            findings.append(Finding(JOURNAL_NAME, "damaged", detail, remedy(folder)))
+            findings.append(Damage(JOURNAL_NAME, "damaged", detail, remedy(folder)))
             return _without_journal(folder, manifest, findings)
         return _with_journal(folder, journal, manifest, findings, moved_on)
     except StoreError as error:
-        findings.append(Finding(JOURNAL_NAME, "damaged", str(error), remedy(folder)))
+        findings.append(Damage(JOURNAL_NAME, "damaged", str(error), remedy(folder)))
         return _without_journal(folder, manifest, findings)
     finally:
         journal.close()
 
 
 def _with_journal(
-    folder: Path, journal: Journal, manifest: Mapping[str, Any], findings: list[Finding], moved_on: bool
+    folder: Path, journal: Journal, manifest: Mapping[str, Any], findings: list[Damage], moved_on: bool
 ) -> VerifyReport:
     known = records.artifacts(journal)
     tables = 0
@@ -154,7 +154,7 @@ def _with_journal(
     )
 
 
-def _without_journal(folder: Path, manifest: Mapping[str, Any], findings: list[Finding]) -> VerifyReport:
+def _without_journal(folder: Path, manifest: Mapping[str, Any], findings: list[Damage]) -> VerifyReport:
     """Without the journal the manifest is the only witness."""
     checked = 0
     for path, entry in manifest.items():
@@ -167,32 +167,32 @@ def _without_journal(folder: Path, manifest: Mapping[str, Any], findings: list[F
     return VerifyReport(folder, tuple(findings), checked)
 
 
-def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) -> Finding | None:
+def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) -> Damage | None:
     path = folder / artifact.path
     consequence = "the attempt's figures in the journal stand, but can't be worked out again from this file"
     if not path.is_file():
-        return Finding(artifact.path, "missing", "the file is gone", consequence, attempt_id)
+        return Damage(artifact.path, "missing", "the file is gone", consequence, attempt_id)
     size = path.stat().st_size
     if size != artifact.size_bytes:
         detail = f"{size} bytes instead of {artifact.size_bytes}"
-        return Finding(artifact.path, "damaged", detail, consequence, attempt_id)
+        return Damage(artifact.path, "damaged", detail, consequence, attempt_id)
     try:
         if sha256_of(path) != artifact.sha256:
-            return Finding(artifact.path, "damaged", "its SHA-256 differs", consequence, attempt_id)
+            return Damage(artifact.path, "damaged", "its SHA-256 differs", consequence, attempt_id)
         if artifact.row_count is not None and pq.read_metadata(path).num_rows != artifact.row_count:
-            return Finding(artifact.path, "damaged", "its row count differs", consequence, attempt_id)
+            return Damage(artifact.path, "damaged", "its row count differs", consequence, attempt_id)
     except (OSError, pa.ArrowInvalid) as error:
-        return Finding(artifact.path, "damaged", f"it can't be read ({error})", consequence, attempt_id)
+        return Damage(artifact.path, "damaged", f"it can't be read ({error})", consequence, attempt_id)
     return None
 
 
-def _check_derived(folder: Path, path: str, entry: Mapping[str, Any], moved_on: bool) -> list[Finding]:
+def _check_derived(folder: Path, path: str, entry: Mapping[str, Any], moved_on: bool) -> list[Damage]:
     """Files that the journal can make anew: a difference is damage only if the journal didn't move on."""
     found = _check_artifact(folder, Artifact(path, entry["sha256"], entry["bytes"]), None)
     if found is None:
         return []
     consequence = "run the plan again on this folder: it is written anew from the journal"
-    return [Finding(path, "stale" if moved_on else found.state, found.detail, consequence)]
+    return [Damage(path, "stale" if moved_on else found.state, found.detail, consequence)]
 
 
 def _journal_moved_on(folder: Path, manifest: Mapping[str, Any]) -> bool:
@@ -203,9 +203,9 @@ def _journal_moved_on(folder: Path, manifest: Mapping[str, Any]) -> bool:
     return bool(sha256_of(folder / JOURNAL_NAME) != entry["sha256"])
 
 
-def _check_rows(folder: Path, journal: Journal) -> list[Finding]:
+def _check_rows(folder: Path, journal: Journal) -> list[Damage]:
     """The exported tables against the journal they come from."""
-    found: list[Finding] = []
+    found: list[Damage] = []
     for name, repeats_only in (("attempts", False), ("repeats", True)):
         path = folder / "dataset" / f"{name}.parquet"
         if not path.is_file():
@@ -216,14 +216,14 @@ def _check_rows(folder: Path, journal: Journal) -> list[Finding]:
             with inside.opened(folder, path) as file:
                 written = pq.read_table(file)
         except (OSError, pa.ArrowInvalid) as error:
-            found.append(Finding(relative, "damaged", f"it can't be read ({error})", consequence))
+            found.append(Damage(relative, "damaged", f"it can't be read ({error})", consequence))
             continue
         held = dataset.decode_rows(records.encoded_rows(journal, repeats_only=repeats_only))
         if written.num_rows != held.num_rows:
             detail = f"{written.num_rows} rows, the journal has {held.num_rows}"
-            found.append(Finding(relative, "stale", detail, consequence))
+            found.append(Damage(relative, "stale", detail, consequence))
         elif not _same_rows(written, held):
-            found.append(Finding(relative, "damaged", "differs from the journal", consequence))
+            found.append(Damage(relative, "damaged", "differs from the journal", consequence))
     return found
 
 
@@ -241,24 +241,24 @@ def _same_rows(written: pa.Table, held: pa.Table) -> bool:
     ) and bool(written.select(names).equals(held.select(names)))
 
 
-def _strays(folder: Path, listed: set[str]) -> list[Finding]:
-    found: list[Finding] = []
+def _strays(folder: Path, listed: set[str]) -> list[Damage]:
+    found: list[Damage] = []
     for path in sorted((folder / "attempts").glob("*/*/*")):
         name = path.relative_to(folder).as_posix()
         if path.is_file() and name not in listed:
             half = path.name.endswith(TEMPORARY)
             detail = "half-written" if half else "not in the journal"
-            found.append(Finding(name, "unknown", detail, "no result depends on it"))
+            found.append(Damage(name, "unknown", detail, "no result depends on it"))
     return found
 
 
-def _manifest(folder: Path) -> tuple[dict[str, Any], list[Finding]]:
+def _manifest(folder: Path) -> tuple[dict[str, Any], list[Damage]]:
     path = folder / MANIFEST_NAME
     consequence = "the journal's own hashes are used; the next run writes it anew"
     if not path.exists():
-        return {}, [Finding(MANIFEST_NAME, "stale", "not written yet", consequence)]
+        return {}, [Damage(MANIFEST_NAME, "stale", "not written yet", consequence)]
     try:
         files: dict[str, Any] = json.loads(inside.read_bytes(folder, path))["files"]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        return {}, [Finding(MANIFEST_NAME, "damaged", f"it can't be read ({error})", consequence)]
+        return {}, [Damage(MANIFEST_NAME, "damaged", f"it can't be read ({error})", consequence)]
     return files, []

@@ -10,7 +10,7 @@ import pytest
 
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
-from harness.analysis.remeasurement import SecondLook, second_looks, with_second_values
+from harness.analysis.remeasurement import Remeasured, remeasured, with_second_values
 
 SETTINGS = AnalysisSettings(reference="factory")
 
@@ -71,22 +71,22 @@ def test_beside_it_stands_what_the_result_would_be_with_the_second_value_in_its_
     [(99.1, "once"), (101.0, "once"), (90.5, "again"), (94.5, "unclear"), (84, "unclear")],
 )
 def test_a_second_value_came_out_with_the_others_or_with_the_first_or_neither(second_fps, finding):
-    look = SecondLook("harbour", "default", "quiet", 2, 99.0, 90.0, second_fps)
+    look = Remeasured("harbour", "default", "quiet", 2, 99.0, 90.0, second_fps)
     assert look.finding == finding
 
 
 def test_each_second_look_is_told_with_the_median_of_the_other_planned_repeats():
-    (look,) = second_looks(TABLE)
+    (look,) = remeasured(TABLE)
     assert (look.others_fps, look.first_fps, look.second_fps, look.finding) == (99.0, 90.0, 99.1, "once")
 
 
 def test_second_looks_of_another_campaign_or_without_their_repeat_change_nothing():
     other = TABLE.assign(campaign_id=[*["one"] * 8, "two"])
-    assert second_looks(other) == ()
+    assert remeasured(other) == ()
     assert with_second_values(other)["average_fps"].tolist() == TABLE["average_fps"].tolist()[:8]
 
 
 def test_a_table_from_elsewhere_has_no_second_looks():
     plain = TABLE[~TABLE["second_look"]].drop(columns="second_look")
-    assert second_looks(plain) == ()
+    assert remeasured(plain) == ()
     assert ratio_of(plain) == ratio_of(TABLE)

@@ -12,7 +12,7 @@ from scipy.signal import lfilter
 
 from harness.checks import CHECKS, CODES, AttemptEvidence, judge, telemetry_evidence
 from harness.checks.steadiness import deviations, usual_scatter
-from harness.conditions.change_points import course_fps
+from harness.frames.metrics import per_second_fps
 from harness.lines import missing_lines
 from harness.plan.schema import CheckCode, Checks
 
@@ -78,7 +78,7 @@ def clean(seed: int = 1, **changes: Any) -> AttemptEvidence:
 
 
 def others(rate: float = 90.0, count: int = 2, shift_s: float = 0.0) -> list[np.ndarray]:
-    return [course_fps(frames(500 + index, rate=rate, shift_s=shift_s)) for index in range(count)]
+    return [per_second_fps(frames(500 + index, rate=rate, shift_s=shift_s)) for index in range(count)]
 
 
 def with_stutters(frametime_ms: np.ndarray, places: np.ndarray) -> np.ndarray:
@@ -95,7 +95,6 @@ def capped(frametime_ms: np.ndarray, rate: float) -> np.ndarray:
 BASE = clean(2)
 F = BASE.frametime_ms
 FAULTS: list[tuple[str, dict[str, Any]]] = [
-    ("title-failed", {"failure": "it ended with exit code 1"}),
     ("driver-reset", {"driver_reset": "the card's energy counter went back"}),
     ("driver-error", {"driver_error": "the driver reported a critical error of the card (its number 31)"}),
     ("memory-exhausted", {"memory_use_pct": {"the card's memory": 99.5}}),

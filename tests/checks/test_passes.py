@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.checks import AttemptEvidence, judge
-from harness.checks.passes import Pass, passes_of, still_compiling
+from harness.checks.passes import Pass, find_compilation, passes_of, still_compiling
 from harness.plan.schema import Checks
 
 PASS_S = 20.0
@@ -88,3 +88,17 @@ def test_passes_that_ended_between_two_looks_have_no_rate_and_break_nothing():
     t_s = np.arange(1, 1001) / 100
     found = passes_of(t_s, np.full(t_s.size, 10.0), [0.0, 2.0, 2.0, 2.0, 4.0], 10.0)
     assert [(one.number, round(one.average_fps)) for one in found] == [(1, 100), (4, 100)]
+
+
+def test_shader_compilation_is_told_from_stutters_that_stay():
+    draw = np.random.default_rng(2)
+    frames = np.full(6000, 10.0) * np.exp(draw.normal(0, 0.03, 6000))
+    fading, lasting = frames.copy(), frames.copy()
+    fading[(np.linspace(0.01, 0.3, 25) * 6000).astype(int)] += 50
+    lasting[(np.linspace(0.01, 0.99, 50) * 6000).astype(int)] += 50
+    found = find_compilation(fading)
+    assert found is not None
+    assert (found.stutters, found.later) == (25, 0)
+    assert found.until_s == pytest.approx(0.27 * 60, abs=2)
+    assert find_compilation(lasting) is None
+    assert find_compilation(frames) is None

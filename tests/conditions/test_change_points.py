@@ -9,8 +9,6 @@ from harness.conditions.change_points import (
     Truncation,
     against,
     change_points,
-    course_fps,
-    find_compilation,
     largest_step,
     mser5,
 )
@@ -68,12 +66,6 @@ def test_a_step_is_found_with_its_place_and_size_and_noise_alone_has_none():
     assert sum(step is not None and abs(step.size) > 0.05 for step in found) == 0
 
 
-def test_the_course_counts_frames_per_second_whatever_their_lengths():
-    course = course_fps(np.concatenate([np.full(100, 10.0), np.full(40, 50.0)]))
-    assert course == pytest.approx([100, 20, 20])
-    assert course_fps(np.empty(0)).size == 0
-
-
 def test_the_same_scenes_begun_elsewhere_line_up_and_other_scenes_do_not():
     draw = np.random.default_rng(9)
     scenes = np.repeat(np.exp(0.15 * draw.standard_normal(14)), 8)
@@ -83,17 +75,3 @@ def test_the_same_scenes_begun_elsewhere_line_up_and_other_scenes_do_not():
     assert np.exp(np.median(ratio)) == pytest.approx(90 / 88, rel=0.01)
     other = 90 * np.repeat(np.exp(0.15 * draw.standard_normal(20)), 3)
     assert against(ours, other, 20) is None
-
-
-def test_shader_compilation_is_told_from_stutters_that_stay():
-    draw = np.random.default_rng(2)
-    frames = np.full(6000, 10.0) * np.exp(draw.normal(0, 0.03, 6000))
-    fading, lasting = frames.copy(), frames.copy()
-    fading[(np.linspace(0.01, 0.3, 25) * 6000).astype(int)] += 50
-    lasting[(np.linspace(0.01, 0.99, 50) * 6000).astype(int)] += 50
-    found = find_compilation(fading)
-    assert found is not None
-    assert (found.stutters, found.later) == (25, 0)
-    assert found.until_s == pytest.approx(0.27 * 60, abs=2)
-    assert find_compilation(lasting) is None
-    assert find_compilation(frames) is None

@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
-from harness.analysis.remeasurement import second_looks as looked_at
+from harness.analysis.remeasurement import remeasured as looked_at
 from harness.engine.campaign import CampaignResult, run_campaign
 from harness.engine.progress import Progress, Silent, StopSignal
-from harness.engine.remeasurement import second_looks
+from harness.engine.remeasurement import remeasurements
 from harness.errors import DiskFull
 from harness.hookspecs import RehearsalRequest
 from harness.plan.schema import Checks, Plan, Slot
@@ -65,7 +65,7 @@ def standing_of(further: tuple[Slot, ...] = (), aside: tuple[SetAside, ...] = ()
 def chosen(
     rows: list[dict[str, Any]], standing: Standing | None = None, **checks: Any
 ) -> list[tuple[str, int]]:
-    found = second_looks(standing or standing_of(), rows, Checks(**checks))
+    found = remeasurements(standing or standing_of(), rows, Checks(**checks))
     return [(look.slot.cell_id, look.slot.repeat_index) for look in found]
 
 
@@ -78,7 +78,7 @@ def test_clean_repeats_get_no_second_look_and_a_far_one_gets_one():
 
 
 def test_a_second_look_stands_behind_all_planned_repeats_and_says_how_far_its_repeat_lies():
-    (look,) = second_looks(standing_of(), rows_with(ONE), Checks())
+    (look,) = remeasurements(standing_of(), rows_with(ONE), Checks())
     assert look.slot.second_look
     assert look.slot.position > len(CELLS) * REPEATS
     assert look.slot.block == 2
@@ -97,7 +97,7 @@ def test_a_second_look_stands_behind_all_planned_repeats_and_says_how_far_its_re
 def test_neither_the_order_of_events_nor_second_looks_made_already_change_the_choice(far, random, at_most):
     rows = rows_with(far)
     checks = Checks(second_looks_at_most=at_most)
-    first = second_looks(standing_of(), rows, checks)
+    first = remeasurements(standing_of(), rows, checks)
     assert len(first) <= at_most
     assert len({look.slot for look in first}) == len(first)
     mine = tuple(look.slot for look in first)
@@ -108,7 +108,7 @@ def test_neither_the_order_of_events_nor_second_looks_made_already_change_the_ch
     ]
     mixed = [*rows, *values]
     random.shuffle(mixed)
-    assert second_looks(standing_of(further=mine), mixed, checks) == first
+    assert remeasurements(standing_of(further=mine), mixed, checks) == first
 
 
 def test_where_too_many_values_are_far_the_farthest_come_first():

@@ -229,3 +229,9 @@ def test_a_slow_scene_is_no_stutter_but_a_hitch_in_it_is():
     assert mask[300]
     assert not mask[240:300].any()
     assert not mask[301:].any()
+
+
+def test_the_course_counts_frames_per_second_whatever_their_lengths():
+    course = fm.per_second_fps(np.concatenate([np.full(100, 10.0), np.full(40, 50.0)]))
+    assert course == pytest.approx([100, 20, 20])
+    assert fm.per_second_fps(np.empty(0)).size == 0

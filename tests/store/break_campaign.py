@@ -164,7 +164,6 @@ def judge(folder: Path, wanted: Any, before: set[str]) -> dict[str, Any]:
     counts = Counter(keys)
     with CampaignStore.read(folder) as store:
         attempts = store.attempts_table().to_pylist()
-        open_snapshots = store.open_snapshots()
         slots = len(store.standing().repeats)
     accepted = {
         f"{a['cell_id']}/{a['repeat_index']}.{a['attempt_index']}"
@@ -179,7 +178,6 @@ def judge(folder: Path, wanted: Any, before: set[str]) -> dict[str, Any]:
         "different": not repeats.equals(wanted),
         "damage": [str(finding) for finding in report.damage],
         "leftovers": leftovers,
-        "open_snapshots": bool(open_snapshots),
     }
 
 
@@ -251,7 +249,7 @@ def main() -> int:
     finally:
         shutil.rmtree(base, ignore_errors=True)
     print(json.dumps(result, indent=1))
-    bad = ("lost", "duplicated", "different", "damaged", "left_over", "snapshot_left")
+    bad = ("lost", "duplicated", "different", "damaged", "left_over")
     return 1 if result["failed"] or any(result[key] for key in bad) else 0
 
 
@@ -317,7 +315,6 @@ def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
         total["different"] += outcome["different"]
         total["damaged"] += bool(outcome["damage"])
         total["left_over"] += bool(outcome["leftovers"])
-        total["snapshot_left"] += outcome["open_snapshots"]
         if outcome["damage"] or outcome["leftovers"] or outcome["different"] or outcome["lost"]:
             failed.append(f"{breaks}: {outcome}")
     return {
@@ -333,7 +330,6 @@ def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
                 "different",
                 "damaged",
                 "left_over",
-                "snapshot_left",
             )
         },
         "failed": failed[:20],

@@ -171,7 +171,6 @@ def judge(folder: Path, wanted: list[dict[str, Any]] | None) -> dict[str, Any]:
             (r["cell_id"], r["repeat_index"], r["sentinel"], r["second_look"])
             for r in store.repeats_table().to_pylist()
         )
-        snapshots = store.open_snapshots()
     surviving = [r for r in standing.repeats if not r.set_aside]
     return {
         "lost": sum(not r.accepted for r in surviving),
@@ -180,7 +179,6 @@ def judge(folder: Path, wanted: list[dict[str, Any]] | None) -> dict[str, Any]:
         "different": differences(repeats_of(folder), wanted) if wanted is not None else [],
         "damage": [str(f) for f in verify(folder).damage],
         "leftovers": [str(p) for p in folder.rglob("*" + TEMPORARY)],
-        "open_snapshots": list(snapshots),
     }
 
 
@@ -248,7 +246,7 @@ def add(total: Counter[str], failed: list[str], where: str, verdict: dict[str, A
     total["lost"] += verdict["lost"]
     total["duplicated"] += verdict["duplicated"]
     total["set_aside"] += verdict["set_aside"]
-    for name in ("different", "damage", "leftovers", "open_snapshots"):
+    for name in ("different", "damage", "leftovers"):
         total[name] += bool(verdict[name])
     if any(verdict[name] for name in verdict if name != "set_aside"):
         failed.append(f"{where}: {verdict}")
@@ -256,7 +254,7 @@ def add(total: Counter[str], failed: list[str], where: str, verdict: dict[str, A
 
 def figures(total: Counter[str], failed: list[str]) -> dict[str, Any]:
     names = (
-        "points", "breaks", "lost", "duplicated", "different", "damage", "leftovers", "open_snapshots",
+        "points", "breaks", "lost", "duplicated", "different", "damage", "leftovers",
     )  # fmt: skip
     return {**{name: total[name] for name in names}, "failed": failed[:20], "failed_count": len(failed)}
 

@@ -123,7 +123,6 @@ def run(
     ``acknowledge`` is called with the attempt's id once an accepted attempt is promised to be durable.
     """
     with open_store(folder, the_plan, file_system=file_system, **more) as store:
-        store.save_snapshot("made-up", {"power_limit_w": 220})
         while slots := store.remaining_slots():
             slot = slots[0]
             rejected = slot.position == 1 and not was_rejected(store)
@@ -133,7 +132,6 @@ def run(
             ref = measure(store, slot, **verdict)
             if not rejected:
                 acknowledge(ref.attempt_id)
-        store.clear_snapshot("made-up")
         store.note("checked", "an event")
         store.export_dataset()
         store.finish("done")

@@ -133,16 +133,6 @@ def test_going_on_on_another_rig_must_be_asked_for(small, tmp_path):
         assert store.repeats_table().num_rows == 4
 
 
-def test_an_open_snapshot_survives_and_is_not_overwritten_by_what_a_crash_left_in_force(small, tmp_path):
-    with small.open_store(tmp_path / "c") as store:
-        store.save_snapshot("made-up", {"power_limit_w": 220})
-    with small.open_store(tmp_path / "c") as store:
-        store.save_snapshot("made-up", {"power_limit_w": 180})
-        assert store.open_snapshots() == {"made-up": {"power_limit_w": 220}}
-        store.clear_snapshot("made-up")
-        assert store.open_snapshots() == {}
-
-
 def test_a_figure_that_is_not_finite_becomes_null_and_is_marked(small, tmp_path):
     with small.open_store(tmp_path / "c") as store:
         small.measure(store, store.remaining_slots()[0], average_fps=float("inf"))

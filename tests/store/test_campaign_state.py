@@ -5,7 +5,8 @@ from typing import Any
 import pytest
 
 from harness.plan.schema import Retries, Slot
-from harness.store.campaign_state import AttemptFact, standing, unstable_profiles
+from harness.store.campaign_state import standing, unstable_profiles
+from harness.store.causes import AttemptFact
 from harness.store.changes import compare
 
 RETRIES = Retries(attempts_per_repeat=3, set_aside_after_crashes=2, set_aside_after_rig_losses=2)

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from harness.plan.schema import Retries, Slot
-from harness.store.campaign_state import AttemptFact, Standing, standing, unstable_in_the_end
+from harness.store.campaign_state import Standing, standing, unstable_in_the_end
+from harness.store.causes import AttemptFact
 
 TITLES, PROFILES = ("harbour", "road", "salt", "quay"), ("factory", "quiet")
 CELLS = [f"{title}.default.{profile}" for title in TITLES for profile in PROFILES]

@@ -7,13 +7,13 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis.analyse import Analysis, analyse
-from harness.analysis.remeasurement import Finding, SecondLook, second_looks, with_second_values
+from harness.analysis.remeasurement import Likeness, Remeasured, remeasured, with_second_values
 from harness.metrics import METRICS
 from harness.report.elements import Column, Entry, Row, Section, Table, decimals_for, number, records, signed
 from harness.report.folder import Campaign
 from harness.report.sections.summary import Names, change_entry
 
-_SAID: dict[Finding, str] = {
+_SAID: dict[Likeness, str] = {
     "once": "with the others: it happened once",
     "again": "where the first did: it comes back",
     "unclear": "neither with the others nor where the first did",
@@ -30,7 +30,7 @@ def second_look_section(campaign: Campaign, analysis: Analysis, names: Names) ->
     if campaign.second_looks.empty:
         return Section("second-looks", "Second looks")
     everything = pd.concat([campaign.repeats, campaign.second_looks], ignore_index=True)
-    looks = second_looks(everything)
+    looks = remeasured(everything)
     swapped = analyse(with_second_values(everything), analysis.settings)
     side_by_side = _side_by_side(analysis, swapped, names, {(look.title, look.setting) for look in looks})
     return Section(
@@ -42,7 +42,7 @@ def second_look_section(campaign: Campaign, analysis: Analysis, names: Names) ->
     )
 
 
-def _looks(looks: tuple[SecondLook, ...], names: Names) -> Table:
+def _looks(looks: tuple[Remeasured, ...], names: Names) -> Table:
     rows = []
     for look in looks:
         decimals = decimals_for(look.others_fps, look.others_fps / 500)

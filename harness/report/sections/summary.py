@@ -27,7 +27,8 @@ from harness.report.elements import (
 )
 from harness.report.folder import Campaign
 from harness.stages import STAGES
-from harness.store.campaign_state import AttemptFact, unstable_in_the_end
+from harness.store.campaign_state import unstable_in_the_end
+from harness.store.causes import AttemptFact
 
 #: Before the decision; a number that is described and not claimed has no sign.
 SIGNS = {

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from harness.frames.average_error import relative_se_pct
+from harness.frames.doubt import relative_se_pct
 
 
 def test_the_error_of_an_autocorrelated_series_is_the_one_of_its_effective_sample_size():

@@ -1,0 +1,165 @@
+"""Who may import whom: every allowed arrow between rooms is stated once, below, and any other fails.
+
+A room is a package of ``harness`` or a single module beside them; so are, inside ``harness.report``, its
+packages and modules. Imports inside functions and for types alone count like all others.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator, Mapping, Set
+from functools import cache
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+#: Room -> rooms that it may import, from the ground up: a room stands below all that import it.
+ALLOWED: dict[str, str] = {
+    # the ground: contracts and small tools
+    "clock": "",
+    "columns": "",
+    "csvtext": "",
+    "errors": "",
+    "filelock": "",
+    "harness": "",
+    "patterns": "",
+    "places": "",
+    "proctable": "",
+    "reasons": "",
+    "rig_identity": "",
+    "tables": "columns metrics",
+    "windows_acl": "",
+    "identity": "proctable",
+    "inside": "errors",
+    "isolated": "harness",
+    "lines": "patterns",
+    "metrics": "columns",
+    "userfiles": "errors",
+    "log": "inside",
+    "numerals": "",
+    "marks": "identity proctable",
+    "output": "inside lines log patterns",
+    "titlewatch": "identity isolated marks",
+    # the plan and the seams
+    "plan": "errors metrics patterns stages tables userfiles",
+    "rig": "clock errors plan",
+    "boundary": "clock errors log plan rig tables",
+    "hookspecs": "clock plan rig",
+    "plugins": "boundary clock errors hookspecs places plan rig rig_identity",
+    "processes": "clock errors inside marks output proctable rig titlewatch",
+    "testing": "clock errors plan rig tables",
+    # rules, readings, frames, figures, folders
+    "conditions": "numerals",
+    "stages": "columns conditions",
+    "telemetry": "clock errors numerals plan rig tables",
+    "frames": "columns errors plan rig tables",
+    "checks": "boundary conditions frames metrics numerals plan stages telemetry",
+    "analysis": "columns conditions errors metrics numerals plan store",
+    "store": "columns csvtext errors filelock inside plan reasons rig rig_identity tables userfiles",
+    "collect": "checks errors frames metrics plan store tables",
+    "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
+    # a night
+    "engine": "boundary checks clock conditions errors frames guard inside lines log numerals plan reasons "
+    "rig rig_identity stages store tables telemetry",
+    "characterise": "boundary errors plan rig telemetry userfiles",
+    "rehearse": "analysis errors metrics plan rig stages telemetry",
+    "rehearsal_folder": "errors store",
+    "doctor": "clock errors hookspecs plugins rig",
+    "pretend": "guard isolated rig testing",
+    "terminal": "engine",
+    # the report
+    "report": "report.package report.write",
+    "report.elements": "numerals",
+    "report.conditions": "plan stages",
+    "report.files": "errors inside",
+    "report.reading": "errors inside plan store",
+    "report.folder": "errors plan report.reading store tables",
+    "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
+    "stages store tables",
+    "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
+    "report.folder report.sections stages",
+    "report.page": "analysis report.charts report.conditions report.elements report.folder report.sections",
+    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder store "
+    "tables",
+    "report.compare": "analysis metrics report.charts report.elements report.folder report.page "
+    "report.sections",
+    "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
+    "report.files report.folder report.package report.page report.sections",
+    # what people use
+    "watch": "engine errors frames inside plan report.charts store",
+    "supervise": "clock engine errors guard inside isolated places plan processes store userfiles watch",
+    "selftest": "clock errors harness inside plugins pretend processes rig store watch",
+    "commands": "analysis boundary characterise collect csvtext doctor engine errors frames guard hookspecs "
+    "log marks metrics numerals places plan plugins processes rehearsal_folder rehearse report report.files "
+    "report.folder report.package report.reading rig selftest store supervise terminal userfiles watch",
+    "cli": "commands errors harness log terminal",
+}
+
+
+def room_of(module: str) -> str:
+    """``harness.report.charts.style`` lies in ``report.charts``, ``harness.plan.load`` in ``plan``."""
+    parts = module.split(".")
+    if len(parts) == 1:
+        return module
+    return ".".join(parts[1 : 3 if parts[1] == "report" else 2])
+
+
+@cache
+def modules() -> dict[str, Path]:
+    paths = (ROOT / "harness").rglob("*.py")
+    return {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in paths
+    }
+
+
+def imports_of(module: str) -> Iterator[str]:
+    """Modules of ``harness`` that a module names in its imports."""
+    for node in ast.walk(ast.parse(modules()[module].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module}: imports are written out in full"
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                yield inner if inner in modules() else str(node.module)
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+
+
+@cache
+def graph() -> dict[str, frozenset[str]]:
+    return {
+        module: frozenset(name for name in imports_of(module) if name in modules() and name != module)
+        for module in modules()
+    }
+
+
+def assert_no_circle(arrows: Mapping[str, Set[str]]) -> None:
+    try:
+        TopologicalSorter(arrows).prepare()
+    except CycleError as error:
+        pytest.fail(f"a circle of imports: {' -> '.join(error.args[1])}")
+
+
+def test_every_arrow_between_rooms_is_an_allowed_one():
+    strange = sorted(
+        f"{module} imports {target}"
+        for module, targets in graph().items()
+        for target in targets
+        if room_of(target) not in {room_of(module), *ALLOWED.get(room_of(module), "").split()}
+    )
+    assert strange == []
+
+
+def test_every_room_is_stated():
+    assert {room_of(module) for module in modules()} - ALLOWED.keys() == set()
+
+
+def test_the_allowed_arrows_have_no_circle():
+    assert_no_circle({room: set(others.split()) for room, others in ALLOWED.items()})
+
+
+def test_modules_have_no_circle_of_imports():
+    assert_no_circle(graph())
