@@ -18,6 +18,7 @@ from harness.clock import Clock
 from harness.plan.kinds import Kind as Kind  # a part of the contract
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
+from harness.stages.stage import Stage
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -79,6 +80,20 @@ class FittedCard:
 
 class HarnessSpec:
     """The hooks."""
+
+    @hookspec
+    def levelrig_stages(self) -> Sequence[Stage[Any]]:  # type: ignore[empty-body]
+        """The stages that this plugin brings, each always the same object. Called once, at loading.
+
+        A stage is a condition that an attempt waits for, with all that is said of it; see
+        :mod:`harness.stages.stage`. Its ``key`` becomes a table of ``[conditions]``, for a stage in the title
+        also one of titles and settings, and the stem of two columns of the attempts table. ``default`` is
+        None, so that plans without that table are measured as before.
+
+        Its methods are pure: no file, no device, no clock. They are called while a plan is read, a night is
+        forecast and a report is written; a gate is asked several times a second, and is shown what
+        ``looks_at`` names. A plugin that brings one that is not fit is left out whole.
+        """
 
     @hookspec
     def kinds(self) -> Sequence[Kind]:  # type: ignore[empty-body]

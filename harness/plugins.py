@@ -21,6 +21,7 @@ from pydantic import BaseModel
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
+from harness.boundary.stages import check_stage
 from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
@@ -28,6 +29,7 @@ from harness.places import state_folder
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
 from harness.rig_identity import read_machine_id, rig_id
+from harness.stages import STAGES, AnyStage
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -95,6 +97,7 @@ class PluginHost:
             self.manager.register(plugin, name)
             self.manager.check_pending()
             brought = self._brought_by(plugin)
+            stages = self._stages_of(plugin)
         except PASSING:
             raise
         except BaseException as error:
@@ -103,6 +106,8 @@ class PluginHost:
             if registered and self.manager.is_registered(plugin):
                 self.manager.unregister(plugin)
             return
+        for stage in stages:
+            STAGES.add(stage)
         self.kinds |= brought
         self._bringers |= dict.fromkeys(brought, plugin)
 
@@ -117,6 +122,18 @@ class PluginHost:
             if key in self.kinds or key in found:
                 raise PluginError(f"another plugin brings the {kind.role} {kind.name!r} already")
             found[key] = kind
+        return found
+
+    def _stages_of(self, plugin: object) -> list[AnyStage]:
+        """The stages of one plugin. Raises PluginError where one is not fit, or its key is taken."""
+        if not self._has("levelrig_stages", plugin):
+            return []
+        found: list[AnyStage] = []
+        for stage in self._call("levelrig_stages", plugin) or ():
+            check_stage(stage)
+            if stage.key in [other.key for other in found]:
+                raise PluginError(f"it brings two stages {stage.key!r}")
+            found.append(stage)
         return found
 
     # --- looking up ---------------------------------------------------------------------------------------

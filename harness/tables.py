@@ -2,7 +2,8 @@
 
 A column never changes meaning. A missing reading is null, never 0. Every quantity carries its unit in
 its name. ``harness.report`` writes the data package's table schemas from what stands here. The columns of
-metrics stand with the metrics (:mod:`harness.metrics`); those that plugins bring come last.
+metrics and stages stand with these (:mod:`harness.metrics`, :mod:`harness.stages`); those that plugins bring
+come last.
 
 The columns are plain values, so a plan is checked without Arrow; a schema is made when first asked for.
 """
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.columns import B, Column, F, I, S, schema_of
 from harness.metrics import METRICS
+from harness.stages import STAGES
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -97,18 +99,15 @@ _ATTEMPT: Final = (
     Column("duration_s", F, "s", "length of the whole attempt"),
     Column("measured_s", F, "s", "length of the measured window"),
 )
-#: What was held and how it was read.
+#: What was held; the columns of the stages follow.
 _HELD: Final = (
     Column("limit_reasons", "words", "", "reasons for which the driver held the clock down in the window"),
     Column("start_temp_c", F, "°C", "temperature when the cooldown ended"),
     Column("start_ambient_temp_c", F, "°C", "ambient temperature when the cooldown ended"),
     Column("temperature_quantity", S, "", "which temperature the conditions were held on; null for none"),
-    Column("cooldown_s", F, "s", "length of the cooldown"),
-    Column("cooldown_end", S, "", "what ended it: reached, stopped-falling, time, timeout, none"),
-    Column("warm_up_s", F, "s", "length of the warm-up"),
-    Column("warm_up_end", S, "", "what ended it"),
-    Column("soak_s", F, "s", "length of the soak"),
-    Column("soak_end", S, "", "what ended it"),
+)
+#: How it was read.
+_READ: Final = (
     Column("profile_read_back", S, "", "the profile as read back from the device, JSON"),
     Column("frame_rows_read", I, "", "rows in the frame log"),
     Column("frame_rows_dropped", I, "", "rows dropped in cleaning, each with its reason in the journal"),
@@ -136,9 +135,12 @@ def attempt_columns() -> tuple[Column, ...]:
         *_ATTEMPT,
         *METRICS.own_columns(at_end=False),
         *_HELD,
+        *(column for stage in STAGES.own for column in stage.columns()),
+        *_READ,
         *METRICS.own_columns(at_end=True),
         *_LATER,
         *(metric.column for metric in METRICS.added()),
+        *(column for stage in STAGES.added() for column in stage.columns()),
     )
 
 

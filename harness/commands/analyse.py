@@ -19,6 +19,7 @@ from harness.errors import PlanError, Problem, StoreError
 from harness.frames.mapping import ColumnMapping
 from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
+from harness.plugins import PluginHost
 from harness.report.files import write_text
 from harness.report.reading import Reader
 from harness.terminal import console, print_table
@@ -62,6 +63,7 @@ def register(commands: Any) -> None:
 
 
 def _analyse(arguments: argparse.Namespace) -> int:
+    PluginHost()  # what plugins bring to tables and words is known from here on
     found = collect_repeats(arguments.folders, mapping=_mapping(arguments.mapping), layout=arguments.layout)
     repeats = found.repeats.to_pandas()
     analysis = analyse(repeats, _settings(arguments, found))

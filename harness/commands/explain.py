@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands import add_command
+from harness.plugins import PluginHost
 from harness.report.package.provenance import explain
 from harness.terminal import console
 
@@ -24,5 +25,6 @@ def register(commands: Any) -> None:
 
 
 def _explain(arguments: argparse.Namespace) -> int:
+    PluginHost()  # what plugins bring to tables and words is known from here on
     console().print(explain(arguments.folder, arguments.number_id), markup=False, soft_wrap=True)
     return 0

@@ -8,6 +8,7 @@ from typing import Any
 
 from harness.commands import add_command, print_json
 from harness.commands.after_run import conclude
+from harness.plugins import PluginHost
 from harness.report import write_report
 from harness.terminal import console
 
@@ -28,6 +29,7 @@ def register(commands: Any) -> None:
 
 
 def _report(arguments: argparse.Namespace) -> int:
+    PluginHost()  # what plugins bring to tables and words is known from here on
     if len(arguments.folders) > 1:
         files = write_report(arguments.folders, charts=arguments.charts)
         if arguments.json:

@@ -6,6 +6,7 @@ validated by the plugin's own model; see :mod:`harness.plan.load`. Times are sec
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from datetime import time
 from typing import Annotated, Any, ClassVar, Literal
@@ -17,6 +18,7 @@ from pydantic import (
     Discriminator,
     Field,
     Tag,
+    ValidationInfo,
     model_validator,
 )
 
@@ -56,6 +58,7 @@ CheckCode = Literal[
 Threshold = Annotated[float | None, BeforeValidator(lambda value: None if value is False else value)]
 #: The same as a whole number.
 Bound = Annotated[int | None, BeforeValidator(lambda value: None if value is False else value)]
+_KEPT = "kept"
 Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
 
 
@@ -186,6 +189,13 @@ class Conditions(Part):
     BEARS: ClassVar[str] = "*"  # with a key for each stage; see the end of this module
 
     temperature: str | None = Field(default=None, description="quantity to hold; default: first one present")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _pass_over_unknown_stages(cls, data: Any, info: ValidationInfo) -> Any:
+        if info.context != _KEPT or not isinstance(data, dict):
+            return data
+        return {key: value for key, value in data.items() if key in cls.model_fields}
 
 
 class Sentinels(Part):
@@ -488,6 +498,12 @@ class Plan(Part):
             return data
         again = {key: value for key, value in named[reference].items() if key != "label"}
         return {**data, "profiles": [*profiles, {**again, "name": blank}]}
+
+    @classmethod
+    def kept(cls, text: str) -> Plan:
+        """The plan that a folder keeps, read whatever plugins are here: stages that none of them brings are
+        passed over. Raises ValueError."""
+        return cls.model_validate(tomllib.loads(text.removeprefix("\ufeff")), context=_KEPT)
 
 
 class Cell(Part):

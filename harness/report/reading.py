@@ -7,7 +7,6 @@ one of the two may be lost. Whatever else can't be read is left out, with a sent
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -105,7 +104,7 @@ class Reader:
         path = self.folder / "plan.toml"
         try:
             text = inside.read_text(self.folder, path)
-            return Plan.model_validate(tomllib.loads(text)), text
+            return Plan.kept(text), text
         except UnsafePath:
             raise
         except (OSError, ValueError) as error:
@@ -113,7 +112,7 @@ class Reader:
             why = "missing" if missing else f"can't be read ({_short(error)})"
         held = self._journal(lambda store: store.plan_text())
         try:
-            plan = Plan.model_validate(tomllib.loads(held)) if held is not None else None
+            plan = Plan.kept(held) if held is not None else None
         except ValueError:
             plan = None
         if plan is None or held is None:

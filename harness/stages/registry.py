@@ -59,7 +59,7 @@ class Registry:
 
     def add(self, stage: AnyStage) -> None:
         """Take a plugin's stage; the same one twice is one. Raises ValueError where its key is taken."""
-        if self._added.get(stage.key) is stage:
+        if type(self._added.get(stage.key)) is type(stage):
             return
         if stage.key in self:
             raise ValueError(f"there is a stage {stage.key!r} already")

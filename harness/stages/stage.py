@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 Then = Literal["skip", "mark", "stop"]
 #: Where in an attempt a stage stands. Titles and settings may have a rule of their own for one in the title.
 Place = Literal["before-launch", "in-title"]
+#: Phases of an attempt and of a night that are no stages; no stage may be called so.
+PHASE_WORDS = frozenset(
+    ("idle", "apply", "launch", "measure", "close", "ingest", "commit", "restore", "ended", "start", "window")
+)
 #: In :meth:`Stage.looks_at`: the quantity that the plan holds its conditions on.
 TEMPERATURE = "temperature"
 #: Notes an assumption of a forecast: seconds and what takes them, in words; gives the seconds back.

@@ -22,8 +22,8 @@ def encode_row(row: Mapping[str, Any], *, held: Collection[str] = ()) -> str:
 
     Args:
         row: Its columns.
-        held: Columns that may stand in it though the table doesn't have them: figures that a plugin brought
-            which is not installed now. They are kept as they are.
+        held: Columns that may stand in it though the table doesn't have them: what a plugin brought which is
+            not installed now. They are kept as they are.
 
     Raises:
         ValueError: A column that the table doesn't have, or a value that it can't take.
@@ -48,31 +48,38 @@ def encode_row(row: Mapping[str, Any], *, held: Collection[str] = ()) -> str:
     return json.dumps({k: v for k, v in clean.items() if v is not None}, default=_plain, allow_nan=False)
 
 
-def foreign_figures(row: Mapping[str, Any]) -> dict[str, float]:
-    """Numbers of a row that no column is known for: of a plugin's metric, where the plugin is not here."""
+def foreign_figures(row: Mapping[str, Any]) -> dict[str, float | str]:
+    """What of a row no column is known for: of a plugin's metric or stage, where the plugin is not here."""
     known = {column.name for column in attempt_columns()}
     return {
         name: value
         for name, value in row.items()
-        if name not in known and isinstance(value, int | float) and not isinstance(value, bool)
+        if name not in known and isinstance(value, int | float | str) and not isinstance(value, bool)
     }
 
 
 def decode_rows(encoded: Sequence[str]) -> pa.Table:
     """Rows from :func:`encode_row` as one table with the schema of attempts.
 
-    Figures of a plugin's metric stay where the plugin is not installed: their columns come last, by name.
+    What a plugin brought stays where the plugin is not installed: its columns come last, by name.
     """
     rows = [json.loads(text) for text in encoded]
     kinds: dict[str, Kind] = {}
     for row in rows:
         row["started_utc"] = datetime.fromisoformat(row["started_utc"])
         for name, value in foreign_figures(row).items():
-            kinds[name] = "integer" if isinstance(value, int) and kinds.get(name) != "float" else "float"
-    meaning = "metric of a plugin that is not installed"
+            kinds[name] = _kind_of(value, kinds.get(name))
+    meaning = "brought by a plugin that is not installed"
     further = [Column(name, kind, "", meaning) for name, kind in sorted(kinds.items())]
     schema = schema_of((*attempt_columns(), *further)) if further else attempts_schema()
     return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _kind_of(value: float | str, before: Kind | None) -> Kind:
+    """The kind that holds a value, and those before it."""
+    if isinstance(value, str):
+        return "text"
+    return "integer" if isinstance(value, int) and before != "float" else "float"
 
 
 def write_csv(table: pa.Table, sink: Any) -> None:

@@ -12,7 +12,6 @@ import hashlib
 import json
 import os
 import sqlite3
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -228,7 +227,7 @@ def _against_plan(journal: Journal) -> list[str]:
     """Fewer wanted repeats than the plan in force has; where its text can be read without its plugins."""
     texts = journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")
     try:
-        plan = Plan.model_validate(tomllib.loads(texts[0]["text"]))
+        plan = Plan.kept(texts[0]["text"])
         wanted = len(arrange(plan, expand(plan)))
     except (LookupError, ValueError):
         return []

@@ -182,7 +182,7 @@ def _state(repeat: RepeatStanding) -> str:
 
 def _plan_names(text: str) -> dict[str, Any]:
     try:
-        plan = Plan.model_validate(tomllib.loads(text.removeprefix("\ufeff")))
+        plan = Plan.kept(text)
     except (tomllib.TOMLDecodeError, ValidationError) as error:
         raise StoreError(
             f"the plan in the journal can't be read ({error}); `levelrig verify` tells more"
