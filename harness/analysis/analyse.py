@@ -16,13 +16,13 @@ from harness.analysis.basis import Crashes, RestsOn, crashes_of, rests_on
 from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean, with_step
-from harness.analysis.evenness import Evenness, evenness_of
-from harness.analysis.family import Family, family_of
-from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles, metrics_in
+from harness.analysis.evenness import Evenness
+from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
+from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
 
 
@@ -83,30 +83,29 @@ def analyse(
     """
     settings = replace(settings, lower_score_titles=lower_score_titles(repeats, settings))
     cells = cells_of(repeats, settings)
-    metrics = metrics_in(cells.values(), settings)
-    family = family_of(cells, settings)
     profiles = list(dict.fromkeys(key[2] for key in sorted(cells, key=lambda key: _place(key, settings))))
     compared = [profile for profile in profiles if profile != settings.reference]
-    evenness = _evenness(cells, metrics, compared, family, settings)
-    uneven = {(one.metric, one.profile): one.less_even for one in evenness if one.less_even}
+    decided = verdicts(cells, compared, settings)
+    metrics = decided.metrics
     groups = list(dict.fromkeys(key[:2] for key in cells))
     if attempts is None and {"verdict", "reason_code"} <= set(repeats.columns):
         attempts = repeats if (repeats["verdict"] != "accepted").any() else None
-    comparison_rows: list[dict[str, Any]] = []
-    overall_rows: list[dict[str, Any]] = []
-    sensitivity_rows: list[dict[str, Any]] = []
-    rests = []
-    for metric in metrics:
-        by_profile = {}
-        for profile in compared:
-            found = comparisons.compare(cells, metric, profile, settings)
-            by_profile[profile] = found
-            less_even = uneven.get((metric.name, profile), "")
-            claims = comparisons.claims_of(found, metric, settings, family, less_even)
-            comparison_rows += comparisons.rows(found, claims, settings)
-            rests.append(rests_on(cells, metric.name, profile, found, groups, attempts, settings))
-        overall_rows += overall.decided_rows(metric, by_profile, settings, family, uneven)
-        sensitivity_rows += overall.sensitivity_rows(metric, by_profile, settings, family, uneven)
+    rests = [
+        rests_on(cells, metric, profile, found, groups, attempts, settings)
+        for (metric, profile), found in decided.found.items()
+    ]
+    sensitivity_rows = [
+        row
+        for metric in metrics
+        for row in overall.sensitivity_rows(
+            metric,
+            {profile: decided.found[metric.name, profile] for profile in compared},
+            settings,
+            decided.family,
+            decided.uneven,
+        )
+    ]
+    comparison_rows, overall_rows, evenness = decided.by_title, decided.over_titles, decided.evenness
     cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
     ratios = [(metric.name, metric.label) for metric in metrics if metric.scale == "ratio"]
     return Analysis(
@@ -126,21 +125,6 @@ def analyse(
         answer=_answer(overall_rows, compared, cells, settings, rests, evenness),
         warnings=tuple(_warnings(repeats, cells, comparison_rows, settings)),
     )
-
-
-def _evenness(
-    cells: Mapping[CellKey, CellRepeats],
-    metrics: Sequence[ComparedMetric],
-    compared: Sequence[str],
-    family: Family,
-    settings: AnalysisSettings,
-) -> tuple[Evenness, ...]:
-    """Every claimed ratio metric of every compared profile; the blank tells nothing of a tune."""
-    looked = [m for m in metrics if m.scale == "ratio" and family.over_all(m.name).claimed]
-    profiles = [profile for profile in compared if profile != settings.blank]
-    tests = max(1, len(looked) * len(profiles))
-    found = [evenness_of(cells, metric, p, settings, tests) for metric in looked for p in profiles]
-    return tuple(one for one in found if one is not None)
 
 
 def _seconds_a_repeat(repeats: pd.DataFrame) -> float:
@@ -199,7 +183,7 @@ def _answer(
     if not compared:
         profile = settings.label(next(iter(cells))[2])
         return f"Only {profile} was measured, so there is nothing to compare it with."
-    return answer(overall_rows, settings, rests, [one for one in evenness if one.less_even])
+    return answer(overall_rows, settings, rests, evenness)
 
 
 def _warnings(

@@ -22,7 +22,7 @@ def answer(
     overall: Sequence[Mapping[str, Any]],
     settings: AnalysisSettings,
     rests: Sequence[RestsOn] = (),
-    uneven: Sequence[Evenness] = (),
+    evenness: Sequence[Evenness] = (),
 ) -> str:
     """Answer the question from the rows across titles: speed first, then lows, power and temperature.
 
@@ -30,7 +30,8 @@ def answer(
 
     Args:
         rests: What each figure rests on.
-        uneven: Profiles whose runs were found less even than the reference's, or the reference's than theirs.
+        evenness: How even the runs of each profile are: what is uneven is said first, and a verdict that no
+            slow run speaks against says how many could still be slow.
     """
     by_key: Rows = {(row["metric"], row["profile"]): row for row in overall}
     metrics = {row["metric"] for row in overall}
@@ -44,9 +45,15 @@ def answer(
     compared = [row for row in rows if row["profile"] != settings.blank] or rows
     most = max(row["n_titles"] for row in compared)
     missing = {(rest.metric, rest.profile): rest.missing for rest in rests}
-    clauses = [_of_profile(row, by_key, most, missing, settings) for row in compared]
+    bounds = {(one.metric, one.profile): one for one in evenness}
+    clauses = [
+        _of_profile(row, by_key, most, missing, settings) + _bound(row, bounds, settings) for row in compared
+    ]
     place = "In the one title compared" if most == 1 else f"Over {most} titles"
-    first = [f"{sentence} " for sentence in dict.fromkeys(unevenness(one, settings) for one in uneven)]
+    first = [
+        f"{sentence} "
+        for sentence in dict.fromkeys(unevenness(one, settings) for one in evenness if one.less_even)
+    ]
     sentences = [*first, f"{place}, {'; '.join(clauses)}."]
     sentences += [f" {_of_blank(row, settings)}" for row in rows if row["profile"] == settings.blank]
     return "".join(sentences)
@@ -67,6 +74,21 @@ def unevenness(one: Evenness, settings: AnalysisSettings) -> str:
     return (
         f"The runs of {profile} scatter {times} times as much in {metric} as those of {reference}: "
         f"{slow} {other}."
+    )
+
+
+def _bound(
+    row: Mapping[str, Any], evenness: Mapping[tuple[str, str], Evenness], settings: AnalysisSettings
+) -> str:
+    """What a verdict of ``same`` or in the profile's favour leaves open: runs that are slow now and then."""
+    one = evenness.get((row["metric"], row["profile"]))
+    if one is None or row["direction"] not in ("same", "better"):
+        return ""
+    return (
+        f"; {one.slow} of its {words.count(one.runs, 'run')} "
+        f"{'was' if one.slow == 1 else 'were'} over {settings.margin_pct:g} % slower than the median of "
+        f"{'its' if one.slow == 1 else 'their'} title, so up to {one.slow_at_most_pct:.0f} % of runs may be "
+        "(95 % bound)"
     )
 
 

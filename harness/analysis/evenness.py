@@ -151,15 +151,17 @@ class _Side:
         sign = -1.0 if lower else 1.0
         self.values: Array = sign * np.log(cell.present(metric.name))
         self.by_block = {block: sign * math.log(value) for block, value in cell.by_block(metric.name).items()}
+        self._median = float(np.median(self.values))
+        self._squares = float(((self.values - self.values.mean()) ** 2).sum())
 
     def slow(self, margin: float) -> int:
         """Runs slower than the median by more than the margin; a median of two is no measure of either."""
         if self.values.size < 3:
             return 0
-        return int((self.values < np.median(self.values) - margin).sum())
+        return int((self.values < self._median - margin).sum())
 
     def squares(self) -> float:
-        return float(((self.values - self.values.mean()) ** 2).sum())
+        return self._squares
 
 
 def _sd_pct(sides: Sequence[_Side]) -> float:
