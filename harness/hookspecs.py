@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pluggy
 
 from harness.clock import Clock
+from harness.metrics import Metric
 from harness.plan.kinds import Kind as Kind  # a part of the contract
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
@@ -98,6 +99,15 @@ class HarnessSpec:
     @hookspec
     def kinds(self) -> Sequence[Kind]:  # type: ignore[empty-body]
         """The kinds that this plugin brings. Called once, at loading."""
+
+    @hookspec
+    def levelrig_metrics(self) -> Sequence[Metric]:  # type: ignore[empty-body]
+        """The metrics that this plugin brings. Called once, at loading; :mod:`harness.metrics.definition`.
+
+        The value comes from a formula of typed inputs (:mod:`harness.metrics.inputs`): the frames of the
+        run, the readings inside the window, or all of the repeat. One that raises, or gives no finite
+        number, leaves its value empty and marks the attempt.
+        """
 
     @hookspec
     def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:  # type: ignore[empty-body]

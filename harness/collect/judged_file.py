@@ -14,8 +14,11 @@ from harness.checks import AttemptEvidence, judge
 from harness.frames.bigrun import summarise_log
 from harness.frames.doubt import difference_pct, moved_pct
 from harness.frames.mapping import ColumnMapping
-from harness.frames.metrics import frame_metrics
+from harness.frames.metrics import frame_metrics, run_statistics
 from harness.frames.reader import read_log
+from harness.metrics import METRICS
+from harness.metrics.evaluation import evaluate
+from harness.metrics.inputs import Value
 from harness.plan.schema import Checks, LowDefinition
 
 #: Larger files are summarised in bounded memory; the checks that look at single frames are then silent.
@@ -48,10 +51,14 @@ def judge_file(
         FrameLogError: It can't be read as the mapping says.
     """
     frametime_ms: NDArray[np.float64] = np.empty(0)
+    added: dict[str, Value] = {}
     if path.stat().st_size <= HELD_BYTES:
         log = read_log(path, mapping)
         frametime_ms = log.frames["frametime_ms"].to_numpy()
         metrics = frame_metrics(frametime_ms, low_definition=low_definition)
+        if frametime_ms.size and METRICS.added():
+            frames = run_statistics(frametime_ms, low_definition=low_definition)
+            added = evaluate(METRICS.added(), frames=frames).values
         rows_read, faults, left_out, notes = log.rows_read, log.dropped, log.left_out, log.notes
         worst = np.empty(0) if log.worst is None else log.worst["frametime_ms"].to_numpy()
         doubtful = moved_pct(frametime_ms, worst, low_definition)
@@ -79,8 +86,9 @@ def judge_file(
         f"frame-log-note: doubtful rows could move {name} by {pct:.2g} %" for name, pct in doubtful.items()
     ]
     return JudgedFile(
-        dict(metrics)
-        | {
+        {
+            **metrics,
+            **added,
             "verdict": "accepted" if judgement.accepted else "rejected",
             "reason_code": judgement.reason_code,
             "reason": judgement.reason,

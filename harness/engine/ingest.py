@@ -6,6 +6,8 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
+import numpy as np
+
 from harness import inside
 from harness.boundary import note_fault, told
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
@@ -13,6 +15,7 @@ from harness.checks.gaps import reading_gaps_s
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
+from harness.engine.plugin_metrics import plugin_metrics
 from harness.engine.reread import PLACE_EVENT
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import SeamError, StoreError
@@ -67,6 +70,12 @@ def ingest_and_judge(
     evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, evidence)) or {}
     running.metrics["score"] = parts.read("score", workload.score)
     evidence |= parts.read("telemetry", lambda: _telemetry(running, history)) or {}
+    frametime_ms = evidence.get("frametime_ms", np.empty(0))
+    table = running.telemetry_table()
+    added, faults = plugin_metrics(frametime_ms, table, running.measured_s, running.metrics, plan.plan)
+    running.metrics |= added
+    for text in faults:
+        running.mark(text)
     if parts.unread is not None:
         return parts.unread
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
@@ -201,14 +210,14 @@ def _telemetry(running: Running, history: History) -> dict[str, Any]:
         frame_count=running.metrics.get("frame_count"),
         average_fps=running.metrics.get("average_fps"),
     )
-    for text in found.pop("marks"):
+    for text in found.marks:
         running.mark(text)
     running.metrics |= found
     return telemetry_evidence(table, measured_s, history.memory_total_mib) | {
         "reading_gaps_s": reading_gaps_s(table, measured_s, running.fresh_for_s),
         "core_quantities": running.core,
-        "telemetry_gap_s": found["telemetry_gap_s"],
-        "foreign_cpu_load_pct": found["mean_foreign_cpu_load_pct"],
-        "mean_gpu_load_pct": found["mean_gpu_load_pct"],
-        "ambient_temp_c": found["mean_ambient_temp_c"],
+        "telemetry_gap_s": found.telemetry_gap_s,
+        "foreign_cpu_load_pct": found.figures["mean_foreign_cpu_load_pct"],
+        "mean_gpu_load_pct": found.figures["mean_gpu_load_pct"],
+        "ambient_temp_c": found.figures["mean_ambient_temp_c"],
     }

@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from harness.errors import StoreError
-from harness.frames.defined import defined_metrics
+from harness.frames.defined import defined_metrics, definitions
 from harness.frames.metrics import low_columns
 from harness.log import get_logger
 from harness.plan.schema import PlanHead
@@ -93,9 +93,8 @@ def _new_figures(
     columns = [name for key in sorted(wanted) for name in (*_FROM_FRAMES[key], key)]
     try:
         frames = store.kept_table(attempt_id, "frames")
-        values: dict[str, Any] = dict(
-            defined_metrics(frames["frametime_ms"].to_numpy().astype(np.float64, copy=False), head)
-        )
+        frametime_ms = frames["frametime_ms"].to_numpy().astype(np.float64, copy=False)
+        values: dict[str, Any] = {**defined_metrics(frametime_ms, head), **definitions(head)}
         failure = ""
     except (StoreError, KeyError, ValueError) as error:
         values, failure = {}, str(error)

@@ -19,13 +19,13 @@ import numpy as np
 import structlog
 
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
+from harness.engine.plugin_metrics import FAILED, plugin_metrics
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import HarnessError, PlanError, Problem, StoreError
 from harness.plan.schema import Cell, Plan
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
-from harness.tables import attempt_columns
 from harness.telemetry.summary import summarise_window
 
 log = structlog.get_logger("levelrig.reread")
@@ -162,17 +162,20 @@ def _read_again(
             frame_count=found.metrics["frame_count"],
             average_fps=found.metrics["average_fps"],
         )
-        known = {column.name for column in attempt_columns()}
-        changes |= {name: value for name, value in summary.items() if name in known and name != "marks"}
+        changes |= summary
         evidence |= telemetry_evidence(telemetry, place.measured_s) | {
-            "telemetry_gap_s": summary["telemetry_gap_s"],
-            "foreign_cpu_load_pct": summary["mean_foreign_cpu_load_pct"],
-            "mean_gpu_load_pct": summary["mean_gpu_load_pct"],
-            "ambient_temp_c": summary["mean_ambient_temp_c"],
+            "telemetry_gap_s": summary.telemetry_gap_s,
+            "foreign_cpu_load_pct": summary.figures["mean_foreign_cpu_load_pct"],
+            "mean_gpu_load_pct": summary.figures["mean_gpu_load_pct"],
+            "ambient_temp_c": summary.figures["mean_ambient_temp_c"],
         }
+    added, faults = plugin_metrics(
+        evidence["frametime_ms"], telemetry, place.measured_s, {**row, **changes}, plan.plan
+    )
+    changes |= added
     judgement = judge(AttemptEvidence(**evidence), plan.checks)
-    marks = [mark for mark in row["marks"] or () if not mark.startswith("frame-log")]
-    marks += [*found.marks, *(mark for mark in judgement.marks if mark not in marks)]
+    marks = [mark for mark in row["marks"] or () if not mark.startswith(("frame-log", FAILED))]
+    marks += [*found.marks, *faults, *(mark for mark in judgement.marks if mark not in marks)]
     marks.append(f"{REREAD}: by the frame_log of a later plan")
     changes |= {
         "verdict": "accepted" if judgement.accepted else "rejected",

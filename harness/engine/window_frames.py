@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from harness.checks.passes import Pass, passes_of
 from harness.frames.align import align_by_markers, tie_log
-from harness.frames.defined import defined_metrics
+from harness.frames.defined import defined_metrics, definitions
 from harness.frames.doubt import moved_pct, relative_se_pct
 from harness.frames.stutter import long_frames
 from harness.frames.window import cut_to_window
@@ -121,7 +121,10 @@ def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head:
         doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), head.one_percent_low)
     passes = _passes(log, place, window.clock_offset_s)
     dropped, left_out = dict(log.dropped), dict(log.left_out)
-    metrics: dict[str, Any] = dict(defined_metrics(frametime_ms, head)) | {
+    figures = defined_metrics(frametime_ms, head)
+    metrics: dict[str, Any] = {
+        **figures,
+        **definitions(head),
         "average_fps_rse_pct": relative_se_pct(frametime_ms),
         "long_frame_count": int(long_frames(frametime_ms).sum()),
         "frame_rows_read": log.rows_read,
@@ -139,7 +142,7 @@ def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head:
         "rows_left_out": left_out,
         "doubtful_pct": doubtful,
         "passes": passes,
-        "average_fps": metrics["average_fps"],
+        "average_fps": figures.average_fps,
     }
     notes = (
         *log.notes,

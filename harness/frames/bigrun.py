@@ -23,8 +23,8 @@ from harness.frames.bounds import as_frame_log_error
 from harness.frames.cleaning import Cleaner
 from harness.frames.mapping import ColumnMapping
 from harness.frames.metrics import (
-    Metrics,
-    assemble,
+    FrameMetrics,
+    RunStatistics,
     frame_metrics,
     interpolate,
     percentile_rank,
@@ -61,12 +61,12 @@ class LogSummary:
         worst: The metrics if each doubtful row was as bad as it may have been; None without doubt.
     """
 
-    metrics: Metrics
+    metrics: FrameMetrics
     rows_read: int
     dropped: dict[str, int]
     left_out: dict[str, int]
     notes: tuple[str, ...]
-    worst: Metrics | None = None
+    worst: FrameMetrics | None = None
 
 
 def summarise_log(
@@ -106,7 +106,7 @@ def summarise(
     hold_frames: int = HOLD_FRAMES,
     crowded_frames: int = CROWDED_FRAMES,
     sort_frames: int = SORT_FRAMES,
-) -> Metrics:
+) -> FrameMetrics:
     """The same figures as :func:`harness.frames.metrics.frame_metrics`, for a stream.
 
     Args:
@@ -147,7 +147,7 @@ def summarise(
     tail_rank = n - slowest_count(n, 0.01)
     ranks = {tail_rank, *(r for low, _ in positions.values() for r in (low, min(low + 1, n - 1)))}
     values, slowest = _order_statistics(again, first.histogram, n, sorted(ranks), tail_rank, crowded_frames)
-    return assemble(
+    return RunStatistics(
         n=n,
         total_ms=first.total_ms.value,
         percentiles={
@@ -160,7 +160,7 @@ def summarise(
         stutter_ms=first.stutter_ms.value,
         slow_ms=None if slow_below_fps is None else first.slow_ms.value,
         low_definition=low_definition,
-    )
+    ).metrics()
 
 
 class _Histogram:

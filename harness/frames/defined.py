@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.frames.metrics import Metrics, frame_metrics
+from harness.frames.metrics import FrameMetrics, frame_metrics
 from harness.plan.schema import PlanHead
 
 
-def defined_metrics(frametime_ms: NDArray[np.float64], head: PlanHead) -> Metrics:
-    """All frame metrics of one window by the plan's definitions, and these definitions themselves.
+def defined_metrics(frametime_ms: NDArray[np.float64], head: PlanHead) -> FrameMetrics:
+    """All frame metrics of one window by the plan's definitions.
 
     Args:
         frametime_ms: 1-D, ms, in order; may be empty.
@@ -21,4 +21,9 @@ def defined_metrics(frametime_ms: NDArray[np.float64], head: PlanHead) -> Metric
         low_definition=head.one_percent_low,
         stutter_multiple=head.stutter_multiple,
         slow_below_fps=head.slow_below_fps,
-    ) | {"stutter_multiple": head.stutter_multiple, "slow_below_fps": head.slow_below_fps}
+    )
+
+
+def definitions(head: PlanHead) -> dict[str, float | None]:
+    """The definitions that stand beside the metrics, under the names of their columns."""
+    return {"stutter_multiple": head.stutter_multiple, "slow_below_fps": head.slow_below_fps}

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.frames.metrics import Metrics, frame_metrics
+from harness.frames.metrics import FrameMetrics, frame_metrics
 from harness.plan.schema import LowDefinition
 
 #: The published figures that must not hang on a doubtful row.
@@ -38,7 +38,7 @@ def moved_pct(
     )
 
 
-def difference_pct(read: Metrics, worst: Metrics) -> dict[str, float]:
+def difference_pct(read: FrameMetrics, worst: FrameMetrics) -> dict[str, float]:
     """The same for metrics."""
     found = {}
     for name, column in _FIGURES.items():

@@ -8,32 +8,115 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.frames.stutter import HALF_WIDTH_FRAMES, MULTIPLE, stutter_places
+from harness.metrics import METRICS
+from harness.metrics.inputs import Value
 from harness.plan.schema import LowDefinition
 
-Metrics = dict[str, float | int | str | None]
-
-#: Percentiles of frame time that are reported: column -> q.
-PERCENTILES: dict[str, float] = {
-    "frametime_p1_ms": 1.0,
-    "frametime_p5_ms": 5.0,
-    "frametime_p25_ms": 25.0,
-    "frametime_p50_ms": 50.0,
-    "frametime_p75_ms": 75.0,
-    "frametime_p95_ms": 95.0,
-    "frametime_p99_ms": 99.0,
-    "frametime_p99_9_ms": 99.9,
-}
 _LOW_KEYS: dict[LowDefinition, str] = {
     "percentile": "percentile",
     "mean-of-slowest": "mean_of_slowest",
     "time-share": "time_share",
 }
+
+
+@dataclass(frozen=True)
+class FrameMetrics(Mapping[str, Value | str]):
+    """The frame metrics of one run, as a mapping under the names of their columns.
+
+    Attributes:
+        figures: Column -> value, of every metric with a formula of frames; None where there are no frames.
+        low_definition: By which ``one_percent_low_fps`` and ``point_one_percent_low_fps`` are.
+    """
+
+    figures: Mapping[str, Value]
+    low_definition: LowDefinition
+
+    @property
+    def frame_count(self) -> int:
+        """Frames of the run."""
+        return int(self.figures["frame_count"] or 0)
+
+    @property
+    def average_fps(self) -> float | None:
+        """Frames over elapsed time, 1/s."""
+        return self.figures["average_fps"]
+
+    def __getitem__(self, column: str) -> Value | str:
+        return self.low_definition if column == "low_definition" else self.figures[column]
+
+    def __iter__(self) -> Iterator[str]:
+        yield from self.figures
+        yield "low_definition"
+
+    def __len__(self) -> int:
+        return len(self.figures) + 1
+
+
+@dataclass(frozen=True)
+class RunStatistics:
+    """Sufficient statistics of a run, from which :class:`harness.metrics.inputs.Frames` are worked out.
+
+    Attributes:
+        n: Frames.
+        total_ms: ``T``.
+        percentiles: q -> ms, for every one of :func:`wanted_percentiles`.
+        slowest: The slowest ``⌈n/100⌉`` frame times, ascending. They hold all that the lows need: the
+            slowest ``k`` frames last at least ``k T/n``, so 1 % of the time takes at most these frames.
+        change_ms: Mean absolute change.
+        stutter_count: Stuttering frames.
+        stutter_ms: Time in them.
+        slow_ms: Time in frames slower than a stated rate; None where none is stated.
+        low_definition: As in the plan.
+    """
+
+    n: int
+    total_ms: float
+    percentiles: Mapping[float, float]
+    slowest: NDArray[np.float64]
+    change_ms: float | None
+    stutter_count: int
+    stutter_ms: float
+    slow_ms: float | None
+    low_definition: LowDefinition
+
+    @property
+    def longest_ms(self) -> float:
+        return float(self.slowest[-1])
+
+    def percentile_ms(self, q: float) -> float:
+        """Raises KeyError for a run that was too long for memory, and a q that no metric of ours asks for."""
+        return self.percentiles[q]
+
+    def low_fps(self, share: float) -> float:
+        match self.low_definition:
+            case "percentile":
+                return 1e3 / self.percentile_ms(100.0 * (1.0 - share))
+            case "mean-of-slowest":
+                return self.fps_of_slowest(share)
+            case "time-share":
+                return self.fps_by_time_share(share)
+
+    def fps_of_slowest(self, share: float) -> float:
+        count = slowest_count(self.n, share)
+        return 1e3 * count / float(np.sum(self.slowest[-count:]))
+
+    def fps_by_time_share(self, share: float) -> float:
+        return _time_share(self.slowest, share, self.total_ms)
+
+    def metrics(self) -> FrameMetrics:
+        """The figures by levelrig's own formulas."""
+        return FrameMetrics(
+            {m.name: m.of_frames(self) for m in METRICS.own() if m.of_frames is not None},
+            self.low_definition,
+        )
 
 
 def check_frametimes(frametime_ms: NDArray[np.float64]) -> None:
@@ -134,8 +217,8 @@ def frame_metrics(
     stutter_multiple: float = MULTIPLE,
     stutter_half_width: int = HALF_WIDTH_FRAMES,
     slow_below_fps: float | None = None,
-) -> Metrics:
-    """All frame metrics of one window, under the column names of ``harness.tables.ATTEMPT_COLUMNS``.
+) -> FrameMetrics:
+    """All frame metrics of one window, by the formulas of :mod:`harness.metrics.frame_rate`.
 
     Args:
         frametime_ms: 1-D, ms, in order; may be empty (then ``frame_count`` is 0 and the rest None).
@@ -146,17 +229,34 @@ def frame_metrics(
         slow_below_fps: Rate for ``slow_time_pct``; None leaves it None.
     """
     if not frametime_ms.size:
-        nothing: Metrics = dict.fromkeys(METRIC_KEYS)
-        return nothing | {"frame_count": 0, "low_definition": low_definition}
+        names = [metric.name for metric in METRICS.own() if metric.of_frames is not None]
+        return FrameMetrics({**dict.fromkeys(names), "frame_count": 0}, low_definition)
+    return run_statistics(
+        frametime_ms,
+        low_definition=low_definition,
+        stutter_multiple=stutter_multiple,
+        stutter_half_width=stutter_half_width,
+        slow_below_fps=slow_below_fps,
+    ).metrics()
+
+
+def run_statistics(
+    frametime_ms: NDArray[np.float64],
+    *,
+    low_definition: LowDefinition = "percentile",
+    stutter_multiple: float = MULTIPLE,
+    stutter_half_width: int = HALF_WIDTH_FRAMES,
+    slow_below_fps: float | None = None,
+) -> RunStatistics:
+    """What the formulas take, of a run that lies in memory; any percentile. Arguments as above, not empty."""
     check_frametimes(frametime_ms)
     ordered = np.sort(frametime_ms)
-    total_ms = float(np.sum(frametime_ms))
     stutters = frametime_ms[stutter_places(frametime_ms, stutter_multiple, stutter_half_width)]
     changes = np.abs(np.diff(frametime_ms))
-    return assemble(
+    return RunStatistics(
         n=len(frametime_ms),
-        total_ms=total_ms,
-        percentiles={q: percentile_of_sorted(ordered, q) for q in wanted_percentiles()},
+        total_ms=float(np.sum(frametime_ms)),
+        percentiles=_OfSorted(ordered),
         slowest=ordered[-slowest_count(len(ordered), 0.01) :],
         change_ms=float(np.mean(changes)) if len(changes) else None,
         stutter_count=len(stutters),
@@ -166,51 +266,15 @@ def frame_metrics(
     )
 
 
-def assemble(
-    *,
-    n: int,
-    total_ms: float,
-    percentiles: dict[float, float],
-    slowest: NDArray[np.float64],
-    change_ms: float | None,
-    stutter_count: int,
-    stutter_ms: float,
-    slow_ms: float | None,
-    low_definition: LowDefinition,
-) -> Metrics:
-    """The metrics from sufficient statistics of a run.
+class _OfSorted(dict[float, float]):
+    """Percentiles of a sorted run, worked out when asked for."""
 
-    Args:
-        n: Frames.
-        total_ms: ``T``.
-        percentiles: q -> ms, for every one of :func:`wanted_percentiles`.
-        slowest: The slowest ``⌈n/100⌉`` frame times, ascending. They hold all that the lows need: the
-            slowest ``k`` frames last at least ``k T/n``, so 1 % of the time takes at most these frames.
-        change_ms: Mean absolute change.
-        stutter_count: Stuttering frames.
-        stutter_ms: Time in them.
-        slow_ms: Time in frames slower than a stated rate; None where none is stated.
-        low_definition: As in the plan.
-    """
-    lows: dict[str, float] = {}
-    for prefix, share in (("one_percent_low", 0.01), ("point_one_percent_low", 0.001)):
-        count = slowest_count(n, share)
-        lows[f"{prefix}_percentile_fps"] = 1e3 / percentiles[100.0 * (1.0 - share)]
-        lows[f"{prefix}_mean_of_slowest_fps"] = 1e3 * count / float(np.sum(slowest[-count:]))
-        lows[f"{prefix}_time_share_fps"] = _time_share(slowest, share, total_ms)
-    return {
-        "frame_count": n,
-        "average_fps": 1e3 * n / total_ms,
-        "low_definition": low_definition,
-        **{low: lows[source] for low, source in low_columns(low_definition).items()},
-        **lows,
-        **{key: percentiles[q] for key, q in PERCENTILES.items()},
-        "frametime_change_ms": change_ms,
-        "longest_frame_ms": float(slowest[-1]),
-        "stutter_count": stutter_count,
-        "stutter_time_pct": 100.0 * stutter_ms / total_ms,
-        "slow_time_pct": None if slow_ms is None else 100.0 * slow_ms / total_ms,
-    }
+    def __init__(self, ordered: NDArray[np.float64]) -> None:
+        super().__init__()
+        self._ordered = ordered
+
+    def __missing__(self, q: float) -> float:
+        return self.setdefault(q, percentile_of_sorted(self._ordered, q))
 
 
 def low_columns(definition: LowDefinition) -> dict[str, str]:
@@ -219,9 +283,19 @@ def low_columns(definition: LowDefinition) -> dict[str, str]:
     return {f"{prefix}_fps": f"{prefix}_{_LOW_KEYS[definition]}_fps" for prefix in prefixes}
 
 
+class _Asked(dict[float, float]):
+    """Percentiles of nothing, that remembers which were asked for."""
+
+    def __missing__(self, q: float) -> float:
+        return self.setdefault(q, 1.0)
+
+
+@cache
 def wanted_percentiles() -> Sequence[float]:
-    """Every q that :func:`assemble` needs."""
-    return sorted({*PERCENTILES.values(), 100.0 * (1.0 - 0.01), 100.0 * (1.0 - 0.001)})
+    """Every q that some metric of levelrig's own asks for."""
+    asked = _Asked()
+    RunStatistics(1, 1.0, asked, np.ones(1), None, 0, 0.0, None, "percentile").metrics()
+    return sorted(asked)
 
 
 def percentile_of_sorted(ordered: NDArray[np.float64], q: float) -> float:
@@ -253,18 +327,3 @@ def _time_share(ordered: NDArray[np.float64], share: float, total_ms: float) -> 
     wanted_ms = share * total_ms * (1 - 1e-12)  # the sums' own rounding must not call for one frame more
     place = min(int(np.searchsorted(sums, wanted_ms)), len(ordered) - 1)
     return 1e3 / float(ordered[-1 - place])
-
-
-METRIC_KEYS: tuple[str, ...] = tuple(
-    assemble(
-        n=1,
-        total_ms=1.0,
-        percentiles=dict.fromkeys(wanted_percentiles(), 1.0),
-        slowest=np.ones(1),
-        change_ms=None,
-        stutter_count=0,
-        stutter_ms=0.0,
-        slow_ms=None,
-        low_definition="percentile",
-    )
-)

@@ -57,6 +57,7 @@ AVERAGE_FPS: Final = ComparedMetric(
 
 ONE_PERCENT_LOW: Final = ComparedMetric(
     name="one_percent_low_fps", unit="1/s", meaning="1 % low by the plan's definition", label="1 % low",
+    of_frames=lambda frames: frames.low_fps(0.01),
     scale="ratio", better="higher", up="higher", down="lower",
     says_up="{p} has a higher 1 % low than {r}",
     says_down="{p} has a lower 1 % low than {r}",
@@ -71,7 +72,8 @@ ONE_PERCENT_LOW: Final = ComparedMetric(
 
 POINT_ONE_PERCENT_LOW: Final = ComparedMetric(
     name="point_one_percent_low_fps", unit="1/s", meaning="0.1 % low by the plan's definition",
-    label="0.1 % low", scale="ratio", better="higher", up="higher", down="lower",
+    label="0.1 % low", of_frames=lambda frames: frames.low_fps(0.001),
+    scale="ratio", better="higher", up="higher", down="lower",
     says_up="{p} has a higher 0.1 % low than {r}",
     says_down="{p} has a lower 0.1 % low than {r}",
     says_same="{p} has the same 0.1 % low as {r}",

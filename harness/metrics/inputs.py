@@ -42,6 +42,9 @@ class Frames(Protocol):
     def percentile_ms(self, q: float) -> float:
         """q-th percentile of frame time (Hyndman-Fan type 7), for the q that the metrics name."""
 
+    def low_fps(self, share: float) -> float:
+        """The low at that share by the plan's definition, 1/s."""
+
     def fps_of_slowest(self, share: float) -> float:
         """1000 / mean of the slowest ``ceil(share n)`` frame times, 1/s."""
 

@@ -27,8 +27,12 @@ class Registry:
 
     def __iter__(self) -> Iterator[Metric]:
         """Every metric that is a column, in the order of the columns."""
-        yield from (entry for entry in self._own if isinstance(entry, Metric))
+        yield from self.own()
         yield from self._added.values()
+
+    def own(self) -> tuple[Metric, ...]:
+        """levelrig's own, in the order of the columns."""
+        return tuple(entry for entry in self._own if isinstance(entry, Metric))
 
     def own_columns(self, *, at_end: bool) -> list[Column]:
         """Columns of levelrig's own metrics and of what tells how they were come by."""

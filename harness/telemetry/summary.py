@@ -6,12 +6,16 @@ readings are unevenly spaced where a sensor was slow; the plain mean of samples 
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.metrics import METRICS, power
+from harness.metrics.inputs import Value
 from harness.numerals import signed
 from harness.tables import QUANTITIES
 from harness.telemetry.limits import IDLE_BIT, all_reasons
@@ -25,23 +29,38 @@ LEAST_SPAN = 0.5
 #: A quantity that was read less often tells nothing of how often it usually is.
 _LEAST_READINGS = 4
 
-#: Column of the attempts table -> quantity whose mean over the window it is.
-MEANS = {
-    "mean_core_temp_c": "core_temp_c",
-    "mean_hotspot_temp_c": "hotspot_temp_c",
-    "mean_memory_temp_c": "memory_temp_c",
-    "mean_ambient_temp_c": "ambient_temp_c",
-    "mean_core_clock_mhz": "core_clock_mhz",
-    "mean_memory_clock_mhz": "memory_clock_mhz",
-    "mean_core_voltage_mv": "core_voltage_mv",
-    "mean_fan_pct": "fan_pct",
-    "mean_fan_rpm": "fan_rpm",
-    "mean_gpu_load_pct": "gpu_load_pct",
-    "mean_cpu_load_pct": "cpu_load_pct",
-    "mean_cpu_clock_mhz": "cpu_clock_mhz",
-    "mean_cpu_temp_c": "cpu_temp_c",
-    "mean_foreign_cpu_load_pct": "foreign_cpu_load_pct",
-}
+
+@dataclass(frozen=True)
+class TelemetrySummary(Mapping[str, object]):
+    """What the telemetry of one window says, as a mapping under the names of its columns.
+
+    Attributes:
+        figures: Column -> value, of every metric with a formula of telemetry; None for what the rig lacks.
+        energy_source: How the energy was come by; None where it was not.
+        limit_reasons: Why the driver held the clock down; None where it says nothing of that.
+        telemetry_samples: Rows inside the window.
+        telemetry_gap_s: Time without telemetry inside the window; None where there is none at all.
+        marks: What was unusual, a sentence each.
+    """
+
+    figures: Mapping[str, Value]
+    energy_source: str | None
+    limit_reasons: list[str] | None
+    telemetry_samples: int
+    telemetry_gap_s: float | None
+    marks: tuple[str, ...]
+
+    _COLUMNS: ClassVar = ("energy_source", "limit_reasons", "telemetry_samples", "telemetry_gap_s")
+
+    def __getitem__(self, column: str) -> object:
+        return getattr(self, column) if column in self._COLUMNS else self.figures[column]
+
+    def __iter__(self) -> Iterator[str]:
+        yield from self.figures
+        yield from self._COLUMNS
+
+    def __len__(self) -> int:
+        return len(self.figures) + len(self._COLUMNS)
 
 
 def summarise_window(
@@ -51,8 +70,8 @@ def summarise_window(
     *,
     frame_count: int | None,
     average_fps: float | None = None,
-) -> dict[str, Any]:
-    """Summarise the telemetry of a measured window.
+) -> TelemetrySummary:
+    """Summarise the telemetry of a measured window by the formulas of :mod:`harness.metrics`.
 
     Args:
         telemetry: Layout :data:`harness.tables.TELEMETRY`; rows outside the window may be there and help
@@ -62,74 +81,54 @@ def summarise_window(
         frame_count: Frames inside the window; None where the title has no frames.
         average_fps: Of these frames, over the time that they took.
 
-    Returns:
-        The telemetry keys of :data:`harness.tables.ATTEMPT_COLUMNS` (``mean_power_w`` to
-        ``telemetry_gap_s``), None for what the rig lacks, and ``marks``: sentences about what was unusual,
-        to be added to the attempt's own.
-
     Raises:
         ValueError: The window is empty.
     """
-    if not end_s > start_s:
-        raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
-    window = _Window(telemetry, start_s, end_s)
-    duration_s = end_s - start_s
-    found: dict[str, Any] = {name: window.mean(quantity) for name, quantity in MEANS.items()}
-    found |= _energy(window, duration_s, frame_count, average_fps)
-    found["mean_wall_power_w"] = window.mean_power("wall_energy_j", "wall_power_w")
-    found["mean_cpu_power_w"] = window.mean_power("cpu_energy_j", "cpu_power_w")
-    core = window.inside("core_temp_c")
-    found["max_core_temp_c"] = float(core.max()) if core.size else None
-    last_quarter = _Window(telemetry, end_s - duration_s / 4, end_s)
-    found["end_core_temp_c"] = last_quarter.mean("core_temp_c")
-    end_c, ambient_c = found["end_core_temp_c"], found["mean_ambient_temp_c"]
-    found["core_above_ambient_k"] = None if end_c is None or ambient_c is None else end_c - ambient_c
-    found["mean_sound_level_dba"] = window.mean_level("sound_level_dba")
+    window = Window(telemetry, start_s, end_s, frame_count, average_fps)
     masks = window.inside("limit_reasons")
-    found["limit_reasons"] = (
-        all_reasons(int(mask) & ~IDLE_BIT for mask in np.unique(masks)) if masks.size else None
+    return TelemetrySummary(
+        figures={m.name: m.of_telemetry(window) for m in METRICS.own() if m.of_telemetry is not None},
+        energy_source=_energy_source(window),
+        limit_reasons=all_reasons(int(mask) & ~IDLE_BIT for mask in np.unique(masks)) if masks.size else None,
+        telemetry_samples=window.rows,
+        telemetry_gap_s=window.gap_s(),
+        marks=tuple(_marks(window)),
     )
-    found["telemetry_samples"] = window.rows
-    found["telemetry_gap_s"] = window.gap_s()
-    return found
 
 
-def _energy(
-    window: _Window, duration_s: float, frame_count: int | None, average_fps: float | None
-) -> dict[str, Any]:
-    counter_w = window.mean_rate("energy_j")
-    integral_w = window.mean("power_w")
-    if integral_w is None:
-        integral_w = window.mean("power_average_w")
-    mean_w = counter_w if counter_w is not None else integral_w
-    energy_j = None if mean_w is None else mean_w * duration_s
-    marks = []
+def _energy_source(window: Window) -> str | None:
+    if power.card_counter_w(window) is not None:
+        return "counter"
+    return None if power.card_integral_w(window) is None else "integral of power"
+
+
+def _marks(window: Window) -> Iterator[str]:
     if window.was_reset("energy_j"):
-        marks.append("the card's energy counter started anew in the window: its driver was reset")
+        yield "the card's energy counter started anew in the window: its driver was reset"
+    counter_w, integral_w = power.card_counter_w(window), power.card_integral_w(window)
     if counter_w is not None and integral_w:
         difference_pct = (counter_w / integral_w - 1) * 100
         if abs(difference_pct) > ENERGY_TOLERANCE_PCT:
-            marks.append(
-                f"energy by counter and by integral of power differ by {signed(difference_pct, 1)} %"
-            )
-    return {
-        "mean_power_w": mean_w,
-        "energy_j": energy_j,
-        "energy_source": None
-        if mean_w is None
-        else ("counter" if counter_w is not None else "integral of power"),
-        "energy_counter_j": None if counter_w is None else counter_w * duration_s,
-        "energy_integral_j": None if integral_w is None else integral_w * duration_s,
-        "energy_per_frame_j": energy_j / frame_count if energy_j is not None and frame_count else None,
-        "fps_per_w": average_fps / mean_w if average_fps is not None and mean_w else None,
-        "marks": marks,
-    }
+            yield f"energy by counter and by integral of power differ by {signed(difference_pct, 1)} %"
 
 
-class _Window:
-    """The readings of a table, cut to a window."""
+class Window:
+    """The readings of a table, cut to a window; :class:`harness.metrics.inputs.Telemetry` for formulas."""
 
-    def __init__(self, telemetry: pa.Table, start_s: float, end_s: float) -> None:
+    def __init__(
+        self,
+        telemetry: pa.Table,
+        start_s: float,
+        end_s: float,
+        frame_count: int | None = None,
+        average_fps: float | None = None,
+    ) -> None:
+        if not end_s > start_s:
+            raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
+        self.frame_count = frame_count
+        self.average_fps = average_fps
+        self._read: dict[str, tuple[Floats, Floats]] = {}
+        self.duration_s = end_s - start_s
         self._telemetry = telemetry
         self._start_s, self._end_s = start_s, end_s
         self._t_s = _floats(telemetry, "t_s")
@@ -144,6 +143,16 @@ class _Window:
     def mean(self, quantity: str) -> float | None:
         """Mean over time; None without readings that span at least half of the window."""
         return _time_mean(*self._readings(quantity), self._start_s, self._end_s)
+
+    def end_mean(self, quantity: str) -> float | None:
+        """Mean over the window's last quarter."""
+        quarter_s = self._end_s - self.duration_s / 4
+        return Window(self._telemetry, quarter_s, self._end_s).mean(quantity)
+
+    def highest(self, quantity: str) -> float | None:
+        """Highest reading inside the window."""
+        values = self.inside(quantity)
+        return float(values.max()) if values.size else None
 
     def mean_level(self, quantity: str) -> float | None:
         """Energy mean of a level in dB: 10 lg of the mean over time of 10^(L/10) (ISO 1996-1)."""
@@ -206,9 +215,11 @@ class _Window:
         return total
 
     def _readings(self, quantity: str) -> tuple[Floats, Floats]:
-        values = _floats(self._telemetry, quantity)
-        present = np.isfinite(values)
-        return self._t_s[present], values[present]
+        if quantity not in self._read:
+            values = _floats(self._telemetry, quantity)
+            present = np.isfinite(values)
+            self._read[quantity] = self._t_s[present], values[present]
+        return self._read[quantity]
 
 
 def _time_mean(t_s: Floats, values: Floats, start_s: float, end_s: float) -> float | None:

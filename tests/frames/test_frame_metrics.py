@@ -23,6 +23,16 @@ NIST_READINGS = np.array(
     ]
 )
 
+PERCENTILES = {
+    "frametime_p1_ms": 1.0,
+    "frametime_p5_ms": 5.0,
+    "frametime_p25_ms": 25.0,
+    "frametime_p50_ms": 50.0,
+    "frametime_p75_ms": 75.0,
+    "frametime_p95_ms": 95.0,
+    "frametime_p99_ms": 99.0,
+    "frametime_p99_9_ms": 99.9,
+}
 FRAMETIMES = arrays(
     np.float64, st.integers(1, 400), elements=st.floats(0.05, 2000, allow_nan=False, width=64)
 )
@@ -76,11 +86,11 @@ def test_every_metric_has_a_column_in_the_attempts_table_and_every_frame_column_
     names = [column.name for column in tables.ATTEMPT_COLUMNS]
     first, last = names.index("frame_count"), names.index("slow_time_pct")
     ours = [name for name in names[first : last + 1] if name != "average_fps_rse_pct"]  # from the ingest
-    assert ours == list(fm.METRIC_KEYS)
+    assert sorted(ours) == sorted(fm.frame_metrics(np.array([16.0])))
 
 
 def test_a_window_without_frames_has_a_count_of_zero_and_no_figures():
-    result = fm.frame_metrics(np.empty(0), low_definition="time-share")
+    result = dict(fm.frame_metrics(np.empty(0), low_definition="time-share"))
     assert result.pop("frame_count") == 0
     assert result.pop("low_definition") == "time-share"
     assert set(result.values()) == {None}
@@ -126,7 +136,7 @@ def test_the_whole_set_agrees_with_the_single_functions(frametime_ms):
             ("time_share", fm.low_time_share_fps),
         ):
             assert result[f"{prefix}_{name}_fps"] == pytest.approx(function(frametime_ms, share), rel=1e-9)
-    for key, q in fm.PERCENTILES.items():
+    for key, q in PERCENTILES.items():
         assert result[key] == pytest.approx(np.percentile(frametime_ms, q), rel=1e-12)
     assert result["stutter_count"] == np.count_nonzero(stutter_mask(frametime_ms))
 
@@ -173,7 +183,7 @@ def test_bounds_hold_between_the_metrics(frametime_ms):
         assert slowest <= tenth * slack <= one * slack**2
     assert result["one_percent_low_mean_of_slowest_fps"] <= result["average_fps"] * slack
     assert 0 <= result["stutter_time_pct"] <= 100
-    values = [result[key] for key in fm.PERCENTILES]
+    values = [result[key] for key in PERCENTILES]
     assert values == sorted(values)
 
 

@@ -55,7 +55,7 @@ def test_energy_comes_from_the_counter_where_there_is_one_and_both_are_given():
     assert found["energy_j"] == found["energy_counter_j"] == pytest.approx(303 * 60)
     assert found["energy_integral_j"] == pytest.approx(300 * 60)
     assert found["mean_power_w"] == pytest.approx(303)
-    assert found["marks"] == []
+    assert found.marks == ()
 
 
 def test_fps_per_watt_is_the_published_average_fps_by_the_published_power_where_frames_miss_the_edges():
@@ -78,7 +78,7 @@ def test_frames_per_joule_is_fps_per_watt_and_energy_per_frame_its_inverse():
 def test_two_energies_that_differ_by_over_two_percent_are_marked(factor, marked):
     t_s = np.arange(0, 60.01, 0.1)
     table = table_of(t_s, power_w=np.full(t_s.size, 200.0), energy_j=200.0 * factor * t_s)
-    marks = summarise_window(table, 0, 60, frame_count=None)["marks"]
+    marks = summarise_window(table, 0, 60, frame_count=None).marks
     assert bool(marks) is marked
     if marked:
         assert f"{(factor - 1) * 100:+.1f} %".replace("-", "−") in marks[0]
@@ -105,8 +105,8 @@ def test_a_counter_that_was_reset_in_the_window_gives_way_to_the_integral():
     assert found["energy_counter_j"] is None
     assert found["energy_source"] == "integral of power"
     assert found["energy_j"] == pytest.approx(6000)
-    assert "driver was reset" in found["marks"][0]
-    assert summarise_window(table, 31, 60, frame_count=None)["marks"] == []
+    assert "driver was reset" in found.marks[0]
+    assert summarise_window(table, 31, 60, frame_count=None).marks == ()
     assert summarise_window(table, 31, 60, frame_count=None)["energy_counter_j"] == pytest.approx(2900)
 
 

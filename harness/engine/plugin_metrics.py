@@ -1,0 +1,77 @@
+"""The metrics that plugins bring, worked out for one attempt once its own figures stand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from harness.boundary import note_fault, told
+from harness.frames.metrics import run_statistics
+from harness.metrics import METRICS
+from harness.metrics.evaluation import evaluate
+from harness.metrics.inputs import Value
+from harness.plan.schema import PlanHead
+from harness.telemetry.summary import Window
+
+#: Mark of an attempt in which a plugin's metric could not be worked out.
+FAILED = "metric-failed"
+
+
+@dataclass(frozen=True)
+class MeasuredRepeat:
+    """:class:`harness.metrics.inputs.Repeat` of one attempt."""
+
+    duration_s: float
+    frametime_ms: NDArray[np.float64]
+    telemetry: Window | None
+    score: float | None
+    values: Mapping[str, Value]
+
+
+def plugin_metrics(
+    frametime_ms: NDArray[np.float64],
+    telemetry: pa.Table | None,
+    measured_s: float | None,
+    own: Mapping[str, object],
+    head: PlanHead,
+) -> tuple[dict[str, Value], list[str]]:
+    """Values of the metrics that plugins bring, and marks of those that failed.
+
+    Args:
+        frametime_ms: Frame times inside the window, ms; empty for a title without frames.
+        telemetry: Layout :data:`harness.tables.TELEMETRY`; None where nothing was recorded.
+        measured_s: Length of the window; without one there are no values.
+        own: Columns of the attempt as levelrig's own formulas give them.
+        head: The plan's ``[plan]`` table, for its definitions.
+    """
+    added = METRICS.added()
+    if not added or not measured_s:
+        return {}, []
+    numbers = {name: value for name, value in own.items() if isinstance(value, int | float | None)}
+    frame_count = len(frametime_ms) if frametime_ms.size else None
+    window = (
+        None
+        if telemetry is None
+        else Window(telemetry, 0.0, measured_s, frame_count, numbers.get("average_fps"))
+    )
+    score = numbers.get("score")
+    found = evaluate(
+        added,
+        frames=run_statistics(
+            frametime_ms,
+            low_definition=head.one_percent_low,
+            stutter_multiple=head.stutter_multiple,
+            slow_below_fps=head.slow_below_fps,
+        )
+        if frametime_ms.size
+        else None,
+        telemetry=window,
+        repeat=MeasuredRepeat(measured_s, frametime_ms, window, score, numbers),
+    )
+    for name, fault in found.faults.items():
+        note_fault(f"the formula of metric {name}", fault)
+    return found.values, [f"{FAILED}: {name}: {told(fault)}" for name, fault in found.faults.items()]
