@@ -25,11 +25,13 @@ from harness.boundary.stages import check_stage
 from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
+from harness.metrics import METRICS, Metric
 from harness.places import state_folder
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
 from harness.rig_identity import read_machine_id, rig_id
 from harness.stages import STAGES, AnyStage
+from harness.tables import attempt_columns
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -98,6 +100,7 @@ class PluginHost:
             self.manager.check_pending()
             brought = self._brought_by(plugin)
             stages = self._stages_of(plugin)
+            self._learn_metrics(name, plugin)
         except PASSING:
             raise
         except BaseException as error:
@@ -135,6 +138,22 @@ class PluginHost:
                 raise PluginError(f"it brings two stages {stage.key!r}")
             found.append(stage)
         return found
+
+    def _learn_metrics(self, name: str, plugin: object) -> None:
+        """Hand a plugin's metrics to the registry. Raises PluginError where one is not fit."""
+        if not self._has("levelrig_metrics", plugin):
+            return
+        metrics = list(self._call("levelrig_metrics", plugin) or ())
+        own = {column.name for column in attempt_columns()} - {metric.name for metric in METRICS.added()}
+        for metric in metrics:
+            if not isinstance(metric, Metric):
+                raise PluginError(f"levelrig_metrics gave {type(metric).__name__} where Metric belongs")
+            if metric.name in own:
+                raise PluginError(f"there is a column {metric.name!r} already; name the metric otherwise")
+        try:
+            METRICS.add(metrics, by=name)
+        except ValueError as error:
+            raise PluginError(str(error)) from error
 
     # --- looking up ---------------------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -48,8 +49,12 @@ def add_command(
     *,
     example: str,
     reports: bool = False,
+    reads_metrics: bool = False,
 ) -> argparse.ArgumentParser:
-    """Add a command; every help text has an example, every reporting command has ``--json``."""
+    """Add a command; every help text has an example, every reporting command has ``--json``.
+
+    One that ``reads_metrics`` of a campaign, and builds no rig, is called when those of plugins are known.
+    """
     summary = COMMANDS[name]
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
@@ -60,8 +65,15 @@ def add_command(
     )
     if reports:
         parser.add_argument("--json", action="store_true", help="print one JSON document instead of text")
-    parser.set_defaults(call=call)
+    parser.set_defaults(call=partial(_with_metrics, call) if reads_metrics else call)
     return parser
+
+
+def _with_metrics(call: Callable[[argparse.Namespace], int], arguments: argparse.Namespace) -> int:
+    from harness.plugins import PluginHost
+
+    PluginHost()
+    return call(arguments)
 
 
 def print_json(value: Any) -> None:

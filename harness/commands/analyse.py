@@ -36,6 +36,7 @@ def register(commands: Any) -> None:
         _analyse,
         example="levelrig analyse nights/2031 nights/2032 --reference factory --into years",
         reports=True,
+        reads_metrics=True,
     )
     parser.add_argument(
         "folders", nargs="+", type=Path, metavar="FOLDER", help="folders, searched at any depth"

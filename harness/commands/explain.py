@@ -19,6 +19,7 @@ def register(commands: Any) -> None:
         "explain",
         _explain,
         example="levelrig explain campaigns/first-night cell/slow-tide.default.two-threads/average_fps",
+        reads_metrics=True,
     )
     parser.add_argument("folder", type=Path, help="campaign folder with its report")
     parser.add_argument("number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it")

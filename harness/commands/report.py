@@ -21,6 +21,7 @@ def register(commands: Any) -> None:
         _report,
         example="levelrig report campaigns/first-night --charts",
         reports=True,
+        reads_metrics=True,
     )
     report.add_argument("folders", nargs="+", type=Path, metavar="FOLDER", help="campaign folder, or several")
     report.add_argument(

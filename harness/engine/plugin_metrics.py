@@ -52,13 +52,8 @@ def plugin_metrics(
     if not added or not measured_s:
         return {}, []
     numbers = {name: value for name, value in own.items() if isinstance(value, int | float | None)}
-    frame_count = len(frametime_ms) if frametime_ms.size else None
-    window = (
-        None
-        if telemetry is None
-        else Window(telemetry, 0.0, measured_s, frame_count, numbers.get("average_fps"))
-    )
-    score = numbers.get("score")
+    count, fps, score = len(frametime_ms) or None, numbers.get("average_fps"), numbers.get("score")
+    window = None if telemetry is None else Window(telemetry, 0.0, measured_s, count, fps)
     found = evaluate(
         added,
         frames=run_statistics(

@@ -26,7 +26,6 @@ Place = Literal[
     "drift",
     "second-look",
     "scatter",
-    "live",
 ]
 Text = str | Callable[[Choices], str]
 
@@ -94,6 +93,7 @@ class ComparedMetric(Metric):
         paid_rank: The lowest that was measured is paid.
         where: For a role of which there are several, which one it is (``of the card``).
         shown: Where it is shown besides the tables of results.
+        live: How a cell of the live page tells its mean, as ``{:.1f} FPS``; empty: it is not there.
         headed: Heading of its column in the closing table; empty for its label.
         with_interval: The closing table shows its interval too.
         instruments: Quantities whose stated accuracy bears on it: proportional to the first, or for a
@@ -124,6 +124,7 @@ class ComparedMetric(Metric):
     paid_rank: int = 0
     where: str = ""
     shown: frozenset[Place] = frozenset()
+    live: str = ""
     headed: str = ""
     with_interval: bool = False
     instruments: tuple[str, ...] = ()
@@ -137,6 +138,9 @@ class ComparedMetric(Metric):
         super().__post_init__()
         if not self.label:
             raise ValueError(f"metric {self.name}: give it a label, for it is compared")
+        for text in (self.says_up, self.says_down, self.says_same):
+            text.format(p="", r="")
+        self.live.format(1.0)
         if self.margin == "own" and not self.own_margin > 0:
             raise ValueError(f"metric {self.name}: give it own_margin, the difference that counts as none")
         if (self.scale == "ratio") != (self.margin == "pct"):

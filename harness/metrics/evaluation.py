@@ -1,4 +1,4 @@
-"""The values of metrics that plugins bring: a formula that raises, or gives no number, costs its own value."""
+"""The values of metrics that plugins bring: a formula that raises or gives no number costs its own value."""
 
 from __future__ import annotations
 

@@ -50,8 +50,8 @@ AVERAGE_FPS: Final = ComparedMetric(
     group="speed", primary=True, role="speed", role_rank=1, with_interval=True, assumed_scatter=0.010,
     shown=frozenset({
         "comparison-table", "levels-table", "closing-table", "outlook", "drift", "second-look", "scatter",
-        "live",
     }),
+    live="{:.1f} FPS",
     definition="frames / elapsed time of the measured window. Not the mean of 1/frame time.",
 )  # fmt: skip
 

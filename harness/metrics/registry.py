@@ -22,6 +22,7 @@ class Registry:
     def __init__(self, own: Iterable[Metric | Column] = OWN) -> None:
         self._own = tuple(own)
         self._added: dict[str, Metric] = {}
+        self._by: dict[str, str] = {}
 
     # --- what there is ------------------------------------------------------------------------------------
 
@@ -69,19 +70,31 @@ class Registry:
 
     # --- what plugins bring -------------------------------------------------------------------------------
 
-    def add(self, metric: Metric) -> None:
-        """Take a plugin's metric; the same one twice is one. Raises ValueError where its name is taken."""
-        if self._added.get(metric.name) == metric:
-            return
-        names = {entry.name for entry in self._own} | self._added.keys() | {SPEED.name}
-        if metric.name in names:
-            raise ValueError(f"there is a metric or column {metric.name!r} already")
-        self._added[metric.name] = metric
+    def add(self, metrics: Iterable[Metric], by: str) -> None:
+        """Take a plugin's metrics, all or none; those that it brought before are replaced.
+
+        Args:
+            metrics: What the plugin brings.
+            by: Who brings them.
+
+        Raises:
+            ValueError: A name is taken.
+        """
+        brought = list(metrics)
+        others = (name for name in self._added if self._by[name] != by)
+        names = {SPEED.name, *(entry.name for entry in self._own), *others}
+        for metric in brought:
+            if metric.name in names:
+                raise ValueError(f"there is a metric or column {metric.name!r} already")
+            names.add(metric.name)
+        for metric in brought:
+            self._added[metric.name], self._by[metric.name] = metric, by
         self.__dict__.pop("compared_as", None)
 
     def withdraw(self, name: str) -> None:
         """Forget a plugin's metric (for tests)."""
         self._added.pop(name, None)
+        self._by.pop(name, None)
         self.__dict__.pop("compared_as", None)
 
 

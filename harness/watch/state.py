@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import psutil
 from pydantic import ValidationError
@@ -16,11 +16,15 @@ from pydantic import ValidationError
 from harness import inside
 from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import HarnessError, StoreError
+from harness.metrics import METRICS
 from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import RepeatStanding, Standing
 from harness.watch.beacon import BEACON_BYTES, BEACON_NAME
 from harness.watch.rate import RunningRate
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _LOG_NAME = "log.jsonl"
 _LOG_BYTES = 32_768
@@ -121,12 +125,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         plan_text = store.plan_text()
         attempts = store.attempts_table()
     head = _plan_names(plan_text)
-    fps: dict[str, list[float]] = {}
-    for row in attempts.select(["cell_id", "verdict", "average_fps", "sentinel", "second_look"]).to_pylist():
-        extra = row["sentinel"] or row["second_look"]
-        if row["verdict"] == "accepted" and row["average_fps"] is not None and not extra:
-            fps.setdefault(row["cell_id"], []).append(row["average_fps"])
-    rows = _rows(standing, fps)
+    rows = _rows(standing, _figures(attempts))
     return {
         "campaign_id": store.campaign_id,
         "name": head["name"] or folder.name,
@@ -146,7 +145,28 @@ def read_grid(folder: Path) -> dict[str, Any]:
     }
 
 
-def _rows(standing: Standing, fps: Mapping[str, list[float]]) -> list[dict[str, Any]]:
+def _figures(attempts: pa.Table) -> dict[str, list[str]]:
+    """Cell -> means over its accepted repeats so far, as the metrics' definitions tell them."""
+    shown = [metric for metric in METRICS.compared() if metric.live and metric.name in attempts.column_names]
+    values: dict[str, dict[str, list[float]]] = {}
+    columns = ["cell_id", "verdict", "sentinel", "second_look", *(metric.name for metric in shown)]
+    for row in attempts.select(columns).to_pylist():
+        if row["verdict"] == "accepted" and not (row["sentinel"] or row["second_look"]):
+            mine = values.setdefault(row["cell_id"], {})
+            for metric in shown:
+                if row[metric.name] is not None:
+                    mine.setdefault(metric.name, []).append(row[metric.name])
+    return {
+        cell_id: [
+            metric.live.format(sum(mine[metric.name]) / len(mine[metric.name]))
+            for metric in shown
+            if metric.name in mine
+        ]
+        for cell_id, mine in values.items()
+    }
+
+
+def _rows(standing: Standing, figures: Mapping[str, list[str]]) -> list[dict[str, Any]]:
     """One row per title and setting, in the order of the night."""
     rows: dict[str, dict[str, Any]] = {}
     for repeat in standing.repeats:
@@ -154,13 +174,12 @@ def _rows(standing: Standing, fps: Mapping[str, list[float]]) -> list[dict[str, 
             continue
         place, _, profile = repeat.slot.cell_id.rpartition(".")
         row = rows.setdefault(place, {"place": place, "cells": {}})
-        values = fps.get(repeat.slot.cell_id, [])
         cell = row["cells"].setdefault(
             profile,
             {
                 "cell_id": repeat.slot.cell_id,
                 "repeats": [],
-                "average_fps": round(sum(values) / len(values), 2) if values else None,
+                "figures": figures.get(repeat.slot.cell_id, []),
             },
         )
         cell["repeats"].append(

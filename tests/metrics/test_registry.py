@@ -68,18 +68,26 @@ def test_a_role_is_filled_by_the_preferred_metric_first():
 def test_a_plugins_metric_comes_last_and_only_once():
     registry = Registry()
     before = list(registry)
-    registry.add(own_metric())
-    registry.add(own_metric())
+    registry.add([own_metric(meaning="before")], by="hitches")
+    registry.add([own_metric()], by="hitches")
     assert list(registry) == [*before, own_metric()]
     assert registry.compared()[-1] == own_metric()
     registry.withdraw("hitch_share_pct")
     assert list(registry) == before
 
 
+def test_of_two_plugins_with_one_metric_the_later_is_refused_with_all_it_brings():
+    registry = Registry()
+    registry.add([own_metric()], by="hitches")
+    with pytest.raises(ValueError, match="already"):
+        registry.add([own_metric(name="another"), own_metric()], by="others")
+    assert registry.added() == (own_metric(),)
+
+
 @pytest.mark.parametrize("name", ["average_fps", "energy_source", "speed"])
 def test_a_name_that_is_taken_is_refused(name):
     with pytest.raises(ValueError, match="already"):
-        Registry().add(own_metric(name=name))
+        Registry().add([own_metric(name=name)], by="hitches")
 
 
 @pytest.mark.parametrize(

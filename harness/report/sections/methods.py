@@ -44,7 +44,7 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
     if source:
         sentences.append(f"Energy: {source}.")
     sentences += [
-        f"The 1 % low is {words.LOW_DEFINITIONS[head.one_percent_low]}.",
+        *words.metrics_in_methods(head, set(counted.columns[counted.notna().any()])),
         f"Profiles are compared with {names[head.reference]} by ratios on the log scale, with "
         f"{head.confidence_pct:g} % "
         "t-intervals over repeats"

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from harness.plan.schema import Plan
-from harness.report.elements import Definition
+from collections.abc import Collection
 
-LOW_DEFINITIONS = {
-    "percentile": "1000 / the 99th percentile of frame time in ms (Hyndman and Fan 1996, type 7)",
-    "mean-of-slowest": "1000 / the mean of the slowest ceil(n/100) frame times in ms",
-    "time-share": "1000 / the frame time in ms above which frames add up to 1 % of the elapsed time",
-}
+from harness.metrics import METRICS, said
+from harness.plan.schema import Plan, PlanHead
+from harness.report.elements import Definition
 
 CAUTIONS = (
     "The results hold for the one card that was measured, in this rig, room and driver. Another card of the "
@@ -33,25 +30,25 @@ SOURCES = (
 )
 
 
+def metric_definitions(head: PlanHead) -> list[Definition]:
+    """What the metrics are: those whose definition is stated, and all that plugins bring."""
+    shown = [m for m in METRICS.compared() if m.definition or m in METRICS.added()]
+    return [
+        Definition(m.label[:1].upper() + m.label[1:], said(m.definition, head) or m.meaning) for m in shown
+    ]
+
+
+def metrics_in_methods(head: PlanHead, measured: Collection[str]) -> list[str]:
+    """The same for the methods paragraph, a sentence each; of what plugins bring, what was measured."""
+    shown = [m for m in METRICS.compared() if m.methods or (m in METRICS.added() and m.name in measured)]
+    texts = [said(m.methods, head) or said(m.definition, head) or m.meaning for m in shown]
+    return [f"The {m.label} is {text.rstrip('.')}." for m, text in zip(shown, texts, strict=True)]
+
+
 def definitions(plan: Plan) -> list[Definition]:
     """The terms of the report, as they are used in it."""
-    low = plan.plan.one_percent_low
     return [
-        Definition(
-            "Average FPS", "frames / elapsed time of the measured window. Not the mean of 1/frame time."
-        ),
-        Definition(
-            "1 % low", f"by the plan's choice ({low}): {LOW_DEFINITIONS[low]}. The 0.1 % low likewise."
-        ),
-        Definition(
-            "Mean power",
-            "energy over the window / its length; by the card's energy counter where it has one.",
-        ),
-        Definition("FPS per watt", "average FPS / mean power, both over the same window: frames per joule."),
-        Definition(
-            "Core temperature above ambient",
-            "mean of the window's last quarter less mean ambient temperature.",
-        ),
+        *metric_definitions(plan.plan),
         Definition(
             "Repeat",
             "one accepted measurement of a cell. The repeat, never the frame, is the unit of every interval.",

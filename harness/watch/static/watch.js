@@ -122,7 +122,7 @@
             if (state === "running") tr.className = "current";
           }
           td.append(marks, element("span", Object.entries(count).map(([s, n]) => `${n} ${s}`).join(", "), "visually-hidden"));
-          if (cell.average_fps !== null) td.append(element("span", `${cell.average_fps.toFixed(1)} FPS`, "fps"));
+          td.append(...cell.figures.map((text) => element("span", text, "figure")));
         }
         tr.append(td);
       }
