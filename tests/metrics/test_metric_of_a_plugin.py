@@ -17,15 +17,18 @@ from harness.hookspecs import hookimpl
 from harness.metrics import ComparedMetric, Metric
 
 
+def hitch_share_pct(repeat):
+    ms = repeat.frametime_ms
+    return 1.0 + 100.0 * (ms > 1.25 * sorted(ms)[len(ms) // 2]).mean() if len(ms) else None
+
+
 @hookimpl
 def levelrig_metrics():
     return [
         ComparedMetric(
             name="hitch_share_pct", unit="%", meaning="share of frames over 1.25 times the median",
             label="hitch share",
-            of_repeat=lambda repeat: 1.0 + 100.0 * float(
-                (repeat.frametime_ms > 1.25 * sorted(repeat.frametime_ms)[len(repeat.frametime_ms) // 2]).mean()
-            ),
+            of_repeat=hitch_share_pct,
             scale="ratio", better="lower", up="rougher", down="smoother",
             says_up="{p} runs rougher than {r}",
             says_down="{p} runs smoother than {r}",
@@ -38,7 +41,7 @@ def levelrig_metrics():
             name="highest_power_w", unit="W", meaning="highest reading of the card's power",
             of_telemetry=lambda window: window.highest("power_average_w"),
         ),
-        Metric(name="never_a_number", unit="", meaning="a formula that fails", of_frames=lambda frames: 1 / 0),
+        Metric(name="never_a_number", unit="", meaning="it fails", of_frames=lambda frames: 1 / 0),
     ]
 """
 PLAN = """
