@@ -30,7 +30,7 @@ ALLOWED: dict[str, str] = {
     "proctable": "",
     "reasons": "",
     "rig_identity": "",
-    "tables": "columns metrics",
+    "tables": "columns metrics stages",
     "windows_acl": "",
     "identity": "proctable",
     "inside": "errors",
@@ -46,24 +46,24 @@ ALLOWED: dict[str, str] = {
     # the plan and the seams
     "plan": "errors metrics patterns stages tables userfiles",
     "rig": "clock errors plan",
-    "boundary": "clock errors log plan rig tables",
-    "hookspecs": "clock plan rig",
-    "plugins": "boundary clock errors hookspecs places plan rig rig_identity",
+    "boundary": "clock columns errors log plan rig stages tables",
+    "hookspecs": "clock metrics plan rig stages",
+    "plugins": "boundary clock errors hookspecs metrics places plan rig rig_identity stages tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
     "conditions": "numerals",
     "stages": "columns conditions",
-    "telemetry": "clock errors numerals plan rig tables",
-    "frames": "columns errors plan rig tables",
+    "telemetry": "clock errors metrics numerals plan rig tables",
+    "frames": "columns errors metrics plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan store",
     "store": "columns csvtext errors filelock inside plan reasons rig rig_identity tables userfiles",
     "collect": "checks errors frames metrics plan store tables",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
-    "engine": "boundary checks clock conditions errors frames guard inside lines log numerals plan reasons "
-    "rig rig_identity stages store tables telemetry",
+    "engine": "boundary checks clock conditions errors frames guard inside lines log metrics numerals "
+    "plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics plan rig stages telemetry",
     "rehearsal_folder": "errors store",
@@ -89,7 +89,7 @@ ALLOWED: dict[str, str] = {
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.package report.page report.sections",
     # what people use
-    "watch": "engine errors frames inside plan report.charts store",
+    "watch": "engine errors frames inside metrics plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plan processes store userfiles watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",
     "commands": "analysis boundary characterise collect csvtext doctor engine errors frames guard hookspecs "
