@@ -39,6 +39,10 @@ TABLES: Final = (
 #: Tries to begin, each of which waits for ten seconds.
 _BUSY_TRIES: Final = 12
 _COPY_TRIES: Final = 30
+_CANT_BE_INDEXED: Final = (
+    sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_FULL,
+)  # fmt: skip
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
@@ -135,11 +139,8 @@ class Journal:
         mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
         with files.guarded(f"opening {path}"):
             index = path.with_name(f"{path.name}-shm")
-            if mode == "ro" and index.exists() and not os.access(index, os.R_OK):  # another user's
-                with tempfile.TemporaryDirectory(prefix="levelrig-") as copied:
-                    journal = cls(files, _in_memory(_copy_to_read(path, Path(copied))))
-            else:
-                journal = cls(files, _connect(path, mode))
+            foreign = mode == "ro" and index.exists() and not os.access(index, os.R_OK)  # another user's
+            journal = cls(files, _copied(path) if foreign else _in_place(path, mode))
             version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
         if version not in (0, SCHEMA_VERSION):
             journal.close()
@@ -301,6 +302,27 @@ def _keep_locks_private(path: Path) -> None:
             os.write(descriptor, b"\0")  # SQLite gives an empty one the rights of the journal
         finally:
             os.close(descriptor)
+
+
+def _in_place(path: Path, mode: str) -> sqlite3.Connection:
+    """A connection that reads the file itself; a copy where SQLite would have to write beside it and can't.
+
+    To read a log without its index SQLite makes the index: not in a folder that is write-protected or full.
+    """
+    connection = _connect(path, mode)
+    try:
+        connection.execute("PRAGMA user_version").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if mode != "ro" or error.sqlite_errorcode & 0xFF not in _CANT_BE_INDEXED:
+            raise
+        return _copied(path)
+    return connection
+
+
+def _copied(path: Path) -> sqlite3.Connection:
+    with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
+        return _in_memory(_copy_to_read(path, Path(folder)))
 
 
 def _in_memory(path: Path) -> sqlite3.Connection:

@@ -149,13 +149,19 @@ def read_sound(folder: Path) -> Journal:
 
 def _as_damage(folder: Path, error: StorageFault) -> StorageFault:
     """What SQLite says of damage, with the way out; other faults of the disk as they are."""
-    cause = error.__cause__
-    code = getattr(cause, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
-    if isinstance(error, JournalDamaged) or not isinstance(cause, sqlite3.DatabaseError):
+    told = damage_in(error)
+    if isinstance(error, JournalDamaged) or told is None:
         return error
-    if code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return damaged(folder, [f"{JOURNAL_NAME} is damaged ({cause})"])
-    return error
+    return damaged(folder, [f"{JOURNAL_NAME} is damaged ({told})"])
+
+
+def damage_in(error: StoreError) -> str | None:
+    """What is damaged, in words without a way out; None where the fault is another, as a missing right."""
+    cause = error.__cause__
+    if not isinstance(cause, sqlite3.DatabaseError):
+        return "gone, or empty, beside what was measured" if isinstance(error, JournalDamaged) else None
+    code = getattr(cause, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+    return str(cause) if code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) else None
 
 
 def seal(journal: Journal) -> dict[str, Any]:

@@ -12,13 +12,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from harness import inside
-from harness.errors import JournalDamaged, StoreError
+from harness.errors import StoreError
 from harness.store import dataset, records, soundness
 from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
 from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal
 from harness.store.manifest import MANIFEST_NAME
-from harness.store.soundness import refuse_to_begin_anew, remedy, require_campaign
+from harness.store.soundness import damage_in, refuse_to_begin_anew, remedy, require_campaign
 
 State = Literal["damaged", "missing", "stale", "unknown"]
 
@@ -92,7 +92,12 @@ class VerifyReport:
 
 
 def verify(folder: Path) -> VerifyReport:
-    """Check manifest, hashes, journal and row counts of a campaign folder. Raises NotACampaign."""
+    """Check manifest, hashes, journal and row counts of a campaign folder.
+
+    Raises:
+        NotACampaign: There is none.
+        StoreError: The journal can't be looked at, which says nothing of what it holds.
+    """
     folder = folder.absolute()
     require_campaign(folder)
     manifest, findings = _manifest(folder)
@@ -103,16 +108,7 @@ def verify(folder: Path) -> VerifyReport:
         journal = Journal.read(folder)
         problems = soundness.problems(journal)
     except StoreError as error:
-        findings.append(
-            Damage(
-                JOURNAL_NAME,
-                "damaged" if (folder / JOURNAL_NAME).exists() else "missing",
-                "gone, or empty, beside what was measured"
-                if isinstance(error, JournalDamaged)
-                else str(error),
-                remedy(folder),
-            )
-        )
+        findings.append(_damage(folder, error))
         return _without_journal(folder, manifest, findings)
     try:
         if problems:
@@ -121,10 +117,19 @@ def verify(folder: Path) -> VerifyReport:
             return _without_journal(folder, manifest, findings)
         return _with_journal(folder, journal, manifest, findings, moved_on)
     except StoreError as error:
-        findings.append(Damage(JOURNAL_NAME, "damaged", str(error), remedy(folder)))
+        findings.append(_damage(folder, error))
         return _without_journal(folder, manifest, findings)
     finally:
         journal.close()
+
+
+def _damage(folder: Path, error: StoreError) -> Damage:
+    """A journal that is damaged, with the one way that helps; any other fault is raised as it is."""
+    told = damage_in(error)
+    if told is None:
+        raise error
+    state: State = "damaged" if (folder / JOURNAL_NAME).exists() else "missing"
+    return Damage(JOURNAL_NAME, state, told, remedy(folder))
 
 
 def _with_journal(

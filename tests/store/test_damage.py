@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from harness.errors import DiskFull, NotWritable, StorageFault
+from harness.errors import DiskFull, NotWritable, StorageFault, StoreError
+from harness.store import journal as journal_module
 from harness.store.artifacts import STREAM_SUFFIX, salvage
 from harness.store.campaign import CampaignStore
 from harness.store.files import FileSystem, SafeFiles
@@ -234,3 +235,31 @@ def test_a_journal_that_may_not_be_written_is_a_matter_of_permissions(tmp_path, 
     with pytest.raises(NotWritable, match=rf"{tmp_path}.*write protection.*same command"):  # noqa: SIM117
         with SafeFiles(tmp_path).guarded("journal (resume)"):
             raise error
+
+
+def test_a_damaged_journal_is_told_with_the_one_way_that_helps(tmp_path: Path, small) -> None:
+    folder = tmp_path / "night"
+    small.run(folder)
+    journal = folder / "journal.sqlite"
+    whole = journal.read_bytes()
+    for content in (whole[:5000], whole[: len(whole) // 2], b"no database at all" * 1000):
+        journal.write_bytes(content)
+        (finding,) = [f for f in verify(folder).findings if f.path == "journal.sqlite"]
+        assert finding.state == "damaged"
+        assert str(finding).count("levelrig ") == 1, finding
+        assert "levelrig rebuild" in finding.consequence
+
+
+def test_a_journal_that_may_not_be_read_is_not_called_damaged(
+    tmp_path: Path, small, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "night"
+    small.run(folder)
+
+    def refuse(path: Path, mode: str = "rwc") -> sqlite3.Connection:
+        return sqlite3.connect(f"{(tmp_path / 'nowhere' / 'x').as_uri()}?mode=ro", uri=True)
+
+    monkeypatch.setattr(journal_module, "_connect", refuse)
+    with pytest.raises(StoreError, match="can't be written") as caught:
+        verify(folder)
+    assert "rebuild" not in str(caught.value)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import subprocess
@@ -19,6 +20,7 @@ from harness.commands import stop
 from harness.errors import CampaignBusy, StoreError, UnsafePath
 from harness.store import journal as journal_module
 from harness.store.campaign import CampaignStore
+from harness.store.journal import Journal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and users")
 
@@ -66,6 +68,46 @@ def as_nobody(*words: str) -> str:
         words, user=65534, group=65534, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, check=False
     )
     return ended.stderr.decode()
+
+
+@contextlib.contextmanager
+def without_rights() -> Iterator[None]:
+    """As a user whom write protection binds."""
+    user = os.geteuid()
+    if user == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(user)
+
+
+def test_a_write_protected_folder_with_a_log_and_no_index_is_read(
+    open_place: Path, small: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite makes the index beside the journal, where nothing may be written."""
+    folder, left = open_place / "night", open_place / "left"
+    with small.open_store(folder):
+        left.mkdir()
+        for name in ("journal.sqlite", "journal.sqlite-wal"):
+            (left / name).write_bytes((folder / name).read_bytes())
+    assert (left / "journal.sqlite-wal").stat().st_size > 0
+    for path in left.iterdir():
+        path.chmod(0o444)
+    left.chmod(0o555)
+    temporary = open_place / "temporary"
+    temporary.mkdir()
+    temporary.chmod(0o777)
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    try:
+        with without_rights():
+            journal = Journal.read(left)
+            assert journal.query("SELECT count(*) FROM cells")[0][0] > 0
+            assert journal.problems() == []
+            journal.close()
+        assert {path.name for path in left.iterdir()} == {"journal.sqlite", "journal.sqlite-wal"}
+    finally:
+        left.chmod(0o755)
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() != 0, reason="becomes another user")
