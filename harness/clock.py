@@ -91,6 +91,14 @@ class Clock(Protocol):
         """For calls that may hang: a thread on the system clock, the caller itself on a virtual one."""
 
 
+def clock_time(then: datetime, now: datetime) -> str:
+    """A time of day, and its day if that is not today: ``20:21``, ``Thu 20:21``, ``Thu 2031-03-13 20:21``."""
+    days = (then.date() - now.date()).days
+    if days == 0:
+        return f"{then:%H:%M}"
+    return f"{then:%a %H:%M}" if 0 < days < 7 else f"{then:%a %Y-%m-%d %H:%M}"
+
+
 class SystemClock:
     """The machine's own clock; ``every`` runs on a daemon thread."""
 

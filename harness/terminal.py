@@ -17,6 +17,8 @@ from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
+from harness.clock import clock_time
+
 if TYPE_CHECKING:
     from harness.engine.progress import Progress
 
@@ -105,7 +107,7 @@ def _end(progress: Progress, now: datetime) -> str:
     if progress.ends_in_s is None:
         return "end not known yet"
     end = now + timedelta(seconds=progress.ends_in_s)
-    return f"ends about {end:%H:%M}, in {duration(progress.ends_in_s)}"
+    return f"ends about {clock_time(end, now)}, in {duration(progress.ends_in_s)}"
 
 
 def _headline(progress: Progress) -> str:

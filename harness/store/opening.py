@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
-from harness.errors import FolderTaken, PlanChanged, RigChanged
+from harness.errors import DiskFull, FolderTaken, PlanChanged, RigChanged
 from harness.plan.cells import means_the_same
 from harness.plan.schema import Cell, Retries, Slot
 from harness.rig import RigFacts
@@ -31,6 +31,7 @@ from harness.store.files import BALLAST_BYTES, BALLAST_NAME, SafeFiles
 from harness.store.journal import JOURNAL_NAME, Journal, add_event, set_meta
 from harness.store.lock import FolderLock
 from harness.store.records import RIG_NAME
+from harness.store.revise import rewrite_lost_rows
 from harness.store.soundness import ROWS_KEPT, is_campaign
 
 ATTEMPTS_FOLDER: Final = "attempts"
@@ -135,6 +136,8 @@ def begin_session(
         session_id = records.insert_session(connection, now_utc, os.getpid(), facts.rig_id, facts.boot_id)
     _write_if_changed(files, PLAN_NAME, plan.text.encode())
     _write_rig(files, facts)
+    with contextlib.suppress(DiskFull):  # a copy for a journal that is lost one day
+        rewrite_lost_rows(journal, files.folder / ATTEMPTS_FOLDER, now_utc)
     begun_utc = datetime.fromisoformat(journal.meta("begun_utc"))
     offset_s = max(0.0, (now_utc - begun_utc).total_seconds())
     return OpenSession(session_id, facts.rig_id, offset_s, change, tuple(closed), now_utc, rig_note)

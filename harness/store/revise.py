@@ -8,6 +8,7 @@ replaced table stays beside the new one.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -18,10 +19,11 @@ import pyarrow as pa
 from harness import inside
 from harness.errors import StoreError
 from harness.store import dataset
-from harness.store.artifacts import Artifact, describe, sha256_of, write_row, write_table
+from harness.store.artifacts import ROW_NAME, Artifact, describe, sha256_of, write_row, write_table
 from harness.store.files import SafeFiles
 from harness.store.journal import Journal, add_event
 from harness.store.records import insert_artifacts
+from harness.store.soundness import ROWS_KEPT
 
 #: Columns that say what was measured, when and where: no second look at kept files can change them.
 FIXED: Final = frozenset(
@@ -77,6 +79,35 @@ def revise(
         found = [a for pair in replaced for a in pair if a is not None]
         insert_artifacts(connection, attempt_id, [row_file, *found])
         add_event(connection, now_utc, "revised", f"{attempt_id}: {why}", data)
+
+
+def rewrite_lost_rows(journal: Journal, attempts_folder: Path, now_utc: datetime) -> list[str]:
+    """Write the rows beside attempts' files anew that are gone, from the journal, and say so there.
+
+    Where an attempt's whole folder is gone, and in folders from before rows were kept, nothing is written.
+
+    Returns:
+        Ids of the attempts.
+    """
+    if journal.meta(ROWS_KEPT) is None:
+        return []
+    files, found = journal.files, []
+    listed = {row[0] for row in journal.query("SELECT path FROM artifacts")}
+    ended = journal.query("SELECT attempt_id, verdict, fields FROM attempts WHERE verdict IS NOT NULL")
+    for row in ended:
+        folder = attempts_folder / row["attempt_id"]
+        path = folder / ROW_NAME
+        had_one = row["verdict"] != "interrupted" or path.relative_to(files.folder).as_posix() in listed
+        if had_one and folder.is_dir() and not os.path.lexists(path):
+            found.append((row["attempt_id"], write_row(files, folder, row["fields"])))
+    if found:
+        with journal.transaction("rewrite_rows") as connection:
+            for attempt_id, artifact in found:
+                insert_artifacts(connection, attempt_id, [artifact])
+            names = [attempt_id for attempt_id, _ in found]
+            told = f"{ROW_NAME} of {len(found)} attempts was gone and is written anew from the journal"
+            add_event(connection, now_utc, "row-rewritten", told, {"attempts": names})
+    return [attempt_id for attempt_id, _ in found]
 
 
 def _replace(journal: Journal, path: Path, table: pa.Table) -> tuple[Artifact | None, Artifact]:

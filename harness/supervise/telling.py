@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, Self
 
+from harness.clock import clock_time
 from harness.engine.progress import Observer, Progress
 from harness.errors import HarnessError
 from harness.plan.schema import Notify
@@ -21,7 +22,6 @@ from harness.supervise.notify import Message, Notifier, read_addresses
 #: Exit codes after which the campaign has not come to its end.
 _STOPPED: Final = {3: "stopped: conditions", 5: "stopped for safety", 130: "interrupted"}
 _LAST_WORDS_S: Final = 60.0
-_DAY_S: Final = 86400.0
 
 
 def open_notifier(notify: Notify) -> Notifier | None:
@@ -96,10 +96,9 @@ class TellingObserver:
         ends = ""
         data: dict[str, Any] = {"accepted": progress.accepted, "wanted": progress.wanted, "ends_at": None}
         if progress.ends_in_s is not None:
-            end = datetime.now().astimezone() + timedelta(seconds=progress.ends_in_s)
-            ends = (
-                f", ends about {end:%H:%M}" if progress.ends_in_s < _DAY_S else f", ends about {end:%a %H:%M}"
-            )
+            now = datetime.now().astimezone()
+            end = now + timedelta(seconds=progress.ends_in_s)
+            ends = f", ends about {clock_time(end, now)}"
             data["ends_at"] = end.isoformat(timespec="minutes")
         doing = progress.cell_id or progress.detail or str(progress.phase)
         return Message(

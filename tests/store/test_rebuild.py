@@ -14,7 +14,7 @@ from harness.plan.cells import expand
 from harness.plan.order import arrange
 from harness.plan.schema import Retries
 from harness.store.campaign import CampaignStore
-from harness.store.journal import JOURNAL_NAME
+from harness.store.journal import JOURNAL_NAME, Journal
 from harness.store.opening import PlanInForce
 from harness.store.rebuild import rebuild
 from harness.store.verify import verify
@@ -219,3 +219,28 @@ def test_an_untouched_folder_may_be_begun_in_and_another_is_no_campaign(small, t
                 look(folder)
             assert caught.value.exit_code == 2
     assert list((tmp_path / "other").iterdir()) == []
+
+
+@pytest.mark.parametrize("rebuilt", [False, True])
+def test_a_row_beside_an_attempts_files_that_was_deleted_is_written_anew_and_said(small, tmp_path, rebuilt):
+    folder = tmp_path / "night"
+    small.run(folder)
+    first, *others = sorted(folder.glob("attempts/*/*/attempt.json"))
+    content = first.read_bytes()
+    first.unlink()
+    shutil.rmtree(others[0].parent)  # all of an attempt: nothing is made up
+    if rebuilt:
+        rebuild(folder, plan_in_force(small), NOW_UTC)
+    else:
+        assert [f.state for f in verify(folder).findings if f.path.endswith("attempt.json")] == [
+            "missing"
+        ] * 2
+    with small.open_store(folder):
+        pass
+    assert first.read_bytes() == content
+    assert not others[0].parent.exists()
+    journal = Journal.read(folder)
+    (event,) = journal.query("SELECT message FROM events WHERE kind = 'row-rewritten'")
+    journal.close()
+    assert "attempt.json of 1 attempts was gone" in event["message"]
+    assert first.relative_to(folder).as_posix() not in {f.path for f in verify(folder).findings}
