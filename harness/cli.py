@@ -13,11 +13,12 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NoReturn
 
 import harness
 from harness.commands import COMMANDS, module_of
 from harness.errors import HarnessError, Interrupted
+from harness.plaintext import plain
 
 EXIT_CODES = """exit codes:
   0 done   1 a failure, or a damaged campaign   2 the plan, a given file or the command line is wrong
@@ -25,6 +26,13 @@ EXIT_CODES = """exit codes:
   4 some repeats are missing   5 safety stop, or the card is not proven to be back
   6 the supervisor gave up   130 interrupted, resumable by the same command"""
 _COMPLETION = "--print-completion"
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a command line without obeying what stands in it."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(plain(message))
 
 
 class _Version(argparse.Action):
@@ -42,7 +50,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         only: Import the module of this command and no other; a name that is none imports nothing, which is
             enough for the overview. None: the whole command line.
     """
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="levelrig",
         description="Runs a graphics card's tuning profiles through a night of titles under equal conditions "
         "and decides, with stated error, what changed.",

@@ -149,6 +149,16 @@ def remove_tree(root: Path, path: Path) -> None:
             shutil.rmtree(name, ignore_errors=True, dir_fd=parent)
 
 
+def remove_all(root: Path, path: Path) -> None:
+    """Remove a file, a link itself, or a folder with all that is in it. Raises OSError where some is left."""
+    if stat.S_ISDIR(stat_of(root, path).st_mode):
+        remove_tree(root, path)
+        if is_there(root, path):
+            raise OSError(errno.ENOTEMPTY, os.strerror(errno.ENOTEMPTY), str(path))
+    else:
+        remove(root, path)
+
+
 def sync_folder(root: Path, path: Path) -> None:
     """Make the names in a folder durable. Windows has no such call; it keeps renames in order."""
     if sys.platform != "win32":
@@ -158,6 +168,57 @@ def sync_folder(root: Path, path: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+def stat_of(root: Path, path: Path) -> os.stat_result:
+    """What lies under that name, the link itself where it is one. Raises FileNotFoundError, UnsafePath."""
+    with _parent(root, path) as (parent, name):
+        return os.stat(_at(name, path), follow_symlinks=False, **_where(parent))  # noqa: PTH116
+
+
+def is_there(root: Path, path: Path) -> bool:
+    """Whether something has that name, a link too; not where the way to it leads over a link."""
+    try:
+        stat_of(root, path)
+    except OSError:
+        return False
+    return True
+
+
+def size_bytes(root: Path, path: Path) -> int:
+    """Size of a regular file that is reached without a link; 0 where there is none."""
+    try:
+        found = stat_of(root, path)
+    except OSError:
+        return 0
+    return found.st_size if stat.S_ISREG(found.st_mode) else 0
+
+
+def children(root: Path, path: Path) -> list[Path]:
+    """What a folder holds, by name; nothing where there is no folder.
+
+    Raises:
+        UnsafePath: It is a link, or is reached over one.
+        OSError: It can't be read.
+    """
+    with suppress(FileNotFoundError):
+        return [path / entry.name for entry in _entries(root, path)]
+    return []
+
+
+def files_below(root: Path, path: Path) -> list[Path]:
+    """Regular files in a folder at any depth, by path; links and what can't be read are passed by."""
+    found: list[Path] = []
+    waiting = [path]
+    while waiting:
+        folder = waiting.pop()
+        with suppress(OSError):
+            for entry in _entries(root, folder):
+                if entry.is_file(follow_symlinks=False):
+                    found.append(folder / entry.name)
+                elif entry.is_dir(follow_symlinks=False):
+                    waiting.append(folder / entry.name)
+    return sorted(found)
 
 
 def is_file(root: Path, path: Path) -> bool:
@@ -181,6 +242,26 @@ def refuse_link(root: Path, path: Path) -> None:
             raise _is_link(path)
         if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
             raise UnsafePath(f"{path}: not a regular file with one name; take it away")
+
+
+def _entries(root: Path, path: Path) -> list[os.DirEntry[str]]:
+    if sys.platform == "win32":
+        if path != root:
+            _look_at(root, path)
+        with os.scandir(path) as found:
+            return sorted(found, key=lambda entry: entry.name)
+    else:
+        with _folder(root, path) as folder:
+            descriptor = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=folder)
+        try:
+            with os.scandir(descriptor) as found:
+                entries = sorted(found, key=lambda entry: entry.name)
+            for entry in entries:  # a look at each now, while the handle is open; the answers are kept
+                with suppress(OSError):
+                    entry.stat(follow_symlinks=False)
+            return entries
+        finally:
+            os.close(descriptor)
 
 
 @contextmanager

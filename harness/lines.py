@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness import inside
 from harness.patterns import LONGEST_LINE, Pattern
 
 #: Most that one look reads of a file, bytes. What is left is read at the next look.
@@ -99,7 +100,7 @@ def missing_in_file(output: Path, patterns: Sequence[str]) -> tuple[str, ...]:
     wanted = {text: Pattern(text) for text in patterns}
     cutter, ended = LineCutter(), False
     try:
-        with output.open("rb") as file:
+        with inside.opened(output.parent, output) as file:
             while wanted and not ended:
                 data = file.read(MOST_AT_ONCE)
                 ended = not data

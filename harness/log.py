@@ -9,10 +9,12 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from harness import inside
+from harness.plaintext import plain, plain_value
 
 if TYPE_CHECKING:
     from structlog.typing import EventDict, Processor, WrappedLogger
@@ -82,12 +84,26 @@ def _set_up() -> None:
         structlog.processors.ExceptionRenderer(tracebacks),
         _json_lines,
     ]
-    final: Processor = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()) if verbose else _drop
+    # Values are made plain before they are drawn: the renderer's own colours are then all that is obeyed.
+    shown: list[Processor] = [_plain_event, structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())]
     structlog.configure(
-        processors=[*shared, final],
+        processors=[*shared, *(shown if verbose else [_drop])],
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,
     )
+
+
+def _plain_event(logger: WrappedLogger, name: str, event: EventDict) -> EventDict:
+    shown = {plain(key): plain_value(value) for key, value in event.items()}
+    if isinstance(shown.get("exception"), list):  # the log's form; a person gets lines
+        shown["exception"] = "\n".join(line for part in shown["exception"] for line in _lines_of(part))
+    return shown
+
+
+def _lines_of(part: Mapping[str, Any]) -> list[str]:
+    """One exception of a chain, as the log keeps it."""
+    frames = [f"  {f.get('filename')}:{f.get('lineno')} in {f.get('name')}" for f in part.get("frames", ())]
+    return [*frames, f"{part.get('exc_type')}: {part.get('exc_value')}"]
 
 
 def _drop(logger: WrappedLogger, name: str, event: EventDict) -> Any:

@@ -7,11 +7,11 @@ it in another folder says nothing. Whatever a rehearsal does not write itself st
 from __future__ import annotations
 
 import json
-import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from harness import inside
 from harness.errors import StoreError
 from harness.store.lock import LOCK_NAME, FolderLock
 
@@ -38,11 +38,11 @@ def make_room(folder: Path) -> None:
         raise StoreError(f"{folder}: a link; a rehearsal clears its folder, so name the folder itself")
     if folder.exists() and not folder.is_dir():
         raise StoreError(f"{folder}: not a folder; name another with --into")
-    if folder.is_dir() and any(folder.iterdir()):
+    if inside.children(folder, folder):
         _clear(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    inside.make_folders(folder, folder)
     content = {"made_by": "levelrig rehearse", "folder": folder.stat().st_ino}
-    (folder / MARKER_NAME).write_text(json.dumps(content) + "\n", encoding="utf-8")
+    inside.write_whole(folder, folder / MARKER_NAME, (json.dumps(content) + "\n").encode())
 
 
 def _clear(folder: Path) -> None:
@@ -50,11 +50,10 @@ def _clear(folder: Path) -> None:
     lock = FolderLock(folder, datetime.now(UTC))
     try:
         _require_own(folder)
-        for entry in sorted(folder.iterdir(), key=lambda path: path.name == MARKER_NAME):
-            if entry.is_dir() and not entry.is_symlink():
-                shutil.rmtree(entry)
-            elif entry.name != LOCK_NAME:
-                entry.unlink()  # the marker last: cut off before, the rest is still known as a rehearsal's
+        # The marker last: cut off before, the rest is still known as a rehearsal's.
+        for entry in sorted(inside.children(folder, folder), key=lambda path: path.name == MARKER_NAME):
+            if entry.name != LOCK_NAME:
+                inside.remove_all(folder, entry)
     except OSError as error:
         raise StoreError(f"{folder}: can't be cleared ({error}); name another with --into") from error
     finally:
@@ -63,7 +62,7 @@ def _clear(folder: Path) -> None:
 
 def _require_own(folder: Path) -> None:
     """Raises StoreError unless a rehearsal made all that is in this folder."""
-    other = sorted(entry.name for entry in folder.iterdir() if not _is_own(entry))
+    other = [entry.name for entry in inside.children(folder, folder) if not _is_own(entry)]
     if not _is_marked(folder):
         why = "no rehearsal made it"
     elif other:
@@ -81,8 +80,10 @@ def _is_own(entry: Path) -> bool:
 def _is_marked(folder: Path) -> bool:
     rig = folder / "rig.json"
     try:
-        made_here = json.loads((folder / MARKER_NAME).read_bytes())["folder"] == folder.stat().st_ino
-        simulated = not rig.exists() or json.loads(rig.read_bytes())["simulated"] is True
+        marker = json.loads(inside.read_bytes(folder, folder / MARKER_NAME))
+        made_here = marker["folder"] == folder.stat().st_ino
+        is_rig_there = inside.is_there(folder, rig)
+        simulated = not is_rig_there or json.loads(inside.read_bytes(folder, rig))["simulated"] is True
     except (OSError, ValueError, LookupError, TypeError):
         return False
     return made_here and simulated

@@ -18,6 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.clock import clock_time
+from harness.plaintext import plain
 
 if TYPE_CHECKING:
     from harness.engine.progress import Progress
@@ -37,23 +38,6 @@ _VERDICT_STYLE = {"accepted": "green", "rejected": "yellow", "failed": "red", "i
 _LEVEL_STYLE = {"info": "", "warning": "yellow", "error": "bold red"}
 #: A plain progress line at most this often, seconds.
 _PLAIN_EVERY_S = 30.0
-
-
-#: What moves, colours, hides or turns around text on a terminal -> signs that show that it was there.
-_SHOWN_CONTROLS = (
-    {code: 0x2400 + code for code in range(0x20) if code not in (0x09, 0x0A)}
-    | {0x7F: 0x2421}
-    | dict.fromkeys((*range(0x80, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A)), 0xFFFD)
-)
-
-
-def plain(text: str) -> str:
-    """Text of any origin as it may reach a terminal: control characters are shown, not obeyed.
-
-    C0 controls but tab and line feed become the pictures of Unicode's block Control Pictures; C1 controls and
-    the signs that reorder text become U+FFFD.
-    """
-    return text.translate(_SHOWN_CONTROLS)
 
 
 class PlainConsole(Console):

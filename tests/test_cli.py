@@ -119,3 +119,20 @@ def test_a_completion_script_knows_every_command(capsys):
     assert ended.value.code == 0
     script = capsys.readouterr().out
     assert all(name in script for name in commands())
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["st\x1b[31matus"],
+        ["status", "a", "b\x1b]0;owned\x07"],
+        ["check", "p.toml", "--\x9bmore"],
+        ["\u202eback"],
+    ],
+)
+def test_a_wrong_command_line_is_told_without_obeying_what_stands_in_it(words, capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    told = "".join(capsys.readouterr())
+    assert ended.value.code == 2
+    assert not [sign for sign in told if (ord(sign) < 32 and sign != "\n") or sign in "\x7f\x9b\u202e"]

@@ -27,6 +27,7 @@ ALLOWED: dict[str, str] = {
     "harness": "",
     "patterns": "",
     "places": "",
+    "plaintext": "",
     "proctable": "",
     "reasons": "",
     "rig_identity": "",
@@ -35,10 +36,10 @@ ALLOWED: dict[str, str] = {
     "identity": "proctable",
     "inside": "errors",
     "isolated": "harness",
-    "lines": "patterns",
+    "lines": "inside patterns",
     "metrics": "columns",
     "userfiles": "errors",
-    "log": "inside",
+    "log": "inside plaintext",
     "numerals": "",
     "marks": "identity proctable",
     "output": "inside lines log patterns",
@@ -59,17 +60,17 @@ ALLOWED: dict[str, str] = {
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan store",
     "store": "columns csvtext errors filelock inside plan reasons rig rig_identity tables userfiles",
-    "collect": "checks errors frames metrics plan store tables",
+    "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "engine": "boundary checks clock conditions errors frames guard inside lines log metrics numerals "
     "plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics plan rig stages telemetry",
-    "rehearsal_folder": "errors store",
+    "rehearsal_folder": "errors inside store",
     "doctor": "clock errors hookspecs plugins rig",
     "pretend": "guard isolated rig testing",
-    "terminal": "engine",
+    "terminal": "engine plaintext",
     # the report
     "report": "report.package report.write",
     "report.elements": "numerals",
@@ -90,12 +91,14 @@ ALLOWED: dict[str, str] = {
     "report.files report.folder report.package report.page report.sections",
     # what people use
     "watch": "engine errors frames inside metrics plan report.charts store",
-    "supervise": "clock engine errors guard inside isolated places plan processes store userfiles watch",
+    "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
+    "watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",
     "commands": "analysis boundary characterise collect csvtext doctor engine errors frames guard hookspecs "
-    "log marks metrics numerals places plan plugins processes rehearsal_folder rehearse report report.files "
-    "report.folder report.package report.reading rig selftest store supervise terminal userfiles watch",
-    "cli": "commands errors harness log terminal",
+    "inside log marks metrics numerals places plaintext plan plugins processes rehearsal_folder rehearse "
+    "report report.files report.folder report.package report.reading rig selftest store supervise "
+    "terminal userfiles watch",
+    "cli": "commands errors harness log plaintext terminal",
 }
 
 

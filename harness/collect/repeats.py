@@ -9,19 +9,22 @@ from __future__ import annotations
 
 import os
 import re
+import stat
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from harness import inside, userfiles
 from harness.collect.judged_file import judge_file
-from harness.errors import FrameLogError, NothingToAnalyse, StoreError
+from harness.errors import FrameLogError, NothingToAnalyse, StoreError, UnsafePath, UserFileError
 from harness.frames.mapping import ColumnMapping
 from harness.metrics import METRICS
 from harness.plan.schema import LowDefinition
@@ -88,24 +91,29 @@ def collect_repeats(
             )
         for path, campaign in _parquet_files(root):
             try:
-                names = pq.read_schema(path).names
+                with _open(path, campaign) as file:
+                    names = pq.read_schema(file).names
                 if {"title", "profile"} <= set(names) and _holds_a_metric(names):
-                    if pq.read_metadata(path).num_rows > MOST_REPEATS:
-                        raise FrameLogError(
-                            f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
-                        )
-                    table = _as_attempts(pq.read_table(path), campaign or root, path)
+                    with _open(path, campaign) as file:
+                        if pq.read_metadata(file).num_rows > MOST_REPEATS:
+                            raise FrameLogError(
+                                f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
+                            )
+                        file.seek(0)
+                        table = _as_attempts(pq.read_table(file), campaign or root, path)
                     tables.append(table)
                     sources.append(f"{path}: {table.num_rows} attempts")
                     kept = ("plan.toml", JOURNAL_NAME)
-                    if campaign is not None and any((campaign / name).is_file() for name in kept):
+                    if campaign is not None and any(
+                        inside.is_there(campaign, campaign / name) for name in kept
+                    ):
                         plans.append(campaign / "plan.toml")
                 elif _holds(names, mapping):
                     identity = _identity(path.relative_to(root.parent), pattern)
                     frames.append(_row_of_frames(path, root, identity, mapping, low_definition))
                 else:
                     left_out[path] = "neither a table of repeats nor frames under this mapping"
-            except (FrameLogError, OSError, ValueError, KeyError, pa.ArrowException) as error:
+            except (FrameLogError, UserFileError, OSError, ValueError, KeyError, pa.ArrowException) as error:
                 held = None if campaign is None else _from_journal(campaign)
                 if held is None or campaign is None:
                     left_out[path] = str(error).removeprefix(f"{path}: ")
@@ -172,7 +180,7 @@ def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
     for folder, subfolders, names in os.walk(root):
         here = Path(folder)
         attempts = here / "dataset" / "attempts.parquet"
-        if attempts.is_file() or (here / JOURNAL_NAME).is_file():
+        if inside.is_file(here, attempts) or inside.is_there(here, here / JOURNAL_NAME):
             subfolders.clear()
             yield attempts, here
             continue
@@ -180,6 +188,20 @@ def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
         for name in sorted(names):
             if name.endswith(".parquet"):
                 yield here / name, None
+
+
+def _open(path: Path, campaign: Path | None) -> BinaryIO:
+    """A table to read. In a campaign no link is followed, elsewhere none of another user."""
+    if campaign is not None:
+        return inside.opened(campaign, path)
+    _refuse_strangers_link(path)
+    return userfiles.open_regular(path, "table")
+
+
+def _refuse_strangers_link(path: Path) -> None:
+    found = path.lstat()
+    if sys.platform != "win32" and stat.S_ISLNK(found.st_mode) and found.st_uid not in (0, os.geteuid()):
+        raise UnsafePath(f"{path}: another user's link; name the real folder")
 
 
 def _from_journal(campaign: Path) -> pa.Table | None:

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from harness import userfiles
 from harness.analysis import AnalysisSettings, cross_check, words
 from harness.analysis.analyse import Analysis, analyse
@@ -20,7 +22,7 @@ from harness.frames.mapping import ColumnMapping
 from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
-from harness.report.files import write_text
+from harness.report.files import make_target, write_parquet, write_text
 from harness.report.reading import Reader
 from harness.terminal import console, print_table
 
@@ -179,10 +181,11 @@ def _first_plan(found: Collection) -> Plan | None:
 def _write(folder: Path, found: Collection, analysis: Analysis) -> None:
     """The tables as Parquet and CSV."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_target(folder, folder)
         tables = {name: getattr(analysis, name) for name in _TABLES}
         for name, frame in {"attempts": found.repeats.to_pandas(), **tables}.items():
-            frame.to_parquet(folder / f"{name}.parquet", index=False)
+            table = pa.Table.from_pandas(frame, preserve_index=False)
+            write_parquet(folder / f"{name}.parquet", table)
             write_text(folder / f"{name}.csv", csv_text(frame))
     except OSError as error:
         raise StoreError(f"{folder}: can't write the tables ({error}); choose another folder") from error

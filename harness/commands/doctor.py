@@ -11,9 +11,11 @@ from typing import Any
 
 from rich.console import Console
 
+from harness import inside
 from harness.characterise import load_of, measure_curve, read_trace
 from harness.commands import add_command, print_json
 from harness.doctor import examine
+from harness.errors import StoreError
 from harness.hookspecs import Finding
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost, PluginRig
@@ -65,7 +67,12 @@ def _characterise(arguments: argparse.Namespace) -> int:
     else:
         telemetry = read_trace(source)
     fitted = host.fit_card_model(telemetry, source.stem)
-    arguments.model_into.write_text(fitted.document + "\n", encoding="utf-8")
+    into: Path = arguments.model_into
+    try:
+        inside.write_whole(into.parent, into, f"{fitted.document}\n".encode())
+    except OSError as error:
+        why = error.strerror or error
+        raise StoreError(f"{into}: can't be written ({why}); name another file") from error
     if arguments.json:
         print_json({"model": str(arguments.model_into), "summary": fitted.summary})
     else:

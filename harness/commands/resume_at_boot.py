@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands import add_command
+from harness.plaintext import plain
 from harness.store.campaign import CampaignStore
 from harness.supervise import boot
 from harness.terminal import console
@@ -37,7 +38,7 @@ def _resume_at_boot(arguments: argparse.Namespace) -> int:
         out.print(f"{path}: after a reboot the system restores the card and goes on", markup=False)
     else:
         text = boot.task_xml(resumption) if sys.platform == "win32" else boot.systemd_unit(resumption)
-        sys.stdout.write(text)
+        sys.stdout.write(plain(text))
     return 0
 
 

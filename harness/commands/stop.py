@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.commands import add_command, print_json
 from harness.commands.signals import card_state
 from harness.engine.requests import Request, ask, drop_request
@@ -105,7 +106,7 @@ def stop_campaign(
     """
     CampaignStore.read(folder).close()
     lock = folder / LOCK_NAME
-    if lock.exists() and not os.access(lock, os.R_OK):
+    if inside.is_there(folder, lock) and not os.access(lock, os.R_OK):
         raise StoreError(
             f"{folder}: another user began this campaign, so whether it runs can't be told from here and "
             f"nothing was asked to stop; `levelrig status {folder}` shows it; stop it as that user"

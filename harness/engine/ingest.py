@@ -46,7 +46,7 @@ def save_telemetry(running: Running, store: CampaignStore) -> None:
 def keep_evidence(running: Running, store: CampaignStore) -> None:
     """Keep what an attempt left, however it ended: its telemetry and its output."""
     save_telemetry(running, store)
-    if running.output_path.is_file():
+    if inside.is_file(store.folder, running.output_path):
         store.keep_file(running.ref, running.output_path, running.output_path.name)
         inside.remove(store.folder, running.output_path)
 

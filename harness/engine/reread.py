@@ -18,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 import structlog
 
+from harness import inside
 from harness.checks import AttemptEvidence, judge, telemetry_evidence
 from harness.engine.plugin_metrics import FAILED, plugin_metrics
 from harness.engine.window_frames import Place, window_frames
@@ -147,7 +148,12 @@ def _read_again(
         telemetry = None
     with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
         original = Path(folder) / f"frame-log{place.suffix}"
-        with gzip.open(store.kept_file(attempt_id, place.file)) as packed, original.open("wb") as file:
+        kept_file = store.kept_file(attempt_id, place.file)
+        with (
+            inside.opened(store.folder, kept_file) as stored,
+            gzip.open(stored) as packed,
+            original.open("wb") as file,
+        ):
             shutil.copyfileobj(packed, file)
         assert cell.title.frame_log is not None
         source = FrameLogSource(original, cell.title.frame_log, place.clock_offset_s, place.clock_markers)

@@ -49,7 +49,7 @@ class Reader:
     def json(self, name: str, cost: str) -> dict[str, Any]:
         """A JSON table; empty where it is missing or can't be read."""
         path = self.folder / name
-        if not path.exists():
+        if not inside.is_there(self.folder, path):
             return {}
         try:
             loaded = json.loads(inside.read_bytes(self.folder, path))
@@ -63,7 +63,7 @@ class Reader:
         name = path.relative_to(self.folder).as_posix()
         cost = "what is drawn from it is left out, the attempt's figures stand"
         listed = self.hashes.get(name)
-        if not path.exists():
+        if not inside.is_there(self.folder, path):
             if listed is not None:
                 self.note(path, "missing", cost)
             return None

@@ -218,12 +218,12 @@ def _write_package(campaign: Campaign, version: str) -> tuple[Path, ...]:
     folder = campaign.folder
     citation = folder / "CITATION.cff"
     write_text(citation, metadata.citation(campaign, version))
-    dataset = list(_packaged(campaign, sorted((folder / "dataset").iterdir()), folder / "dataset"))
+    dataset = list(_packaged(campaign, inside.children(folder, folder / "dataset"), folder / "dataset"))
     data_package = folder / "dataset" / "datapackage.json"
     write_text(data_package, _json(metadata.data_package(campaign, dataset, version)))
     paths = [folder / name for name in _PACKAGED]
     for part in ("attempts", "dataset", "report"):
-        paths += sorted((folder / part).rglob("*"))
+        paths += inside.files_below(folder, folder / part)
     crate = folder / "ro-crate-metadata.json"
     write_text(crate, _json(metadata.ro_crate(campaign, list(_packaged(campaign, paths, folder)), version)))
     return data_package, crate, citation
@@ -236,7 +236,8 @@ def _packaged(campaign: Campaign, paths: Sequence[Path], base: Path) -> Iterator
             listed = campaign.hashes.get(path.relative_to(campaign.folder).as_posix())
             fixed = listed if path.is_relative_to(campaign.folder / "attempts") else None
             digest = fixed or campaign.sha256_of(path)[0]
-            yield metadata.PackagedFile(path.relative_to(base).as_posix(), path.stat().st_size, digest)
+            size_bytes = inside.size_bytes(campaign.folder, path)
+            yield metadata.PackagedFile(path.relative_to(base).as_posix(), size_bytes, digest)
 
 
 def _json(value: object) -> str:

@@ -150,13 +150,11 @@ def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: 
 def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
     """All that an interrupted attempt left: what its streams give, and its finished files."""
     saved = salvage_streams(files, attempt_folder)
-    if not attempt_folder.is_dir():
-        return saved
     known = {artifact.path for artifact in saved}
     finished = [
         describe(files.folder, p, partial=True)
-        for p in sorted(attempt_folder.iterdir())
-        if inside.is_file(files.folder, p)
+        for p in inside.files_below(files.folder, attempt_folder)
+        if p.parent == attempt_folder
     ]
     return saved + [artifact for artifact in finished if artifact.path not in known]
 
@@ -164,7 +162,7 @@ def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
 def salvage_streams(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
     """Turn streams that nobody finished into ``<name>.cut.parquet``; remove whatever else is half-written."""
     saved: list[Artifact] = []
-    for stream in sorted(attempt_folder.glob("*" + STREAM_SUFFIX)):
+    for stream in _ending(files, attempt_folder, STREAM_SUFFIX):
         name = stream.name.removesuffix(STREAM_SUFFIX)
         with suppress(pa.ArrowInvalid, OSError):  # cut off before its first whole batch: nothing to save
             cut = attempt_folder / f"{name}.cut.parquet"
@@ -176,8 +174,14 @@ def salvage_streams(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
 
 def sweep(files: SafeFiles, attempt_folder: Path) -> None:
     """Remove what is half-written."""
-    for leftover in sorted(attempt_folder.glob("*" + TEMPORARY)):
+    for leftover in _ending(files, attempt_folder, TEMPORARY):
         files.remove(leftover)
+
+
+def _ending(files: SafeFiles, attempt_folder: Path, suffix: str) -> list[Path]:
+    with suppress(OSError):
+        return [p for p in inside.children(files.folder, attempt_folder) if p.name.endswith(suffix)]
+    return []
 
 
 def keep_compressed(files: SafeFiles, source: Path, path: Path) -> Artifact:

@@ -209,9 +209,9 @@ class SafeFiles:
             The new names.
         """
         kept: list[str] = []
-        present = [name for name in names if (self.folder / name).exists()]
+        present = [name for name in names if inside.is_there(self.folder, self.folder / name)]
         number = 1
-        while any((self.folder / f"{name}.before-{number}").exists() for name in names):
+        while any(inside.is_there(self.folder, self.folder / f"{name}.before-{number}") for name in names):
             number += 1
         for name in present:
             with self.guarded(f"keeping {name} aside"):

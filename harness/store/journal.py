@@ -13,7 +13,9 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import sqlite3
+import stat
 import sys
 import tempfile
 import threading
@@ -25,7 +27,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
-from harness.errors import NotACampaign, StoreError
+from harness.errors import NotACampaign, StoreError, UnsafePath
 from harness.store.files import TEMPORARY, SafeFiles
 
 JOURNAL_NAME: Final = "journal.sqlite"
@@ -115,6 +117,8 @@ class Journal:
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
             connection.execute("PRAGMA foreign_keys=ON")
+        # A further opening and closing of it by this process would take its locks away (fcntl(2)).
+        _WRITTEN.add(_number_of(inside.stat_of(files.folder, path)))
         journal = cls(files, connection)
         version = journal.query("PRAGMA user_version")[0][0]
         if version == 0 and not journal.query("SELECT name FROM sqlite_master"):
@@ -130,16 +134,16 @@ class Journal:
         """Open read-only, also while another process writes. Raises StoreError if there is none."""
         path = folder / JOURNAL_NAME
         mended = folder / MENDED_NAME
-        if not path.exists() and mended.exists():
+        if not inside.is_there(folder, path) and inside.is_there(folder, mended):
             path = mended
-        if not path.exists():
+        if not inside.is_there(folder, path):
             raise NotACampaign(f"{folder}: no campaign there (no {JOURNAL_NAME}); name a campaign folder")
         files = SafeFiles(folder)
         # Without a log nobody writes; saying so keeps SQLite from leaving a new, empty log behind.
-        mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
+        log = path.with_name(f"{path.name}-wal")
+        mode = "ro" if inside.is_there(folder, log) else "ro&immutable=1"
         with files.guarded(f"opening {path}"):
-            index = path.with_name(f"{path.name}-shm")
-            foreign = mode == "ro" and index.exists() and not os.access(index, os.R_OK)  # another user's
+            foreign = _is_anothers(folder, path) and _number_of(inside.stat_of(folder, path)) not in _WRITTEN
             journal = cls(files, _copied(path) if foreign else _in_place(path, mode))
             version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
         if version not in (0, SCHEMA_VERSION):
@@ -246,8 +250,8 @@ def mend(files: SafeFiles) -> bool:
     folder = files.folder
     path, mended = folder / JOURNAL_NAME, folder / MENDED_NAME
     log, index = folder / f"{JOURNAL_NAME}-wal", folder / f"{JOURNAL_NAME}-shm"
-    if not mended.exists():
-        if not log.exists() or not path.exists():
+    if not inside.is_there(folder, mended):
+        if not inside.is_there(folder, log) or not inside.is_there(folder, path):
             return False
         _copy_readable(files, path, mended)
     # ``mended`` is complete and on the disk; from here on every step can be repeated.
@@ -269,7 +273,8 @@ def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
                 damage = sqlite3.DatabaseError("; ".join(problems[:3]))
                 raise files.fail(f"mending {path}", damage) from damage
             connection.execute("VACUUM INTO ?", (str(temporary),))
-            with temporary.open("rb+", buffering=0) as copy:
+            descriptor = inside.open_file(files.folder, temporary, os.O_RDWR)
+            with os.fdopen(descriptor, "rb+", buffering=0) as copy:
                 files.sync(copy, temporary)
             # Published before the old journal is closed: closing writes to it what may be in memory only.
             files.publish(temporary, target)
@@ -321,8 +326,8 @@ def _in_place(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _copied(path: Path) -> sqlite3.Connection:
-    with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
-        return _in_memory(_copy_to_read(path, Path(folder)))
+    with copy_of(path.parent, path) as copy:
+        return _in_memory(copy)
 
 
 def _in_memory(path: Path) -> sqlite3.Connection:
@@ -333,29 +338,83 @@ def _in_memory(path: Path) -> sqlite3.Connection:
     return held
 
 
-def _copy_to_read(path: Path, folder: Path) -> Path:
-    """A copy of a journal that is being written, with its log, as both were at one moment.
+def _is_anothers(folder: Path, path: Path) -> bool:
+    """Whether others may exchange what lies there, or may not be kept from writing by a reader's locks."""
+    if sys.platform == "win32":
+        return False
+    index = path.with_name(f"{path.name}-shm")
+    owner = inside.stat_of(folder, path).st_uid
+    return (
+        folder.stat().st_uid != os.geteuid()
+        or owner != os.geteuid()
+        or (inside.is_there(folder, index) and inside.stat_of(folder, index).st_uid != os.geteuid())
+    )
+
+
+@contextmanager
+def copy_of(folder: Path, path: Path) -> Iterator[Path]:
+    """A copy of a journal, with its log, as both were at one moment; in a folder of this user's own.
 
     Raises:
         StoreError: It changed during every try.
     """
     log = path.with_name(f"{path.name}-wal")
-    for _ in range(_COPY_TRIES):
-        before = [(p.stat().st_size, p.stat().st_mtime_ns) for p in (path, log) if p.exists()]
-        for source in (path, log):
-            with contextlib.suppress(FileNotFoundError), inside.opened(path.parent, source) as file:
-                (folder / source.name).write_bytes(file.read())
-        if before == [(p.stat().st_size, p.stat().st_mtime_ns) for p in (path, log) if p.exists()]:
-            return folder / path.name
-        time.sleep(0.1)
+
+    def states() -> list[tuple[int, int]]:
+        found = [inside.stat_of(folder, p) for p in (path, log) if inside.is_there(folder, p)]
+        return [(one.st_size, one.st_mtime_ns) for one in found]
+
+    with tempfile.TemporaryDirectory(prefix="levelrig-") as own:
+        for _ in range(_COPY_TRIES):
+            before = states()
+            for source in (path, log):
+                copy = Path(own) / source.name
+                copy.unlink(missing_ok=True)
+                with (
+                    contextlib.suppress(FileNotFoundError),
+                    inside.opened(folder, source) as file,
+                    copy.open("wb") as target,
+                ):
+                    shutil.copyfileobj(file, target, 1 << 20)
+            if before == states():
+                yield Path(own) / path.name
+                return
+            time.sleep(0.1)
     raise StoreError(f"{path}: changes all the time; try again in a moment")
 
 
 def _connect(path: Path, mode: str = "rwc") -> sqlite3.Connection:
     for name in (path.name, f"{path.name}-wal", f"{path.name}-shm", f"{path.name}-journal"):
         inside.refuse_link(path.parent, path.with_name(name))
+    if mode == "rwc" and not inside.is_there(path.parent, path):
+        os.close(inside.create(path.parent, path))
     uri = f"{path.absolute().as_uri()}?mode={mode}"
-    return sqlite3.connect(uri, uri=True, timeout=10, isolation_level=None, check_same_thread=False)
+    for _ in range(_COPY_TRIES):
+        held = _held_files()
+        connection = sqlite3.connect(uri, uri=True, timeout=10, isolation_level=None, check_same_thread=False)
+        opened = _held_files() - held
+        # SQLite follows links in folders, and makes sure of nothing between its look at a name and its use.
+        # None opened: it goes on with a file of the very same number that it holds already.
+        if not opened or _number_of(inside.stat_of(path.parent, path)) in opened:
+            return connection
+        connection.close()
+    raise UnsafePath(f"{path}: SQLite was led to another file; somebody exchanges this folder for a link")
+
+
+def _held_files() -> set[tuple[int, int]]:
+    """Device and number of each regular file that this process holds open; empty where it can't be told."""
+    found = set()
+    with contextlib.suppress(OSError):
+        for entry in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(OSError):
+                held = os.fstat(int(entry.name))
+                if stat.S_ISREG(held.st_mode):
+                    found.add(_number_of(held))
+    return found
+
+
+def _number_of(found: os.stat_result) -> tuple[int, int]:
+    return found.st_dev, found.st_ino
 
 
 def _other_format(path: Path, version: int) -> StoreError:
@@ -374,4 +433,6 @@ def _statements(script: str) -> Iterator[str]:
             pending = ""
 
 
+#: Journals that this process has opened to write them.
+_WRITTEN: set[tuple[int, int]] = set()
 _ABANDONED: list[sqlite3.Connection] = []

@@ -40,7 +40,10 @@ def write_manifest(
     for path in hashed_now:
         if inside.is_file(files.folder, path):
             name = path.relative_to(files.folder).as_posix()
-            entries[name] = {"sha256": sha256_of(path), "bytes": path.stat().st_size}
+            entries[name] = {
+                "sha256": sha256_of(path, files.folder),
+                "bytes": inside.size_bytes(files.folder, path),
+            }
     content = {
         "format": FORMAT,
         "campaign_id": campaign_id,

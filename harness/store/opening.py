@@ -86,10 +86,10 @@ def refuse_to_replace(folder: Path, plan_text: str) -> None:
         FolderTaken: No campaign, and something there has a name of a campaign's own. Nothing was changed.
     """
     journal = folder / JOURNAL_NAME
-    if (journal.exists() and journal.stat().st_size) or is_campaign(folder):
+    if inside.size_bytes(folder, journal) or is_campaign(folder):
         return
     # A link is refused where it is written through.
-    taken = [n for n in NAMES_OF_ITS_OWN if (folder / n).exists() and not (folder / n).is_symlink()]
+    taken = [n for n in NAMES_OF_ITS_OWN if inside.is_file(folder, folder / n) or _is_folder(folder / n)]
     with contextlib.suppress(OSError):
         if inside.read_bytes(folder, folder / PLAN_NAME) == plan_text.encode():
             taken.remove(PLAN_NAME)
@@ -98,6 +98,10 @@ def refuse_to_replace(folder: Path, plan_text: str) -> None:
             f"{folder}: no campaign, and it holds {', '.join(taken)}, which a campaign there would write "
             "over; name a new folder with --into"
         )
+
+
+def _is_folder(path: Path) -> bool:
+    return path.is_dir() and not path.is_symlink()
 
 
 def begin_session(
@@ -333,7 +337,7 @@ def _note_resume(
 
 def _keep_ballast(files: SafeFiles) -> None:
     path = files.folder / BALLAST_NAME
-    if path.is_symlink() or not path.exists() or path.stat().st_size != BALLAST_BYTES:
+    if inside.size_bytes(files.folder, path) != BALLAST_BYTES:
         files.write_whole(path, os.urandom(BALLAST_BYTES))
 
 

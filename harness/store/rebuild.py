@@ -27,11 +27,11 @@ from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
 from harness.store.campaign_state import JOURNAL_LOST
 from harness.store.files import TEMPORARY, SafeFiles
-from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal, add_event, build, set_meta
+from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal, add_event, build, copy_of, set_meta
 from harness.store.lock import FolderLock
 from harness.store.manifest import read_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, DEFINITION_FORM, FORM_NOW, PlanInForce
-from harness.store.soundness import ROWS_KEPT, attempt_folders, require_campaign
+from harness.store.soundness import ROWS_KEPT, attempt_folders, files_of_attempts, require_campaign
 
 _UNKNOWN: Final = "unknown"
 _OLD: Final = "the old journal"
@@ -129,7 +129,7 @@ def _rebuild(files: SafeFiles, plan: PlanInForce, now_utc: datetime) -> Rebuilt:
     )
     evidence: list[str] = []
     for attempt_id in sorted({*artifacts} - set(rows)):
-        row = _evidence_row(folder / ATTEMPTS_FOLDER / attempt_id, attempt_id, plan, campaign_id)
+        row = _evidence_row(folder, attempt_id, plan, campaign_id)
         if row is not None:
             rows[attempt_id] = row
             evidence.append(attempt_id)
@@ -171,16 +171,19 @@ class _OldJournal:
 
     @classmethod
     def of(cls, folder: Path) -> _OldJournal | None:
-        path = next((p for p in (folder / MENDED_NAME, folder / JOURNAL_NAME) if p.is_file()), None)
-        if path is None or not inside.is_file(folder, path) or not path.stat().st_size:
+        there = (p for p in (folder / MENDED_NAME, folder / JOURNAL_NAME) if inside.is_there(folder, p))
+        path = next(there, None)
+        if path is None or not inside.size_bytes(folder, path):
             return None
-        # a log beside it counts too; nothing is written to either
-        mode = "ro" if path.with_name(f"{path.name}-wal").exists() else "ro&immutable=1"
         try:
-            connection = sqlite3.connect(f"{path.as_uri()}?mode={mode}", uri=True, timeout=10)
-        except sqlite3.Error:
+            with copy_of(folder, path) as copy:  # with its log, which counts too
+                return cls._read(copy)
+        except (sqlite3.Error, OSError, StoreError):
             return None
-        with closing(connection):
+
+    @classmethod
+    def _read(cls, path: Path) -> _OldJournal | None:
+        with closing(sqlite3.connect(path, timeout=10)) as connection:
             ids = list(_readable(connection, "SELECT value FROM meta WHERE key = 'campaign_id'"))
             encoded = _readable(connection, "SELECT fields FROM attempts WHERE verdict IS NOT NULL")
             rows = [row for (text,) in encoded if (row := _decoded(text)) is not None]
@@ -268,8 +271,8 @@ def _artifacts(folder: Path, manifest: Mapping[str, Any]) -> tuple[dict[str, lis
     listed = {p: e for p, e in manifest["files"].items() if p.startswith(f"{ATTEMPTS_FOLDER}/")}
     there = [
         path.relative_to(folder).as_posix()
-        for path in sorted((folder / ATTEMPTS_FOLDER).glob("*/*/*"))
-        if inside.is_file(folder, path) and not path.name.endswith(TEMPORARY)
+        for path in files_of_attempts(folder)
+        if not path.name.endswith(TEMPORARY)
     ]
     found: dict[str, list[Artifact]] = {}
     unconfirmed, damaged = 0, []
@@ -303,9 +306,10 @@ def _row_count(folder: Path, path: Path) -> int | None:
 
 
 def _evidence_row(
-    attempt_folder: Path, attempt_id: str, plan: PlanInForce, campaign_id: str
+    folder: Path, attempt_id: str, plan: PlanInForce, campaign_id: str
 ) -> dict[str, Any] | None:
     """A row for an attempt of which only files are left; None where its folder is not named like one."""
+    attempt_folder = folder / ATTEMPTS_FOLDER / attempt_id
     cell_id, _, name = attempt_id.partition("/")
     kind, _, numbers = name.rpartition("-")
     repeat, _, attempt = numbers.partition(".")
@@ -317,7 +321,7 @@ def _evidence_row(
         None,
     )
     cell = next((c for c in plan.cells if c.cell_id == cell_id), None)
-    times = [p.stat().st_mtime for p in attempt_folder.iterdir()] if attempt_folder.is_dir() else []
+    times = [inside.stat_of(folder, p).st_mtime for p in inside.files_below(folder, attempt_folder)]
     return {
         "campaign_id": campaign_id,
         "rig_id": _UNKNOWN,
@@ -487,6 +491,6 @@ def _rig_of_folder(folder: Path) -> tuple[str, str]:
 def require_plan(folder: Path) -> Path:
     """The folder's own copy of its plan. Raises StoreError."""
     path = folder / "plan.toml"
-    if not path.is_file():
+    if not inside.is_file(folder, path):
         raise StoreError(f"{path}: not there; name the plan that the campaign ran with --plan")
     return path

@@ -120,9 +120,10 @@ def _replace(journal: Journal, path: Path, table: pa.Table) -> tuple[Artifact | 
         0
     ][0]
     aside = files.folder / f"{kept}{earlier + 1}.parquet"
-    if rows and path.is_file() and sha256_of(path) == rows[0]["sha256"]:
+    if rows and inside.is_file(files.folder, path) and sha256_of(path, files.folder) == rows[0]["sha256"]:
         _copy(files, path, aside)
-    old = describe(files.folder, aside, row_count=rows[0]["row_count"]) if rows and aside.is_file() else None
+    kept_aside = bool(rows) and inside.is_file(files.folder, aside)
+    old = describe(files.folder, aside, row_count=rows[0]["row_count"]) if kept_aside else None
     return old, write_table(files, path, table)
 
 

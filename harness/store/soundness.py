@@ -60,13 +60,13 @@ def require_campaign(folder: Path) -> None:
 
 def attempt_folders(folder: Path) -> list[Path]:
     """Folders of attempts that hold a finished file, in order of their names."""
-    return sorted(
-        {
-            path.parent
-            for path in (folder / ATTEMPTS_FOLDER).glob("*/*/*")
-            if inside.is_file(folder, path) and not path.name.endswith(TEMPORARY)
-        }
-    )
+    return sorted({path.parent for path in files_of_attempts(folder) if not path.name.endswith(TEMPORARY)})
+
+
+def files_of_attempts(folder: Path) -> list[Path]:
+    """Regular files in the folders of attempts, in order of their names."""
+    top = folder / ATTEMPTS_FOLDER
+    return [path for path in inside.files_below(folder, top) if len(path.relative_to(top).parts) == 3]
 
 
 def refuse_to_begin_anew(folder: Path) -> None:
@@ -75,13 +75,14 @@ def refuse_to_begin_anew(folder: Path) -> None:
     Called before anything of the folder is touched.
     """
     path = folder / JOURNAL_NAME
-    if (folder / MENDED_NAME).exists():
+    if inside.is_there(folder, folder / MENDED_NAME):
         return
-    size = path.stat().st_size if path.exists() else None
+    size = inside.size_bytes(folder, path) if inside.is_there(folder, path) else None
     if size:
         return
     measured = len(attempt_folders(folder))
-    if measured or (folder / MANIFEST_NAME).exists() or (folder / "dataset" / "attempts.parquet").exists():
+    beside_it = (folder / MANIFEST_NAME, folder / "dataset" / "attempts.parquet")
+    if measured or any(inside.is_there(folder, path) for path in beside_it):
         what = "is missing" if size is None else "is empty"
         beside = f"{measured} attempts" if measured else "a manifest or a dataset"
         raise damaged(folder, [f"{JOURNAL_NAME} {what} beside {beside}"])
@@ -127,7 +128,7 @@ def read_sound(folder: Path) -> Journal:
     require_campaign(folder)
     journal: Journal | None = None
     try:
-        if not (folder / MENDED_NAME).exists():
+        if not inside.is_there(folder, folder / MENDED_NAME):
             refuse_to_begin_anew(folder)
         journal = Journal.read(folder)
         found = missing_tables(journal)

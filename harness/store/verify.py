@@ -18,7 +18,13 @@ from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
 from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal
 from harness.store.manifest import MANIFEST_NAME
-from harness.store.soundness import damage_in, refuse_to_begin_anew, remedy, require_campaign
+from harness.store.soundness import (
+    damage_in,
+    files_of_attempts,
+    refuse_to_begin_anew,
+    remedy,
+    require_campaign,
+)
 
 State = Literal["damaged", "missing", "stale", "unknown"]
 
@@ -103,7 +109,7 @@ def verify(folder: Path) -> VerifyReport:
     manifest, findings = _manifest(folder)
     moved_on = _journal_moved_on(folder, manifest)
     try:
-        if not (folder / MENDED_NAME).exists():
+        if not inside.is_there(folder, folder / MENDED_NAME):
             refuse_to_begin_anew(folder)
         journal = Journal.read(folder)
         problems = soundness.problems(journal)
@@ -128,7 +134,7 @@ def _damage(folder: Path, error: StoreError) -> Damage:
     told = damage_in(error)
     if told is None:
         raise error
-    state: State = "damaged" if (folder / JOURNAL_NAME).exists() else "missing"
+    state: State = "damaged" if inside.is_there(folder, folder / JOURNAL_NAME) else "missing"
     return Damage(JOURNAL_NAME, state, told, remedy(folder))
 
 
@@ -175,17 +181,23 @@ def _without_journal(folder: Path, manifest: Mapping[str, Any], findings: list[D
 def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) -> Damage | None:
     path = folder / artifact.path
     consequence = "the attempt's figures in the journal stand, but can't be worked out again from this file"
-    if not path.is_file():
+    try:
+        size = inside.stat_of(folder, path).st_size
+    except FileNotFoundError:
         return Damage(artifact.path, "missing", "the file is gone", consequence, attempt_id)
-    size = path.stat().st_size
+    except OSError as error:
+        return Damage(artifact.path, "damaged", f"it can't be read ({error})", consequence, attempt_id)
     if size != artifact.size_bytes:
         detail = f"{size} bytes instead of {artifact.size_bytes}"
         return Damage(artifact.path, "damaged", detail, consequence, attempt_id)
     try:
-        if sha256_of(path) != artifact.sha256:
+        if sha256_of(path, folder) != artifact.sha256:
             return Damage(artifact.path, "damaged", "its SHA-256 differs", consequence, attempt_id)
-        if artifact.row_count is not None and pq.read_metadata(path).num_rows != artifact.row_count:
-            return Damage(artifact.path, "damaged", "its row count differs", consequence, attempt_id)
+        if artifact.row_count is not None:
+            with inside.opened(folder, path) as file:
+                row_count = pq.read_metadata(file).num_rows
+            if row_count != artifact.row_count:
+                return Damage(artifact.path, "damaged", "its row count differs", consequence, attempt_id)
     except (OSError, pa.ArrowInvalid) as error:
         return Damage(artifact.path, "damaged", f"it can't be read ({error})", consequence, attempt_id)
     return None
@@ -203,9 +215,10 @@ def _check_derived(folder: Path, path: str, entry: Mapping[str, Any], moved_on: 
 def _journal_moved_on(folder: Path, manifest: Mapping[str, Any]) -> bool:
     """The journal differs from the manifest's: the last session ended before it wrote a new manifest."""
     entry = manifest.get(JOURNAL_NAME)
-    if entry is None or not (folder / JOURNAL_NAME).exists() or (folder / f"{JOURNAL_NAME}-wal").exists():
+    journal, log = folder / JOURNAL_NAME, folder / f"{JOURNAL_NAME}-wal"
+    if entry is None or not inside.is_there(folder, journal) or inside.is_there(folder, log):
         return True
-    return bool(sha256_of(folder / JOURNAL_NAME) != entry["sha256"])
+    return bool(sha256_of(journal, folder) != entry["sha256"])
 
 
 def _check_rows(folder: Path, journal: Journal) -> list[Damage]:
@@ -213,7 +226,7 @@ def _check_rows(folder: Path, journal: Journal) -> list[Damage]:
     found: list[Damage] = []
     for name, repeats_only in (("attempts", False), ("repeats", True)):
         path = folder / "dataset" / f"{name}.parquet"
-        if not path.is_file():
+        if not inside.is_there(folder, path):
             continue
         relative = path.relative_to(folder).as_posix()
         consequence = "run the plan again on this folder: it is written anew from the journal"
@@ -248,9 +261,9 @@ def _same_rows(written: pa.Table, held: pa.Table) -> bool:
 
 def _strays(folder: Path, listed: set[str]) -> list[Damage]:
     found: list[Damage] = []
-    for path in sorted((folder / "attempts").glob("*/*/*")):
+    for path in files_of_attempts(folder):
         name = path.relative_to(folder).as_posix()
-        if path.is_file() and name not in listed:
+        if name not in listed:
             half = path.name.endswith(TEMPORARY)
             detail = "half-written" if half else "not in the journal"
             found.append(Damage(name, "unknown", detail, "no result depends on it"))
@@ -260,7 +273,7 @@ def _strays(folder: Path, listed: set[str]) -> list[Damage]:
 def _manifest(folder: Path) -> tuple[dict[str, Any], list[Damage]]:
     path = folder / MANIFEST_NAME
     consequence = "the journal's own hashes are used; the next run writes it anew"
-    if not path.exists():
+    if not inside.is_there(folder, path):
         return {}, [Damage(MANIFEST_NAME, "stale", "not written yet", consequence)]
     try:
         files: dict[str, Any] = json.loads(inside.read_bytes(folder, path))["files"]

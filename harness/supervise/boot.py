@@ -181,7 +181,7 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
         StoreError: No campaign there, or the system refused; the message has its words.
     """
     run = run or _run
-    if not (resumption.folder / JOURNAL_NAME).exists():
+    if not inside.is_there(resumption.folder, resumption.folder / JOURNAL_NAME):
         raise StoreError(f"{resumption.folder}: no campaign here; start it once with `levelrig run` first")
     unit = task_xml(resumption) if sys.platform == "win32" else systemd_unit(resumption)
     text = b"The campaign goes on after a reboot while this file is here.\n"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from harness import inside
 from harness.errors import CampaignBusy, StoreError
 from harness.isolated import python_command
 from harness.supervise.runners import find_runners
@@ -66,27 +67,29 @@ def detach(
             f"{folder}: process {runners.run or runners.supervisor} works on this folder; "
             "`levelrig status` shows it, `levelrig stop` ends it"
         )
-    output = (folder / OUTPUT_NAME).absolute()
+    folder = folder.absolute()
+    output = folder / OUTPUT_NAME
     made = not folder.exists()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        written = output.stat().st_size if output.exists() else 0
-        with output.open("ab") as file:
+        inside.make_folders(folder, folder)
+        written = inside.size_bytes(folder, output)
+        descriptor = inside.open_file(folder, output, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+        with os.fdopen(descriptor, "ab") as file:
             process = (start or _start)(python_command("harness.cli", *arguments), file)
             _LEFT_RUNNING.append(process)
     except OSError as error:
         raise StoreError(
-            f"{output}: can't be written ({error.strerror}); make room, or use another folder"
+            f"{output}: can't be written ({error.strerror or error}); make room, or use another folder"
         ) from error
     began_s = time.monotonic()
     while time.monotonic() - began_s < within_s:
         code = process.poll()
         if code is not None:
-            said = _last_lines(output, written)
+            said = _last_lines(folder, output, written)
             if code and made:
                 _remove_if_nothing_began(folder, output)
             return Detached(process.pid, output, False, code if code >= 0 else 1, said)
-        if find_runners(folder).run is not None and (folder / BEACON_NAME).exists():
+        if find_runners(folder).run is not None and inside.is_file(folder, folder / BEACON_NAME):
             return Detached(process.pid, output, True)
         time.sleep(_POLL_S)
     return Detached(process.pid, output, False)
@@ -106,11 +109,11 @@ def _start(command: Sequence[str], output: Any) -> subprocess.Popen[bytes]:
     )
 
 
-def _last_lines(output: Path, skip_bytes: int) -> str:
+def _last_lines(folder: Path, output: Path, skip_bytes: int) -> str:
     """What this start printed last: at most a dozen lines."""
     try:
-        with output.open("rb") as file:
-            file.seek(max(skip_bytes, output.stat().st_size - 8192))
+        with inside.opened(folder, output) as file:
+            file.seek(max(skip_bytes, file.seek(0, os.SEEK_END) - 8192))
             text = file.read().decode("utf-8", "replace")
     except OSError:
         return ""
@@ -120,6 +123,6 @@ def _last_lines(output: Path, skip_bytes: int) -> str:
 def _remove_if_nothing_began(folder: Path, output: Path) -> None:
     """Leave no folder behind that holds nothing but a refusal which was shown."""
     with contextlib.suppress(OSError):
-        if [path.name for path in folder.iterdir()] == [output.name]:
-            output.unlink()
+        if [path.name for path in inside.children(folder, folder)] == [output.name]:
+            inside.remove(folder, output)
             folder.rmdir()

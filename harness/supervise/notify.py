@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import re
 import subprocess
 import threading
 from collections.abc import Mapping, Sequence
@@ -25,6 +26,18 @@ OCCASIONS: Final[tuple[Occasion, ...]] = ("end", "stop", "unstable-profile", "re
 #: Addresses, one a line, when no file is named.
 ADDRESSES_VARIABLE: Final = "LEVELRIG_NOTIFY"
 _COMMAND_TIMEOUT_S: Final = 30.0
+#: Whatever looks like an address may hold a secret, the command's own too.
+_ADDRESS: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://[^\s'\"<>]+")
+#: Variables that the notify command gets, besides ``LC_…``: to be found, to find its user's files and screen.
+_KEPT_VARIABLES: Final = frozenset(
+    {
+        "PATH", "HOME", "USER", "LOGNAME", "SHELL", "LANG", "LANGUAGE", "TZ", "TMPDIR",
+        "DISPLAY", "WAYLAND_DISPLAY", "XAUTHORITY", "XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "XDG_DATA_HOME",
+        "DBUS_SESSION_BUS_ADDRESS",
+        "SYSTEMROOT", "SYSTEMDRIVE", "WINDIR", "COMSPEC", "PATHEXT", "TEMP", "TMP", "USERNAME", "USERPROFILE",
+        "USERDOMAIN", "HOMEDRIVE", "HOMEPATH", "APPDATA", "LOCALAPPDATA", "PROGRAMDATA", "PROGRAMFILES",
+    }
+)  # fmt: skip
 
 
 class NotifyError(HarnessError):
@@ -56,7 +69,8 @@ class Notifier:
     Args:
         addresses: Apprise addresses; see :func:`read_addresses`.
         command: Executable and arguments, run for each message: it gets the message as one JSON object on
-            standard input, and ``LEVELRIG_OCCASION``, ``LEVELRIG_TITLE`` in its environment.
+            standard input, and ``LEVELRIG_OCCASION``, ``LEVELRIG_TITLE`` in an environment that holds little
+            else.
         occasions: What to tell; the rest is dropped.
     Raises:
         NotifyError: Apprise is needed and not installed, or it does not understand an address.
@@ -91,7 +105,7 @@ class Notifier:
     def _without_secrets(self, text: str) -> str:
         for secret in self._secrets:
             text = text.replace(secret, "(an address)")
-        return text
+        return _ADDRESS.sub("(an address)", text)
 
     def _run_command(self, message: Message) -> list[str]:
         content = {"occasion": message.occasion, "title": message.title, "body": message.body}
@@ -99,7 +113,7 @@ class Notifier:
             ended = subprocess.run(
                 self._command,
                 input=json.dumps(content | {"data": dict(message.data)}, default=str).encode(),
-                env={**os.environ, "LEVELRIG_OCCASION": message.occasion, "LEVELRIG_TITLE": message.title},
+                env=_environment(message),
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
                 timeout=_COMMAND_TIMEOUT_S,
@@ -113,6 +127,16 @@ class Notifier:
             said = ended.stderr.decode(errors="replace").strip().splitlines()
             return [f"the notify command ended with exit code {ended.returncode}: {said[-1] if said else ''}"]
         return []
+
+
+def _environment(message: Message) -> dict[str, str]:
+    """What the command needs of the user's environment, and the message; secrets there stay behind."""
+    kept = {name: value for name, value in os.environ.items() if _is_kept(name.upper())}
+    return {**kept, "LEVELRIG_OCCASION": message.occasion, "LEVELRIG_TITLE": message.title}
+
+
+def _is_kept(name: str) -> bool:
+    return name in _KEPT_VARIABLES or name.startswith("LC_")
 
 
 def send_within(notifier: Notifier, message: Message, seconds: float) -> list[str]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from harness import userfiles
+from harness import inside, userfiles
 from harness.errors import PlanError, Problem, UserFileError
 from harness.store.export import PLAN_NAME
 
@@ -45,13 +45,14 @@ def choose_plan(named: Path, folder: Path, *, goes_on: bool) -> ChosenPlan:
         goes_on: The start is the supervisor's or the system's.
     """
     copy = folder / PLAN_NAME
-    if not goes_on or not copy.is_file():
+    if not goes_on or not inside.is_there(folder, copy):
         return ChosenPlan(named)
     try:
-        text = userfiles.read_text(copy, "plan")
-    except UserFileError as error:
+        text = userfiles.text_of(inside.read_bytes(folder, copy, userfiles.SMALL_BYTES), copy)
+    except (UserFileError, OSError) as error:
+        what = error.what if isinstance(error, UserFileError) else str(error)
         remedy = "see `levelrig verify`, or run the plan by hand"
-        raise PlanError(str(copy), [Problem("file", error.what, remedy)]) from error
+        raise PlanError(str(copy), [Problem("file", what, remedy)]) from error
     try:
         now = userfiles.read_text(named, "plan")
     except UserFileError:

@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Final
 
+from harness import inside
 from harness.errors import DiskFull, NotWritable
 
 #: More than a file system keeps inside its own tables, so that a full disk is noticed.
@@ -32,13 +33,14 @@ def prove_writable(folder: Path, what_for: str, remedy: str) -> None:
         place = place.parent
     proof, other = (place / f".levelrig-proof-{os.getpid()}{end}" for end in ("", ".new"))
     try:
-        proof.write_bytes(b"before")
-        with other.open("wb") as file:
+        with os.fdopen(inside.create(place, proof), "wb") as file:
+            file.write(b"before")
+        with os.fdopen(inside.create(place, other), "wb") as file:
             file.write(os.urandom(_PROOF_BYTES))
             file.flush()
             os.fsync(file.fileno())
-        other.replace(proof)
-        if proof.stat().st_size != _PROOF_BYTES:
+        inside.replace(place, other, proof)
+        if inside.size_bytes(place, proof) != _PROOF_BYTES:
             raise OSError(errno.EIO, "a file that was replaced still shows the one before")
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)
@@ -49,4 +51,4 @@ def prove_writable(folder: Path, what_for: str, remedy: str) -> None:
     finally:
         for path in (proof, other):
             with contextlib.suppress(OSError):
-                path.unlink(missing_ok=True)
+                inside.remove(place, path)

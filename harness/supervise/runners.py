@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import psutil
 
+from harness import inside
 from harness.store.journal import JOURNAL_NAME
 from harness.store.lock import LOCK_NAME
 
@@ -40,18 +41,17 @@ class Runners:
 
 def find_runners(folder: Path) -> Runners:
     """Who works on that folder. Reads two small files; locks nothing."""
-    return Runners(_alive(folder / LOCK_NAME), _alive(folder / SUPERVISOR_NAME))
+    return Runners(_alive(folder, LOCK_NAME), _alive(folder, SUPERVISOR_NAME))
 
 
 def name_supervisor(folder: Path) -> bool:
     """Let the folder name this process as its supervisor; False where there is no campaign yet."""
-    if not (folder / JOURNAL_NAME).exists():
+    if not inside.is_there(folder, folder / JOURNAL_NAME):
         return False
     since = datetime.fromtimestamp(psutil.Process().create_time() + _TOLERANCE_S).astimezone()
     try:
-        (folder / SUPERVISOR_NAME).write_text(
-            json.dumps({"pid": os.getpid(), "since_utc": since.isoformat()}) + "\n", encoding="utf-8"
-        )
+        text = json.dumps({"pid": os.getpid(), "since_utc": since.isoformat()}) + "\n"
+        inside.write_whole(folder, folder / SUPERVISOR_NAME, text.encode())
     except OSError:
         return False
     return True
@@ -59,17 +59,15 @@ def name_supervisor(folder: Path) -> bool:
 
 def unname_supervisor(folder: Path) -> None:
     """This process supervises no longer."""
-    if _alive(folder / SUPERVISOR_NAME) == os.getpid():
+    if _alive(folder, SUPERVISOR_NAME) == os.getpid():
         with contextlib.suppress(OSError):
-            (folder / SUPERVISOR_NAME).unlink(missing_ok=True)
+            inside.remove(folder, folder / SUPERVISOR_NAME)
 
 
-def _alive(path: Path) -> int | None:
+def _alive(folder: Path, name: str) -> int | None:
     """The process that the file names, if it still lives."""
     try:
-        if not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
-            return None
-        found: Any = json.loads(path.read_text(encoding="utf-8"))
+        found: Any = json.loads(inside.read_text(folder, folder / name, _LARGEST_BYTES))
         pid, since = found["pid"], datetime.fromisoformat(found["since_utc"])
         process = psutil.Process(pid)
         if process.status() == psutil.STATUS_ZOMBIE:

@@ -27,6 +27,7 @@ from harness.errors import HarnessError
 from harness.guard import RestoreRecord
 from harness.guard.times import HANDOVER_S, SILENT_S
 from harness.isolated import python_command
+from harness.plaintext import plain
 from harness.processes import end_dead_runs_titles
 from harness.store.campaign import CampaignStore
 from harness.store.causes import PROGRAM_LOST
@@ -393,4 +394,4 @@ def supervise(arguments: Sequence[str], folder: Path, **options: Any) -> int:
 
 
 def _print(kind: str, sentence: str) -> None:
-    print(f"supervisor: {sentence}", file=sys.stderr)
+    print(plain(f"supervisor: {sentence}"), file=sys.stderr)

@@ -30,7 +30,9 @@ class RunningRate:
     _size: int = -1
     _grew_s: float = float("-inf")
 
-    def look(self, frame_log: Mapping[str, Any] | None, now_s: float) -> float | None:
+    def look(
+        self, frame_log: Mapping[str, Any] | None, now_s: float, owner_id: int | None = None
+    ) -> float | None:
         """Frame rate over the last two seconds, 1/s; None where it is not known.
 
         It is not known where the title writes no log or none yet, where the log did not grow lately (the
@@ -39,21 +41,25 @@ class RunningRate:
         Args:
             frame_log: What the beacon says of it: ``path`` and ``spec``.
             now_s: Monotonic seconds.
+            owner_id: Another user's beacon: only a file of that user is looked at.
         """
         try:
             if frame_log is None:
                 return None
-            self._note_growth(frame_log, now_s)
+            self._note_growth(frame_log, now_s, owner_id)
             if self._log is None or now_s - self._grew_s > STALE_S:
                 return None
             return self._log.recent_fps()
         except (OSError, KeyError, TypeError, ValidationError, FrameLogError):
             return None
 
-    def _note_growth(self, frame_log: Mapping[str, Any], now_s: float) -> None:
+    def _note_growth(self, frame_log: Mapping[str, Any], now_s: float, owner_id: int | None) -> None:
         """The time of its writing tells at the first look only: not every system keeps it up to date."""
         path = Path(frame_log["path"])
         stat = path.stat()
+        if owner_id is not None and stat.st_uid != owner_id:
+            self._named = self._log = None
+            return
         if frame_log != self._named:
             self._named, self._log = frame_log, None
             self._grew_s = now_s - max(0.0, time.time() - stat.st_mtime)

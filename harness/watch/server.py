@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from harness import inside
 from harness.errors import NotACampaign, ReportError
 from harness.watch.access import Access
 
@@ -31,7 +32,7 @@ def serve(
         ReportError: The ``watch`` extra is not installed, or the port can't be had.
         NotACampaign: There is no campaign in the folder.
     """
-    if not (folder / "plan.toml").is_file():
+    if not inside.is_file(folder, folder / "plan.toml"):
         raise NotACampaign(f"{folder}: no campaign there; name the folder that `levelrig run` writes")
     try:
         import uvicorn

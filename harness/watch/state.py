@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -100,10 +102,18 @@ def read_now(folder: Path, now_utc: datetime, rate: RunningRate, now_s: float) -
     frame_log = live.pop("frame_log", None) if live else None
     if live and frame_log:
         try:
-            live["running_fps"] = rate.look(frame_log, now_s)
+            live["running_fps"] = rate.look(frame_log, now_s, _stranger(folder))
         except (HarnessError, OSError, ValueError, TypeError, KeyError, AttributeError):
             live["running_fps"] = None  # a beacon that levelrig did not write
     return live
+
+
+def _stranger(folder: Path) -> int | None:
+    """Who wrote the beacon, where that is another user than this one. Windows does not tell."""
+    if sys.platform == "win32":
+        return None
+    owner_id = inside.stat_of(folder, folder / BEACON_NAME).st_uid
+    return None if owner_id == os.geteuid() else owner_id
 
 
 def pending_request(folder: Path) -> str | None:

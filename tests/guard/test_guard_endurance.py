@@ -120,3 +120,25 @@ def test_no_repeat_is_accepted_under_a_wrong_profile_whatever_runs_beside_it(pre
     assert not pretend.record.exists()
     with capsys.disabled():
         print(f"{log.count('begin plain') + log.count('begin quiet')} profiles applied meanwhile")
+
+
+@pytest.mark.parametrize("apply_s", [200.0, 400.0])
+def test_a_real_apply_killed_in_its_middle_leaves_the_factory_state(pretending, pretend, capsys, apply_s):
+    """With the guard's usual times."""
+    pretend.options(apply_s=apply_s)
+    run = pretending.levelrig(pretend, "run", pretend.plan(timeout_s=600.0), "--into", "c")
+    log = pretend.folder / "log"
+    assert pretending.wait_until(lambda: log.exists() and "begin" in log.read_text(), 120)
+    time.sleep(apply_s / 2)
+    assert "end" not in log.read_text(), "it is to be killed in the middle"
+    run.kill()
+    run.communicate()
+    began_s = time.monotonic()
+    assert pretending.wait_until(lambda: not pretend.record.exists() and pretend.state == "factory", 120)
+    took_s = time.monotonic() - began_s
+    time.sleep(apply_s / 2 + 5.0)  # what an orphan would need to change it after all
+    assert pretend.state == "factory"
+    assert not pretend.record.exists()
+    assert log.read_text().count("begin plain") == 1
+    with capsys.disabled():
+        print(f"apply of {apply_s:g} s, killed in its middle: back after {took_s:.1f} s", flush=True)

@@ -117,9 +117,8 @@ def test_a_reader_can_hold_no_lock_and_still_read(open_place: Path, small: Modul
         for name in ("lock", "journal.sqlite-shm"):
             assert "Permission denied" in as_nobody("/bin/cat", str(folder / name))
         assert as_nobody("/bin/cat", str(folder / "journal.sqlite"), str(folder / "journal.sqlite-wal")) == ""
-        copied = open_place / "copy"
-        copied.mkdir()
-        held = journal_module._in_memory(journal_module._copy_to_read(folder / "journal.sqlite", copied))
+        with journal_module.copy_of(folder, folder / "journal.sqlite") as copy:
+            held = journal_module._in_memory(copy)
         assert held.execute("SELECT count(*) FROM slots").fetchone()[0] == len(store.remaining_slots())
         held.close()
 

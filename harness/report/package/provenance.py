@@ -146,7 +146,7 @@ def explain(folder: Path, number_id: str) -> str:
     """
     path = folder / "report" / NUMBERS_NAME
     require_campaign(folder)
-    if not path.is_file():
+    if not inside.is_there(folder, path):
         raise ReportError(f"{path}: not there; run `levelrig report {folder}` first")
     try:
         known = json.loads(inside.read_bytes(folder, path))
@@ -214,7 +214,7 @@ def _cell_lines(
 
 def _state(campaign: Campaign, path: str, digest: str) -> str:
     place = campaign.folder / path
-    if not place.is_file():
+    if not inside.is_file(campaign.folder, place):
         return "MISSING"
     found, _ = campaign.sha256_of(place)
     return "as it is now" if found == digest else f"CHANGED, now {found}"
