@@ -21,7 +21,7 @@ from pydantic import BaseModel
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
-from harness.boundary.stages import check_stage
+from harness.boundary.stages import guarded_stage
 from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
@@ -132,8 +132,8 @@ class PluginHost:
         if not self._has("levelrig_stages", plugin):
             return []
         found: list[AnyStage] = []
-        for stage in self._call("levelrig_stages", plugin) or ():
-            check_stage(stage)
+        for given in self._call("levelrig_stages", plugin) or ():
+            stage = guarded_stage(given)
             if stage.key in [other.key for other in found]:
                 raise PluginError(f"it brings two stages {stage.key!r}")
             found.append(stage)

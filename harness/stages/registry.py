@@ -32,15 +32,9 @@ class Registry:
         yield from self.at("before-launch")
         yield from self.at("in-title")
 
-    def __contains__(self, key: object) -> bool:
-        return any(stage.key == key for stage in self)
-
-    def __getitem__(self, key: str) -> AnyStage:
-        """The stage with that key. Raises KeyError."""
-        for stage in self:
-            if stage.key == key:
-                return stage
-        raise KeyError(key)
+    def get(self, key: str) -> AnyStage | None:
+        """The stage with that key; None where there is none."""
+        return next((stage for stage in self if stage.key == key), None)
 
     def at(self, place: Place) -> list[AnyStage]:
         """The stages of one place, in order."""
@@ -59,9 +53,10 @@ class Registry:
 
     def add(self, stage: AnyStage) -> None:
         """Take a plugin's stage; the same one twice is one. Raises ValueError where its key is taken."""
-        if type(self._added.get(stage.key)) is type(stage):
+        known = self.get(stage.key)
+        if known is stage:
             return
-        if stage.key in self:
+        if known is not None:
             raise ValueError(f"there is a stage {stage.key!r} already")
         self._added[stage.key] = stage
         self._tell()

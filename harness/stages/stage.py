@@ -150,7 +150,8 @@ class Stage(ABC, Generic[R]):
         return ()
 
     def watched_as(self, cell_id: str, warmed_by: str | None) -> str | None:
-        """Name under which the thermal model learns how long such waits take; None: it does not.
+        """Name under which the thermal model learns how long such waits take; None: it does not. Names with
+        the same first word are of one family.
 
         Args:
             cell_id: The cell that is waited for.

@@ -97,6 +97,31 @@ def test_one_good_attempt_passes_through_every_phase_in_order_and_restores_at_th
     ]
 
 
+def test_an_attempt_passes_the_stages_that_it_began_with_and_no_others():
+    def held(before: tuple[str, ...], inside: tuple[str, ...]) -> list[Instruction]:
+        state, (instruction,) = step(State(), Start())
+        slots, seen = [SLOT], []
+        while not isinstance(instruction, CloseTitle):
+            begins = isinstance(instruction, BeginAttempt)
+            event = AttemptBegun(before, inside) if begins else answer(instruction, slots)
+            state, (instruction,) = step(state, event)
+            if isinstance(instruction, HoldGate | LaunchTitle | MeasureWindow):
+                seen.append(instruction)
+                assert state.title_may_run == (LaunchTitle() in seen)
+        return seen
+
+    assert held((), ()) == [LaunchTitle(), MeasureWindow()]
+    assert held(("fan_rest", "cooldown"), ("long_breath",)) == [
+        HoldGate("fan_rest"), HoldGate("cooldown"), LaunchTitle(), HoldGate("long_breath"), MeasureWindow()
+    ]  # fmt: skip
+
+
+def test_a_gate_that_is_not_held_can_not_open():
+    state, _ = run_until(HoldGate)
+    with pytest.raises(InvalidTransition):
+        step(state, GateOpened("soak"))
+
+
 def test_a_title_that_fails_in_its_window_is_closed_and_committed_as_failed_without_reading_its_log():
     state, _ = run_until(MeasureWindow)
     state, instructions = step(state, Failed("title-crashed", "harbour-lights ended by itself"))

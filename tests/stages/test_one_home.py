@@ -1,0 +1,73 @@
+"""Nobody but the stages' own files knows a stage by name; the registry keeps their order."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from harness.stages import STAGES
+from harness.stages.registry import Registry
+from harness.stages.soak import Soak, SoakStage
+
+HARNESS = Path(__file__).parents[2] / "harness"
+#: Where a text really means one stage, and why.
+MEANT = {
+    "conditions/change_points.py": "warm-up is the statistics' own word for the start of a series",
+    "conditions/thermal.py": "an example of the kinds of waits that it learns",
+    "rehearse.py": "advice names the key of the plan that helps",
+    "rig.py": "tells whoever writes a control when it is asked",
+    "tables.py": "a column never changes meaning",
+}
+
+
+def test_no_file_outside_the_stages_names_one_but_where_a_text_means_it():
+    own = "|".join(re.escape(stage.key).replace("_", "[-_]") for stage in STAGES.own)
+    named = {
+        path.relative_to(HARNESS).as_posix()
+        for suffix in ("py", "j2", "js")
+        for path in HARNESS.rglob(f"*.{suffix}")
+        if re.search(rf"(?<![a-z])({own})(?![a-z])", path.read_text("utf-8"), re.IGNORECASE)
+    }
+    outside = {name for name in named if not name.startswith("stages/")}
+    assert outside == MEANT.keys(), "iterate over harness.stages.STAGES, or state above why a text means one"
+
+
+class Later(SoakStage):
+    key = "later"
+
+
+class Between(SoakStage):
+    key = "between"
+    before = "soak"
+
+
+class Early(SoakStage):
+    key = "early"
+    place = "before-launch"
+
+
+def test_added_stages_come_last_in_their_place_or_before_the_one_they_name():
+    registry = Registry()
+    told = []
+    registry.follow(lambda: told.append([stage.key for stage in registry]))
+    between = Between()
+    for stage in (Later(), between, Early()):
+        registry.add(stage)
+    registry.add(between)
+    assert told == [
+        ["cooldown", "warm_up", "soak"],
+        ["cooldown", "warm_up", "soak", "later"],
+        ["cooldown", "warm_up", "between", "soak", "later"],
+        ["cooldown", "early", "warm_up", "between", "soak", "later"],
+    ]
+    with pytest.raises(ValueError, match="there is a stage 'between' already"):
+        registry.add(Between())
+    registry.withdraw("between")
+    assert registry.get("between") is None
+
+
+def test_every_stage_of_our_own_has_a_default_and_so_is_part_of_every_attempt():
+    assert [stage.default for stage in STAGES.own if stage.default is None] == []
+    assert STAGES.own[-1].default == Soak()
