@@ -105,7 +105,7 @@ def _failures(host: PluginHost) -> list[Finding]:
 def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Finding], set[str]]:
     """One line per quantity of each sensor that works here, as read and measured; and their names."""
     findings: list[Finding] = []
-    delivered: set[str] = set()
+    delivered: dict[str, str] = {}
     for sensor in host.open_sensors(clock, []):
         aside = clock.aside(f"levelrig-{sensor.name}")
         try:
@@ -129,20 +129,20 @@ def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Fi
                 detail = f"none now, as it may be, from {sources[quantity]}"
                 findings.append(Finding(f"{sensor.name} {quantity}", "ok", detail))
             else:
-                again = quantity in delivered
-                findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, again))
-            delivered.add(quantity)
-    return findings, delivered
+                first = delivered.get(quantity, "")
+                findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, first))
+            delivered.setdefault(quantity, sensor.name)
+    return findings, set(delivered)
 
 
-def _quantity(sensor: str, quantity: str, source: str, seen: Watched, again: bool) -> Finding:
+def _quantity(sensor: str, quantity: str, source: str, seen: Watched, first: str) -> Finding:
     subject = f"{sensor} {quantity}"
     measured = {"read_us": round(seen.read_us, 1)}
     if seen.period_ms is not None:
         measured["period_ms"] = round(seen.period_ms, 1)
     if seen.value is None:
         return Finding(subject, "missing", f"no reading from {source}", "look again under load", measured)
-    detail = f"{seen.value:.6g} from {source}" + ("; an earlier sensor delivers it" if again else "")
+    detail = f"{seen.value:.6g} from {source}" + (f"; not used: {first} delivers it" if first else "")
     return Finding(subject, "ok", detail, measured=measured)
 
 

@@ -386,11 +386,13 @@ class PluginRig:
         opened = self._host.open_sensors(self.clock, list(self._plan.sensors))
         self.news += self._host.news
         self._host.news.clear()
-        keep = [s for s in opened if wanted is None or s.name.split(":")[0] in wanted]
+        if wanted is None:
+            return opened
+        keep = [s for s in opened if _kind_of(s) in wanted]
         for sensor in opened:
             if sensor not in keep:
                 sensor.close()
-        return keep
+        return sorted(keep, key=lambda sensor: wanted.index(_kind_of(sensor)))
 
     def open_control(self, kind: str) -> Control:
         if kind not in self._controls:
@@ -402,6 +404,10 @@ class PluginRig:
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
         return self._host.read_frame_log(source)
+
+
+def _kind_of(sensor: Sensor) -> str:
+    return sensor.name.split(":")[0]
 
 
 def _in_time(aside: Aside, call: Callable[[], Any]) -> Any:

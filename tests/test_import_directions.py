@@ -70,7 +70,7 @@ ALLOWED: dict[str, str] = {
     "rehearsal_folder": "errors inside store",
     "doctor": "clock errors hookspecs plugins rig",
     "pretend": "guard isolated rig testing",
-    "terminal": "engine plaintext",
+    "terminal": "clock engine plaintext",
     # the report
     "report": "report.package report.write",
     "report.elements": "numerals",

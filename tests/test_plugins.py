@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -266,3 +267,27 @@ def test_a_rig_tells_once_of_broken_plugins_and_of_sensors_that_did_not_open(tmp
     assert "plugin frail failed in open_sensors" in rig.news[-1]
     rig.news.clear()
     assert host.news == []
+
+
+@pytest.mark.parametrize(
+    ("wanted", "order"),
+    [(None, ["one", "two:0", "three"]), (["three", "two"], ["three", "two:0"]), (["one"], ["one"])],
+)
+def test_the_plans_list_of_sensors_is_also_their_order_of_preference(wanted, order) -> None:
+    class Host:
+        broken: ClassVar[list[object]] = []
+        news: ClassVar[list[str]] = []
+
+        def open_sensors(self, clock: object, specs: object) -> list[ScriptedSensor]:
+            return [ScriptedSensor({}, FakeClock(), name=name) for name in ("one", "two:0", "three")]
+
+    plan = Plan.model_validate(
+        {
+            "plan": {"question": "Which?", "repeats": 1, "reference": "factory"},
+            "sampling": {"sensors": wanted},
+            "profiles": [{"name": "factory"}],
+            "titles": [{"name": "harbour-lights", "workload": "command", "measure_s": 1}],
+        }
+    )
+    rig = PluginRig(Host(), plan, FakeClock())  # type: ignore[arg-type]
+    assert [sensor.name for sensor in rig.open_sensors()] == order

@@ -17,6 +17,7 @@ from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean, with_step
 from harness.analysis.evenness import Evenness
+from harness.analysis.low_definition import by_one_definition
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
@@ -82,6 +83,7 @@ def analyse(
         ValueError: A column that identifies a repeat is missing.
     """
     settings = replace(settings, lower_score_titles=lower_score_titles(repeats, settings))
+    repeats, other_lows = by_one_definition(repeats, settings.low_definition)
     cells = cells_of(repeats, settings)
     profiles = list(dict.fromkeys(key[2] for key in sorted(cells, key=lambda key: _place(key, settings))))
     compared = [profile for profile in profiles if profile != settings.reference]
@@ -123,7 +125,10 @@ def analyse(
         evenness=evenness,
         crashes=() if attempts is None else tuple(crashes_of(attempts, p) for p in profiles),
         answer=_answer(overall_rows, compared, cells, settings, rests, evenness),
-        warnings=tuple(_warnings(repeats, cells, comparison_rows, settings)),
+        warnings=(
+            *_warnings(repeats, cells, comparison_rows, settings),
+            *([] if other_lows is None else [other_lows]),
+        ),
     )
 
 
@@ -245,10 +250,6 @@ def _warnings(
         f"{cold.most_later}: its shader caches were cold. Run it once before the night, or warm up longer."
         for cold in cold_starts(repeats)
     ]
-    if "low_definition" in repeats.columns:
-        definitions = sorted(set(repeats["low_definition"].dropna().astype(str)))
-        if len(definitions) > 1:
-            found.append(f"The lows were computed by different definitions: {words.listed(definitions)}.")
     flat = [row for row in comparison_rows if row["sd"] == 0 and math.isfinite(row["low"])]
     if flat:
         labels = words.listed(list(dict.fromkeys(row["label"] for row in flat)))

@@ -82,10 +82,11 @@ class Sampler:
         sensor_tries: Consecutive failed reads after which a sensor is reported as lost. It is then still
             tried, with pauses that double up to 30 s.
         on_event: Called as ``on_event(code, sentence)``, from the sampling thread where there is one.
-            Codes: ``sensor-lost``, ``sensor-back``, ``sensor-broken`` (it offered nothing or broke its
-            contract), ``sensor-hanging`` (a read does not return), ``reading-lost`` (a quantity is not read
-            any more, or never was), ``reading-frozen``, ``reading-absurd``, ``sampling-gap`` (over a second
-            without a row), ``recording-failed``.
+            Codes: ``sensor-passed-over`` (another one delivers what it offers), ``sensor-lost``,
+            ``sensor-back``, ``sensor-broken`` (it offered nothing or broke its contract), ``sensor-hanging``
+            (a read does not return), ``reading-lost`` (a quantity is not read any more, or never was),
+            ``reading-frozen``, ``reading-absurd``, ``sampling-gap`` (over a second without a row),
+            ``recording-failed``.
         flush_s: Longest time for which a recorded row is held back from the writer.
     """
 
@@ -154,11 +155,11 @@ class Sampler:
 
     def _assign(self, sensors: Sequence[Sensor]) -> list[Source]:
         taken: set[str] = set()
-        sources = []
+        sources: list[Source] = []
         for sensor in sensors:
             aside = self._clock.aside(f"levelrig-{sensor.name}")
             try:
-                offered = [c for c in aside.ask(sensor.channels, ANSWER_S) if c.quantity not in taken]
+                every = aside.ask(sensor.channels, ANSWER_S)
             except StillRunning:
                 sentence = f"{sensor.name} does not say what it offers within {ANSWER_S:.0f} s; left out"
                 self._on_event("sensor-broken", sentence)
@@ -166,6 +167,8 @@ class Sampler:
             except Exception as error:
                 self._on_event("sensor-broken", f"{sensor.name} does not say what it offers: {error}")
                 continue
+            offered = [c for c in every if c.quantity not in taken]
+            self._tell_doubles(sensor.name, [c.quantity for c in every], sources)
             unknown = [c.quantity for c in offered if c.quantity not in tables.QUANTITIES]
             if unknown:
                 self._on_event(
@@ -178,6 +181,17 @@ class Sampler:
                 sources.append(Source(sensor, channels, len(taken), self._period_s, aside))
                 taken.update(unique)
         return sources
+
+    def _tell_doubles(self, name: str, offered: Sequence[str], earlier: Sequence[Source]) -> None:
+        """Say which of a sensor's quantities are not taken from it, and from which one they are."""
+        for source in earlier:
+            doubles = [quantity for quantity in offered if quantity in source.columns]
+            if doubles:
+                self._on_event(
+                    "sensor-passed-over",
+                    f"{', '.join(doubles)}: {source.name} and {name} both read this, {source.name} is used; "
+                    "the first in the plan's sampling.sensors is preferred",
+                )
 
     @property
     def quantities(self) -> frozenset[str]:

@@ -51,7 +51,15 @@ def test_the_first_sensor_that_offers_a_quantity_delivers_it_and_the_others_are_
 
     first = ScriptedSensor({"core_temp_c": 40.0}, clock, name="first")
     second = Second({"core_temp_c": 99.0, "fan_rpm": 1200}, clock, name="second")
-    sampler = sampler_of(first, second, clock=clock)
+    events: list[tuple[str, str]] = []
+    sampler = sampler_of(first, second, clock=clock, events=events)
+    assert events == [
+        (
+            "sensor-passed-over",
+            "core_temp_c: first and second both read this, first is used; the first in the plan's "
+            "sampling.sensors is preferred",
+        )
+    ]
     sampler.start()
     clock.sleep_s(0.3)
     assert sampler.latest("core_temp_c").value == 40.0
