@@ -19,7 +19,12 @@ from harness.frames.damage import Damage, Settled
 from harness.frames.interval_frames import IntervalFrames
 from harness.frames.mapping import ColumnMapping
 from harness.frames.quantities import Quantities
-from harness.frames.refusals import refuse_coarse_times, refuse_contradictions, refuse_frame_numbers
+from harness.frames.refusals import (
+    refuse_coarse_times,
+    refuse_contradictions,
+    refuse_frame_numbers,
+    refuse_total,
+)
 from harness.frames.rows import RawRows
 from harness.frames.selection import Selection
 from harness.frames.time_frames import ClockSteps, TimeFrames
@@ -112,6 +117,7 @@ class Cleaner:
         refuse_coarse_times(path, mapping, self._quantities.origin, self._clock.previous, frames)
         refuse_frame_numbers(path, mapping, self._clock.counts_rows, frames)
         refuse_contradictions(path, mapping, self.agreement)
+        refuse_total(path, mapping, self._intervals.last_ms, self._intervals.total_ms, frames)
 
     def add_notes(self, notes: Callable[[], list[str]]) -> None:
         """Let another stage of the reading add to :meth:`notes`, once the log has been read."""

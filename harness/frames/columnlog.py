@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 from harness.errors import FrameLogError
 from harness.frames.bounds import MEMORY_BUDGET_BYTES, UNPACKED_TIMES
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
+from harness.frames.json_document import document_lines, rows_begin
 from harness.frames.jsonlog import array_lines, flat_keys, is_json_array, value_at
 from harness.frames.mapping import ColumnMapping
 from harness.frames.nested import durations_as_numbers, leaves, picked
@@ -184,7 +185,7 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         number = size = 0
         lines: list[bytes] = []
         try:
-            for line in _json_lines(path, stream):
+            for line in _json_lines(path, stream, mapping):
                 number += 1
                 if len(line) > LONGEST_LINE_BYTES:
                     raise FrameLogError(
@@ -210,10 +211,13 @@ def jsonl_rows(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
             yield _parse_objects(lines, keys, numbers)
 
 
-def _json_lines(path: Path, stream: BinaryIO) -> Iterator[bytes]:
+def _json_lines(path: Path, stream: BinaryIO, mapping: ColumnMapping) -> Iterator[bytes]:
+    """The objects of a JSON log, a line each. Raises FrameLogError."""
     head = cast(io.BufferedReader, stream).peek(4096)
-    if is_json_array(head):
+    if mapping.rows_key is None and is_json_array(head):
         yield from array_lines(path, stream, LONGEST_LINE_BYTES)
+    elif (array := rows_begin(path, mapping.encoding, mapping.rows_key)) is not None:
+        yield from document_lines(path, mapping.encoding, array)
     else:
         while line := stream.readline(LONGEST_LINE_BYTES + 1):
             yield line

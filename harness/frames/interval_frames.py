@@ -14,7 +14,12 @@ from harness.frames.sums import RunningSum
 
 
 class IntervalFrames:
-    """Makes frames of batch after batch of one log."""
+    """Makes frames of batch after batch of one log.
+
+    Attributes:
+        total_ms: What the frames add up to.
+        last_ms: The last one.
+    """
 
     def __init__(
         self, mapping: ColumnMapping, account: Account, quantities: Quantities, *, want_times: bool
@@ -23,6 +28,8 @@ class IntervalFrames:
         self._account = account
         self._quantities = quantities
         self._want_times = want_times
+        self.total_ms = 0.0
+        self.last_ms = 0.0
         self._pending_ms: list[float] = []  # time of frames left out that the next frame takes over
         self._elapsed = RunningSum()
         self._latest_ms = 0.0
@@ -35,6 +42,9 @@ class IntervalFrames:
         if batch.damage is not None:
             interval_ms = np.where(batch.damage, 0.0, interval_ms)
         lengths = self._merged(interval_ms, batch)
+        if len(lengths):
+            self.total_ms += float(np.sum(lengths))
+            self.last_ms = float(lengths[-1])
         t_s = self._ends_s(interval_ms, batch.time)
         positive = lengths > 0
         if len(lengths) == batch.rows.count and positive.all():

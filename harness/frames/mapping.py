@@ -78,6 +78,11 @@ class ColumnMapping(BaseModel):
     format: Literal["auto", "csv", "parquet", "jsonl"] = Field(
         default="auto", description="file format; auto decides by the file's first bytes"
     )
+    rows_key: str | None = Field(
+        default=None,
+        min_length=1,
+        description="key of the array of rows in a JSON document that holds several; a.b for b inside a",
+    )
     delimiter: str = Field(
         default=",",
         description="between fields: one character, or tab, comma, semicolon, space, bar; "

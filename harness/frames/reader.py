@@ -29,6 +29,7 @@ from harness.frames.mapping import ColumnMapping
 from harness.frames.quantities import LARGEST
 from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.stamps import with_stamps
+from harness.frames.summary_rows import with_summary_rows
 from harness.frames.textlog import open_layout, parse_block
 from harness.rig import FrameLog
 
@@ -54,7 +55,8 @@ def _parsed(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         yield from jsonl_rows(path, mapping)
     else:
         layout = open_layout(path, mapping)
-        yield from in_order(partial(parse_block, layout=layout), text_blocks(path, mapping))
+        blocks = in_order(partial(parse_block, layout=layout), text_blocks(path, mapping))
+        yield from with_summary_rows(blocks, path, mapping, layout.shape)
 
 
 def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = None) -> Iterator[CleanBatch]:

@@ -17,6 +17,7 @@ from harness.frames.blocks import TextBlock, as_table_lines, text_blocks, withou
 from harness.frames.cleaning import Cleaner
 from harness.frames.columnlog import jsonl_block
 from harness.frames.files import Format, open_bytes, sniff_format
+from harness.frames.json_document import is_object_a_line
 from harness.frames.jsonlog import is_json_array
 from harness.frames.mapping import ColumnMapping
 from harness.frames.reader import one_run
@@ -113,7 +114,7 @@ class GrowingLog:
             if is_json_array(stream.read(4096)):  # its end tells nothing without its beginning
                 return None
         kind = sniff_format(path) if mapping.format == "auto" else mapping.format
-        if kind == "parquet":
+        if kind == "parquet" or (kind == "jsonl" and not is_object_a_line(path, mapping.encoding)):
             return None
         return kind, open_layout(path, mapping) if kind == "csv" else None
 

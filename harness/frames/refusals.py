@@ -16,6 +16,8 @@ from harness.frames.mapping import ColumnMapping
 LEAST_COUNTED = 100
 #: Relative difference of interval and time, over the whole log, above which it is refused.
 CONTRADICTION = 0.01
+#: Times the mean frame time from which an interval may be the number of frames (chosen here, no source).
+LONG_FOR_A_NUMBER = 3.0
 #: Share of the mean frame time that a time column must tell apart.
 FINEST_SHARE = 0.01
 
@@ -47,6 +49,26 @@ def refuse_frame_numbers(path: Path, mapping: ColumnMapping, counts_rows: bool, 
         raise FrameLogError(
             f"{path}: column {mapping.time_column!r} rises by exactly 1 in each of "
             f"{frames} rows: these are frame numbers and no times; map the column of times"
+        )
+
+
+def refuse_total(path: Path, mapping: ColumnMapping, last_ms: float, total_ms: float, frames: int) -> None:
+    """The last interval must not be the sum or the number of those before it.
+
+    Args:
+        last_ms: The last interval.
+        total_ms: All of them, the last one included.
+        frames: How many.
+    """
+    if frames <= LEAST_COUNTED or mapping.interval_column is None:
+        return
+    before_ms = total_ms - last_ms
+    last = last_ms * mapping.interval_scale.units_per_s / 1e3  # as it stands in the file
+    number = last_ms > LONG_FOR_A_NUMBER * before_ms / (frames - 1) and abs(last - (frames - 1)) < 1e-6
+    if number or abs(last_ms / before_ms - 1) < CONTRADICTION:
+        raise FrameLogError(
+            f"{path}: the last row holds {last:.6g}, which is the {'number' if number else 'sum'} of the "
+            f"{frames - 1} rows above it: a total and no frame; remove that row, or mark it as a comment"
         )
 
 

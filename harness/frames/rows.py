@@ -28,9 +28,10 @@ FAULTS: tuple[str, ...] = (
     "another header",
     "not a number",  # in a row without any number
     "wrong number of fields",  # in a line without any number where one belongs
+    "perhaps a summary and no frame",
 )
 WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, 8)
-WORDS_ONLY, LINE_OF_WORDS = 8, 9
+WORDS_ONLY, LINE_OF_WORDS, PERHAPS_NO_FRAME = 8, 9, 10
 #: Faults of the whole row: nothing in it can be trusted.
 ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE, WORDS_ONLY, LINE_OF_WORDS)
 
@@ -47,6 +48,8 @@ class RawRows:
         sample: Text of the first row with a fault, for messages.
         unread: Column reference of a quantity -> per row NaN where it was read; where it was not, the number
             that the text may mean (``1,200.5``), or infinite where it tells nothing. Only where one was not.
+        first_lines: The first lines of a block of text, as they stand.
+        last_lines: The last ones.
     """
 
     count: int
@@ -54,6 +57,8 @@ class RawRows:
     faults: NDArray[np.uint8] | None = None
     sample: str = ""
     unread: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    first_lines: tuple[bytes, ...] = ()
+    last_lines: tuple[bytes, ...] = ()
 
 
 def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> dict[str, int]:

@@ -8,6 +8,7 @@ import math
 import re
 from collections import Counter
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from harness.errors import FrameLogError
 from harness.frames.files import open_text, sniff_format
+from harness.frames.json_document import RowArray, document_lines, is_object_a_line, row_arrays
 from harness.frames.jsonlog import array_lines, flat_keys, is_json_array, value_at
 from harness.frames.layout import number_in, take_apart
 from harness.frames.nested import picked
@@ -88,6 +90,10 @@ def take_sample(path: Path) -> LogSample:
     if kind == "jsonl" and lines and is_json_array("\n".join(lines[:3]).encode()):
         stream = io.BytesIO("\n".join(lines).encode())
         lines = [line.decode() for line in array_lines(path, stream, SAMPLE_BYTES)]
+    elif kind == "jsonl" and lines and not is_object_a_line(path, "utf-8"):
+        arrays = row_arrays(path, "utf-8")
+        if arrays:
+            return _document_sample(path, arrays)
     if not lines:
         raise FrameLogError(f"{path}: the file is empty; run the title once and look at the log it writes")
     if kind == "jsonl":
@@ -137,6 +143,19 @@ def _json_sample(path: Path, lines: list[str], encoding: str) -> LogSample:
         fields.append(["" if v is None else v if isinstance(v, str) else json.dumps(v) for v in values])
     columns = _columns(names, fields, ".")
     return LogSample(columns, len(rows), _encoding_option(encoding), (f"JSON lines, {len(names)} keys",))
+
+
+def _document_sample(path: Path, arrays: list[RowArray]) -> Sample:
+    """Rows of the longest array of a JSON document."""
+    longest = max(arrays, key=lambda array: array.rows)
+    found = islice(document_lines(path, "utf-8", longest), SAMPLE_ROWS)
+    sample = _json_sample(path, [line.decode("utf-8", "replace") for line in found], "utf-8")
+    where = f"rows in the array {longest.key!r} of a JSON document"
+    if len(arrays) == 1:
+        return replace(sample, layout=(where, *sample.layout[1:]))
+    others = ", ".join(repr(array.key) for array in arrays if array is not longest)
+    said = f"{where}, the longest one (the others: {others})"
+    return replace(sample, options={**sample.options, "rows_key": longest.key}, layout=(said,))
 
 
 def _first_lines(path: Path) -> tuple[str, list[str]]:

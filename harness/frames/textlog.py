@@ -12,7 +12,7 @@ import csv
 import io
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -41,6 +41,7 @@ from harness.frames.rows import (
     locate_columns,
     number_references,
 )
+from harness.frames.summary_rows import LINES_AHEAD, TableShape, edge_lines, table_shape
 
 _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|infinity|nan)\Z", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d]")  # a heading begins with a letter
@@ -57,12 +58,13 @@ class TextLayout:
     delimiter: str
     decimal: str
     thousands: str | None = None
+    shape: TableShape | None = None
 
 
 def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
     """Read the header. Raises FrameLogError."""
     with as_frame_log_error(path), open_text(path, mapping.encoding) as stream:
-        lines = _lines_ahead(path, stream, mapping, 2 if mapping.header else 200)
+        lines = _lines_ahead(path, stream, mapping, LINES_AHEAD + mapping.header)
     if not lines:
         raise FrameLogError(
             f"{path}: no header and no rows; the title wrote no frame log, or skip_rows is too high: check "
@@ -95,12 +97,27 @@ def open_layout(path: Path, mapping: ColumnMapping) -> TextLayout:
         mapping.separator,
         mapping.decimal,
         mapping.thousands,
+        _shape(lines[mapping.header :], places, mapping),
     )
+
+
+def _shape(lines: list[bytes], places: dict[str, int], mapping: ColumnMapping) -> TableShape | None:
+    def read(field: str) -> float | None:
+        number, fault = _number(field, mapping.decimal, mapping.thousands)
+        return number if not fault else math.nan if fault == EMPTY else None
+
+    alone = mapping.interval_column if mapping.time_column is None else None
+    return table_shape(lines, mapping.separator, read, None if alone is None else places[alone])
 
 
 def parse_block(block: TextBlock | FileStretch, layout: TextLayout) -> RawRows:
     """One block's rows. Safe in threads; never raises for what the lines hold."""
     block = block.load()
+    first, last = edge_lines(block.data)
+    return replace(_parse(block, layout), first_lines=first, last_lines=last)
+
+
+def _parse(block: TextBlock, layout: TextLayout) -> RawRows:
     whole_first = any(layout.whole_first.values())
     unsafe = block.cut_off or block.data.startswith(codecs.BOM_UTF8) or _holds_open_quote(block.data)
     if not (unsafe or (whole_first and _holds_hexadecimal(block.data))):
@@ -188,7 +205,7 @@ def _parse_line_by_line(block: TextBlock, layout: TextLayout) -> RawRows:
         if not fault and len(fields) != len(layout.names):
             fault = WRONG_FIELDS
         if block.cut_off and row == count - 1 and (fault or last_needed):
-            fault = CUT_OFF
+            fault = LINE_OF_WORDS if fault and holds_no_number([line.decode("utf-8", "replace")]) else CUT_OFF
         if not fault:
             for reference, place in layout.places.items():
                 field = fields[place].strip()
