@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.checks import AttemptEvidence, judge
+from harness.collect.parts import JudgedParts
 from harness.frames.bigrun import summarise_log
 from harness.frames.doubt import difference_pct, moved_pct
 from harness.frames.mapping import ColumnMapping
@@ -21,7 +22,7 @@ from harness.metrics.evaluation import evaluate
 from harness.metrics.inputs import Value
 from harness.plan.schema import Checks, LowDefinition
 
-#: Larger files are summarised in bounded memory; the checks that look at single frames are then silent.
+#: Larger files are summarised in bounded memory and judged part by part.
 HELD_BYTES = 256 << 20
 
 
@@ -52,6 +53,7 @@ def judge_file(
     """
     frametime_ms: NDArray[np.float64] = np.empty(0)
     added: dict[str, Value] = {}
+    parts = None
     if path.stat().st_size <= HELD_BYTES:
         log = read_log(path, mapping)
         frametime_ms = log.frames["frametime_ms"].to_numpy()
@@ -63,14 +65,11 @@ def judge_file(
         worst = np.empty(0) if log.worst is None else log.worst["frametime_ms"].to_numpy()
         doubtful = moved_pct(frametime_ms, worst, low_definition)
     else:
-        summary = summarise_log(path, mapping, low_definition=low_definition)
+        parts = JudgedParts(Checks())
+        summary = summarise_log(path, mapping, low_definition=low_definition, beside=parts.add)
         metrics, rows_read, faults = summary.metrics, summary.rows_read, summary.dropped
         left_out, notes = summary.left_out, summary.notes
         doubtful = {} if summary.worst is None else difference_pct(metrics, summary.worst)
-        notes = (
-            *notes,
-            f"over {HELD_BYTES >> 20} MiB: nothing looked for frozen, doubled or capped frames",
-        )
     longest_ms = metrics["longest_frame_ms"]
     seen = AttemptEvidence(
         frametime_ms=frametime_ms if frametime_ms.size else np.array([longest_ms] * 2, np.float64),
@@ -81,6 +80,8 @@ def judge_file(
         doubtful_pct=doubtful,
     )
     judgement = judge(seen, Checks())
+    if parts is not None:
+        judgement = parts.finish(judgement)
     marks = [f"frame-log-note: {note}" for note in notes]
     marks += [
         f"frame-log-note: doubtful rows could move {name} by {pct:.2g} %" for name, pct in doubtful.items()

@@ -75,14 +75,29 @@ def summarise_log(
     *,
     low_definition: LowDefinition = "percentile",
     slow_below_fps: float | None = None,
+    beside: Callable[[Floats], None] | None = None,
 ) -> LogSummary:
-    """All metrics of a frame log of any size. Raises FrameLogError."""
+    """All metrics of a frame log of any size.
+
+    Args:
+        path: The log.
+        mapping: What its columns hold.
+        low_definition: As in the plan.
+        slow_below_fps: Rate for ``slow_time_pct``.
+        beside: Is given each batch of frame times (ms) once, in order, as it is read.
+    Raises:
+        FrameLogError: It can't be read as the mapping says.
+    """
     cleaners: list[Cleaner] = []
     settled: Cleaner | None = None
 
     def stream() -> Iterator[Floats]:
         cleaners.append(Cleaner(path, mapping, want_times=False, worst=settled))
-        return (batch.frametime_ms for batch in stream_log(path, mapping, cleaners[-1]))
+        tell = beside if len(cleaners) == 1 else None
+        for batch in stream_log(path, mapping, cleaners[-1]):
+            if tell is not None:
+                tell(batch.frametime_ms)
+            yield batch.frametime_ms
 
     with as_frame_log_error(path):
         metrics = summarise(stream, low_definition=low_definition, slow_below_fps=slow_below_fps)
