@@ -30,7 +30,10 @@ _NUMBER = re.compile(r"[+-]?(([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]+)?|inf|inf
 _TWO_NUMBERS = re.compile(r"[0-9]\s*[\t;|]\s*[0-9]")  # what another delimiter would part
 _JUDGED_LINES = 2000
 _HEAD_LINES = 30
-_STAMP = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ])?[0-9]{1,2}:[0-9]{2}:[0-9]{2}([.,][0-9]+)?[^0-9]?")
+_STAMP = re.compile(
+    r"([0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ])?[0-9]{1,2}:[0-9]{2}:[0-9]{2}([.,][0-9]+)?"
+    r"\s*([Zz]|[+-][0-9]{2}:?([0-9]{2})?|[AaPp]\.?[Mm]\.?)?\Z"
+)
 _GROUPS = re.compile(r"[+-]?[0-9]{1,3}([,.' ][0-9]{3})+([.,][0-9]*)?\Z")
 _WORD = re.compile(r"(?!(nan|inf|null|none|na|n/a)\b)[^\W\d]|[%#\[(]", re.IGNORECASE)
 _FITS = 0.6  # share of its columns of numbers that must be numbers for a line to be one of the table

@@ -145,7 +145,7 @@ def _json_sample(path: Path, lines: list[str], encoding: str) -> LogSample:
     return LogSample(columns, len(rows), _encoding_option(encoding), (f"JSON lines, {len(names)} keys",))
 
 
-def _document_sample(path: Path, arrays: list[RowArray]) -> Sample:
+def _document_sample(path: Path, arrays: list[RowArray]) -> LogSample:
     """Rows of the longest array of a JSON document."""
     longest = max(arrays, key=lambda array: array.rows)
     found = islice(document_lines(path, "utf-8", longest), SAMPLE_ROWS)

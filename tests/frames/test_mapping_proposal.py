@@ -168,6 +168,14 @@ def test_a_file_without_frames_gives_no_mapping_but_says_why(tmp_path):
     assert "no column looks like" in proposal.as_text()
 
 
+def test_a_table_of_a_stamp_and_a_word_has_two_columns(tmp_path):
+    path = tmp_path / "log.csv"
+    rows = [f"2031-04-05T13:00:{ms // 1000:02}.{ms % 1000:03},glass.exe" for ms in range(0, 9000, 13)]
+    path.write_text("Made by a logger\ncard: some card, 24 GB\nwhen,what\n" + "\n".join(rows))
+    found = propose_mapping(path)
+    assert found.mapping == {"presentation_time_column": "when", "time_unit": "date-time", "skip_rows": 2}
+
+
 @pytest.mark.parametrize("content", [b"", b"hello\nthere\n", b"dt\n1\n2\n", bytes(range(256))])
 def test_what_is_no_table_is_an_error(tmp_path, content):
     path = tmp_path / "log"
