@@ -12,6 +12,7 @@ from harness.errors import HarnessError
 from harness.hookspecs import Finding
 from harness.plugins import PluginHost
 from harness.rig import Reading, Sensor
+from harness.stages import STAGES
 
 #: How long a sensor is watched for changes of its readings, s.
 WATCH_S = 2.0
@@ -148,11 +149,19 @@ def _quantity(sensor: str, quantity: str, source: str, seen: Watched, first: str
 
 def _kinds(host: PluginHost) -> list[Finding]:
     """What a plan may name, from the plugins that are installed."""
-    return [
+    kinds = [
         Finding(f"{role} {name}", "ok", host.kind(role, name).summary)
         for role in ("control", "workload", "reader")
         for name in host.names(role)
     ]
+    places = {"before-launch": "before a title is launched", "in-title": "in the running title"}
+    stages = [
+        Finding(
+            f"stage {stage.key}", "ok", f"waited for {places[stage.place]}; its rule: conditions.{stage.key}"
+        )
+        for stage in STAGES.added()
+    ]
+    return kinds + stages
 
 
 def _median_step_ms(times_s: list[float]) -> float | None:

@@ -68,7 +68,7 @@ ALLOWED: dict[str, str] = {
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
-    "doctor": "clock errors hookspecs plugins rig",
+    "doctor": "clock errors hookspecs plugins rig stages",
     "pretend": "guard isolated rig testing",
     "terminal": "clock engine plaintext",
     # the report

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness.cli import main
+from harness.doctor import examine
 from harness.engine.campaign import run_campaign
 from harness.engine.progress import Progress, Silent, StopSignal
 from harness.hookspecs import RehearsalRequest
@@ -221,3 +222,13 @@ def test_its_folder_is_reported_anew_with_the_plugin_and_without_it(host, tmp_pa
         assert main([command, str(folder)]) == 0
     assert "Long-breath" not in page.read_text("utf-8")
     assert b"fan_rest_s" in dataset.read_bytes()
+
+
+def test_doctor_lists_it(host):
+    found = {finding.subject: finding for finding in examine(PluginHost({}), watch_s=0.0)}
+    assert (
+        found["stage fan_rest"].detail
+        == "waited for before a title is launched; its rule: conditions.fan_rest"
+    )
+    assert "in the running title" in found["stage long_breath"].detail
+    assert "stage cooldown" not in found
