@@ -95,9 +95,17 @@ class ControlRefused(SeamError):
 
 
 class NotRestored(ControlRefused):
-    """The hardware could not be put back, or reads back otherwise. The record keeps the way back."""
+    """The hardware could not be put back, or reads back otherwise. The record keeps the way back.
+
+    Attributes:
+        why: What went wrong, without what is to be done: where a later try succeeds, nothing is.
+    """
 
     exit_code = 5
+
+    def __init__(self, message: str, why: str = "") -> None:
+        self.why = why or message
+        super().__init__(message)
 
 
 class RestoreUnproven(ControlRefused):

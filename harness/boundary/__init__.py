@@ -29,7 +29,7 @@ a frame log, its reader, its alignment; a score            rejected, ``frame-log
 a check                                                    rejected, ``check-failed``
 our own code over what an attempt left                     failed, ``program-fault``
 an error with ``permanent``                                the same code with ``-permanent``; cell set aside
-a restore between two profiles                             ends the night, exit 3 (5 if not restored after)
+a restore between two profiles                             ends the night, exit 4 (5 if not restored after)
 sensors                                                    their readings
 observers, live page, notifications                        their share of the telling
 ========================================================== ================================================

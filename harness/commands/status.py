@@ -15,6 +15,7 @@ from typing import Any
 import psutil
 
 from harness.commands import add_command, print_json
+from harness.commands.signals import card_state
 from harness.frames.notes import note_lines
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import Standing
@@ -61,7 +62,7 @@ def _status(arguments: argparse.Namespace) -> int:
     out.print(f"{arguments.folder}: {found['state']}", markup=False)
     if found["unrestored"]:
         out.print(
-            f"The card was not put back when the last run ended ({found['unrestored']}). "
+            f"The card was not put back when the last run ended ({found['unrestored']}). {card_state()} "
             "`levelrig restore` puts it back, and tells how it stands.",
             markup=False,
         )

@@ -49,7 +49,7 @@ _EXIT_OF_STOP: dict[StopKind | None, int] = {
     "pause": 130,
     "safety": 5,
     "conditions": 3,
-    "restore-failed": 3,
+    "restore-failed": 0,  # it counts how the card is in the end, and what is measured
     "storage": 3,
 }
 EXIT_INCOMPLETE = 4
@@ -340,6 +340,8 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
             reason += "; where no try is left: raise attempts_per_repeat under [retries], then run it again"
         if aside := grouped(standing.cells_set_aside):
             reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"
+    if end.stop == "restore-failed" and accepted < wanted:
+        exit_code = EXIT_INCOMPLETE
     if end.unrestored:
         exit_code = EXIT_UNRESTORED
     log.info("campaign ends", reason=reason, accepted=accepted, wanted=wanted, exit_code=exit_code)

@@ -219,7 +219,9 @@ class Driver:
         """A card that can't be put back is not measured any further: the night ends, resumable."""
         note_fault("putting the card back between two profiles", error)
         self._stopping = True
-        return StopRequested("restore-failed", str(error))
+        reason = f"the card could not be put back between two profiles ({error.why})"
+        self._observer.on_message("warning", f"stopping: {reason}; it is tried again")
+        return StopRequested("restore-failed", reason)
 
     def _carry_out(self, instruction: Instruction) -> Event:
         match instruction:

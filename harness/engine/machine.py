@@ -161,6 +161,8 @@ def _advance(state: State, event: Event) -> Step:
             reason = state.stop.reason if state.stop else "all wanted repeats were offered"
             if event.failure:
                 reason = f"{reason}; the factory state could not be restored: {event.failure}"
+            elif state.stop and state.stop.kind == "restore-failed":
+                reason = f"{reason}; it was put back at the end, and the same command goes on"
             if event.doubt:
                 reason = f"{reason}; that the factory state is back can't be proven: {event.doubt}"
             kind = state.stop.kind if state.stop else None

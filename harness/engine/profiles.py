@@ -146,9 +146,8 @@ class ProfileKeeper:
             except Exception as error:  # a control that breaks must not keep the others from being restored
                 failures.append(f"{kind}: {error if isinstance(error, HarnessError) else repr(error)}")
         if failures:
-            raise NotRestored(
-                f"not restored: {'; '.join(failures)}; run `levelrig restore`, or restart the machine"
-            )
+            why = "; ".join(failures)
+            raise NotRestored(f"not restored: {why}; run `levelrig restore`, or restart the machine", why)
         if untold is not None:
             raise untold
         return doubts

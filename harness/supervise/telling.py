@@ -21,6 +21,7 @@ from harness.supervise.notify import Message, Notifier, read_addresses
 
 #: Exit codes after which the campaign has not come to its end.
 _STOPPED: Final = {3: "stopped: conditions", 5: "stopped for safety", 130: "interrupted"}
+_MISSING: Final = 4
 _LAST_WORDS_S: Final = 60.0
 
 
@@ -112,11 +113,12 @@ class TellingObserver:
     def ended(self, exit_code: int, reason: str, accepted: int, wanted: int) -> None:
         """The campaign came to an end, or was stopped."""
         how = _STOPPED.get(exit_code)
+        done = "ended, some repeats are missing" if exit_code == _MISSING else "done"
         data: dict[str, Any] = {"exit_code": exit_code, "accepted": accepted, "wanted": wanted}
         self._waiting.put(
             Message(
                 "stop" if how else "end",
-                f"{self._name}: {how or 'done'}",
+                f"{self._name}: {how or done}",
                 f"{reason}. {accepted} of {wanted} repeats are measured. Folder: {self._folder}",
                 data,
             )

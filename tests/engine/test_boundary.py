@@ -491,8 +491,10 @@ def test_a_restore_that_raises_between_profiles_ends_the_night_and_uses_up_no_tr
 
     control.restore = restore  # type: ignore[method-assign]
     result = night(tmp_path / "c", rig, plan_of(2))
-    assert result.exit_code == (3 if comes_back else 5)
-    assert "not restored" in result.reason
+    assert result.exit_code == (4 if comes_back else 5)
+    assert "between two profiles" in result.reason
+    assert ("it was put back at the end" in result.reason) is comes_back
+    assert ("levelrig restore" in result.reason) is not comes_back
     assert result.unrestored is not comes_back
     assert "interrupted" not in {row["verdict"] for row in rows_of(tmp_path / "c")}
     refusals[0] = 0

@@ -203,6 +203,18 @@ def test_a_restore_that_failed_is_in_the_final_reason():
     )
 
 
+def test_a_restore_that_failed_between_two_profiles_and_worked_in_the_end_is_history():
+    state, _ = run_until(HoldGate)
+    state, _ = step(state, StopRequested("restore-failed", "the card could not be put back between two"))
+    while state.phase != Phase.RESTORE:
+        state, _ = step(state, Committed() if state.phase == Phase.COMMIT else Closed())
+    _, (end,) = step(state, Restored())
+    assert not end.unrestored
+    assert end.reason == (
+        "the card could not be put back between two; it was put back at the end, and the same command goes on"
+    )
+
+
 DISTURBANCES = st.one_of(
     st.none(),
     st.none(),

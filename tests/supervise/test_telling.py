@@ -60,7 +60,12 @@ def test_a_profile_that_turns_out_unstable_is_told_once(small, tmp_path):
 
 @pytest.mark.parametrize(
     ("exit_code", "occasion", "word"),
-    [(0, "end", "done"), (4, "end", "done"), (5, "stop", "safety"), (130, "stop", "interrupted")],
+    [
+        (0, "end", "done"),
+        (4, "end", "some repeats are missing"),
+        (5, "stop", "safety"),
+        (130, "stop", "interrupted"),
+    ],
 )
 def test_the_end_and_a_stop_are_told_with_what_is_measured(tmp_path, exit_code, occasion, word):
     kept = Kept()

@@ -253,7 +253,7 @@ class CommandControl:
             except ControlRefused as error:
                 failures.append(str(error))
         if failures:
-            raise ControlRefused(f"{'; '.join(failures)}; put the factory state back by hand")
+            raise ControlRefused("; ".join(failures))
         _prove_restored(proofs, folder)
 
 
@@ -273,9 +273,7 @@ def _prove_restored(proofs: Sequence[tuple[Proof, bool | None]], folder: Path) -
             failures.append(f"verify of profile {proof.profile} does not show the state that was found")
         told += back is True
     if failures:
-        raise ControlRefused(
-            f"the restore commands ended well, but {'; '.join(failures)}; put the factory state back by hand"
-        )
+        raise ControlRefused(f"the restore commands ended well, but {'; '.join(failures)}")
     if not told:
         raise RestoreUnproven(
             "the restore commands ended well, but nothing reads back that they worked; give the profiles a "
