@@ -25,7 +25,7 @@ from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.columns import schema_of
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
-from harness.report.charts import figures, interactive, publish
+from harness.report.charts import figures, interactive, publish, title_figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
 from harness.report.compare import campaigns
@@ -117,8 +117,10 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     by_title: list[tuple[str, list[Chart]]] = []
     seconds: list[Seconds] = []
     for title, setting in measured_titles(campaign):
-        traces = figures.collect_traces(campaign, title, setting, buckets_per_trace(len(campaign.counted)))
-        made = [figures.captioned(c, captions) for c in figures.title_charts(campaign, traces, names)]
+        traces = title_figures.collect_traces(
+            campaign, title, setting, buckets_per_trace(len(campaign.counted))
+        )
+        made = [figures.captioned(c, captions) for c in title_figures.title_charts(campaign, traces, names)]
         forms |= title_forms(traces, made, enc)
         by_title.append((title, made))
         seconds.append((title, setting, traces.seconds))

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from harness.report.charts import figures, interactive
-from harness.report.charts.chart import Chart, start_axis
-from harness.report.charts.figures import Traces
+from harness.report.charts import interactive, interactive_overview, interactive_title, title_figures
+from harness.report.charts.chart import Chart
+from harness.report.charts.drawn_overview import start_axis
 from harness.report.charts.interactive import Encodings
+from harness.report.charts.title_figures import Traces
 from harness.report.conditions import start_limit, start_word
 from harness.report.folder import Campaign
 
@@ -18,7 +19,7 @@ ALL_BUCKETS = 130_000
 
 def buckets_per_trace(repeats: int) -> int:
     """Buckets of one trace: at most one for each pixel of a narrow chart, fewer where repeats are many."""
-    return max(100, min(figures.FRAME_BUCKETS, ALL_BUCKETS // max(repeats, 1)))
+    return max(100, min(title_figures.FRAME_BUCKETS, ALL_BUCKETS // max(repeats, 1)))
 
 
 def overview_forms(campaign: Campaign, overview: Sequence[Chart], enc: Encodings) -> dict[str, Any]:
@@ -29,19 +30,19 @@ def overview_forms(campaign: Campaign, overview: Sequence[Chart], enc: Encodings
         match chart.id:
             case "comparison":
                 against = enc.labels[plan.plan.reference]
-                spec = interactive.comparison(chart, enc, plan.plan.margin_pct, against)
+                spec = interactive_overview.comparison(chart, enc, plan.plan.margin_pct, against)
             case "levels":
-                spec = interactive.levels(chart, enc)
+                spec = interactive_overview.levels(chart, enc)
             case "efficiency":
-                spec = interactive.efficiency(chart, enc)
+                spec = interactive_overview.efficiency(chart, enc)
             case "drift":
                 axis = "average FPS against its cell's mean, %"
-                spec = interactive.over_the_night(chart, enc, "deviation_pct", axis)
+                spec = interactive_overview.over_the_night(chart, enc, "deviation_pct", axis)
             case "start-conditions":
                 limit = start_limit(plan)
                 axis = start_axis(start_word(plan))
                 level_c = None if limit is None else limit[0]
-                spec = interactive.over_the_night(chart, enc, "start_temp_c", axis, level_c)
+                spec = interactive_overview.over_the_night(chart, enc, "start_temp_c", axis, level_c)
             case _:
                 continue
         made[chart.id] = {"spec": spec, "columns": interactive.columns_of(chart.data)}
@@ -53,13 +54,15 @@ def title_forms(traces: Traces, made_charts: Sequence[Chart], enc: Encodings) ->
     made: dict[str, Any] = {}
     for chart in made_charts:
         if chart.id.startswith("frametimes-"):
-            made[chart.id] = {"spec": interactive.frametimes(enc), "traces": traces.packed}
+            made[chart.id] = {"spec": interactive_title.frametimes(enc), "traces": traces.packed}
         elif chart.id.startswith("distribution-"):
             columns = interactive.columns_of(chart.data)
-            made[chart.id] = {"spec": interactive.distribution(enc), "columns": columns}
+            made[chart.id] = {"spec": interactive_title.distribution(enc), "columns": columns}
         elif chart.id.startswith("telemetry-"):
             span = (float(chart.data["t_s"].min()), float(chart.data["t_s"].max()))
-            spec = interactive.telemetry(enc, traces.phases, figures.telemetry_panels(traces), span)
+            spec = interactive_title.telemetry(
+                enc, traces.phases, title_figures.telemetry_panels(traces), span
+            )
             made[chart.id] = {"spec": spec, "columns": interactive.columns_of(chart.data, 2)}
     return made
 

@@ -8,8 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from harness.analysis import Analysis
-from harness.report.charts import chart as charts
-from harness.report.charts import figures, interactive
+from harness.report.charts import drawn_overview, figures, interactive, interactive_overview
 from harness.report.charts.chart import Chart, Looks
 from harness.report.charts.interactive import SELECTED, Encodings, Spec
 from harness.report.compare.campaigns import CampaignNames, Several
@@ -35,11 +34,11 @@ def forms(several: Several, made: Sequence[Chart], enc: Encodings) -> dict[str, 
     """Chart id -> specification and data for the page's script."""
     margin_pct = several.campaigns[0].plan.plan.margin_pct
     specs: dict[str, Callable[[Chart], Spec]] = {
-        "against-first": lambda c: interactive.comparison(
+        "against-first": lambda c: interactive_overview.comparison(
             c, enc, margin_pct, several.names[0], _SELECTED, _within(several)
         ),
-        "effects-by-campaign": lambda c: interactive.comparison(c, enc, margin_pct, _OWN, _SELECTED),
-        "levels": lambda c: interactive.levels(c, enc, _SELECTED, _WITHIN),
+        "effects-by-campaign": lambda c: interactive_overview.comparison(c, enc, margin_pct, _OWN, _SELECTED),
+        "levels": lambda c: interactive_overview.levels(c, enc, _SELECTED, _WITHIN),
     }
     return {c.id: {"spec": specs[c.id](c), "columns": interactive.columns_of(c.data)} for c in made}
 
@@ -71,7 +70,7 @@ def against_first_chart(several: Several, names: CampaignNames, looks: Looks) ->
         ),
         alt=several.answer(),
         data=data.reset_index(drop=True),
-        draw=charts.comparison(
+        draw=drawn_overview.comparison(
             data, looks, _labels(several, names), head.margin_pct, first, _within(several)
         ),
         height_in=_height_in(data),
@@ -102,7 +101,7 @@ def own_effects_chart(several: Several, names: CampaignNames, looks: Looks) -> C
         ),
         alt=f"Changes of {data['profile'].nunique()} profiles in {len(several.campaigns)} campaigns.",
         data=data,
-        draw=charts.comparison(data, looks, _labels(several, names), margin_pct, _OWN),
+        draw=drawn_overview.comparison(data, looks, _labels(several, names), margin_pct, _OWN),
         height_in=1.4 + 0.2 * len(several.names) * (1 + data["profile"].nunique()),
     )
 
@@ -126,7 +125,7 @@ def levels_chart(several: Several, analysis: Analysis, names: CampaignNames, loo
         caption=f"{base.caption} Campaigns of one title stand together.",
         alt=base.alt,
         data=data,
-        draw=charts.levels(data, looks, _labels(several, names), "1 % low", _WITHIN),
+        draw=drawn_overview.levels(data, looks, _labels(several, names), "1 % low", _WITHIN),
         height_in=_height_in(data),
     )
 

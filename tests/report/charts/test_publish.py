@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from harness.report import write_report
-from harness.report.charts.chart import efficiency_front, margin_edges_pct
+from harness.report.charts.drawn_overview import efficiency_front, margin_edges_pct
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,286 @@
+"""Drawings over all titles: changes, levels, speed against power, drift, start conditions. Pure.
+
+Each function turns a small table into what draws it on an empty figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import FigureBase
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from harness.numerals import signed
+from harness.report.charts import style as look
+from harness.report.charts.chart import Looks, draw_points, legend
+from harness.report.charts.row_positions import Rows
+from harness.report.charts.style import ProfileLook
+from harness.report.elements import records
+
+
+def comparison(
+    effects: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    margin_pct: float,
+    against: str,
+    within: str | None = None,
+) -> Callable[[FigureBase, float], None]:
+    """Change against the reference by title, with intervals and the margin as a band.
+
+    Args:
+        effects: Columns ``metric_label``, ``row_label``, ``summary`` (bool), ``profile``, ``change_pct``,
+            ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
+        against: What a reader calls the reference.
+        within: Column whose values are rows of their own under each ``row_label``.
+    """
+
+    def draw(figure: FigureBase, scale: float) -> None:
+        panels = list(effects["metric_label"].unique())
+        rows = Rows.of(effects, within)
+        profiles = list(effects["profile"].unique())
+        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+        low_edge, high_edge = margin_edges_pct(margin_pct)
+        for ax, panel in zip(axes, panels, strict=True):
+            shown = effects[effects["metric_label"] == panel]
+            ax.axvspan(low_edge, high_edge, color=look.BAND.now, lw=0, zorder=0)
+            for edge in (low_edge, high_edge):
+                ax.axvline(edge, color=look.BAND_EDGE.now, lw=0.8 * scale, ls=(0, (3, 2)), zorder=1)
+            ax.axvline(0, color=look.INK.now, lw=0.9 * scale, zorder=1)
+            for i, profile in enumerate(profiles):
+                mine = shown[shown["profile"] == profile]
+                y = rows.at(mine, i, len(profiles))
+                style = looks[profile]
+                bold = np.where(mine["summary"], 1.5, 1.0)
+                ax.hlines(
+                    y,
+                    mine["low_pct"],
+                    mine["high_pct"],
+                    color=style.role.now,
+                    lw=2.2 * scale * bold,
+                    alpha=0.45,
+                )
+                ax.plot(
+                    mine["change_pct"],
+                    y,
+                    style.mark,
+                    color=style.role.now,
+                    ms=5.2 * scale,
+                    label=labels[profile],
+                )
+            ax.set_title(panel)
+            ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: signed(v, 0) if v else "0"))
+            ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
+            ax.grid(axis="y", visible=False)
+            summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
+            for edge in rows.edges if within else ():
+                ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
+            for edge in rows.edges[-summaries:][:1] if summaries else ():
+                ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
+        rows.label(axes[0])
+        figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
+        legend(figure, axes[0])
+
+    return draw
+
+
+def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
+    """The margin in %, symmetric in the logarithm: 3 % reaches from −3 to 100 (1/0.97 − 1)."""
+    return -margin_pct, 100 * (1 / (1 - margin_pct / 100) - 1)
+
+
+def levels(
+    cells: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    low_label: str,
+    within: str | None = None,
+) -> Callable[[FigureBase, float], None]:
+    """Average FPS (filled) and 1 % low (hollow) of every cell with intervals.
+
+    Args:
+        cells: Columns ``row_label``, ``profile``, ``average_fps``, ``average_low_fps``, ``average_high_fps``,
+            ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
+        within: Column whose values are rows of their own under each ``row_label``.
+    """
+
+    def draw(figure: FigureBase, scale: float) -> None:
+        ax = figure.subplots()
+        rows = Rows.of(cells, within)
+        profiles = list(dict.fromkeys(cells["profile"]))
+        for i, profile in enumerate(profiles):
+            mine = cells[cells["profile"] == profile]
+            _levels_marks(ax, mine, rows.at(mine, i, len(profiles)), looks[profile], labels[profile], scale)
+        for edge in rows.edges:
+            ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
+        rows.label(ax)
+        ax.set_xlim(left=0)
+        ax.grid(axis="y", visible=False)
+        ax.set_xlabel(f"frames per second: filled mark average FPS, hollow mark {low_label}")
+        legend(figure, ax)
+
+    return draw
+
+
+def _levels_marks(
+    ax: Axes, cells: pd.DataFrame, y: NDArray[np.float64], style: ProfileLook, label: str, scale: float
+) -> None:
+    """Average FPS and 1 % low of one profile's cells at the heights ``y``, joined by a line."""
+    colour = style.role.now
+    ax.hlines(y, cells["one_percent_low_fps"], cells["average_fps"], color=colour, lw=0.8 * scale, alpha=0.5)
+    for name, face in (("average", colour), ("one_percent_low", look.PAPER.now)):
+        ax.hlines(
+            y,
+            cells[f"{name}_low_fps"],
+            cells[f"{name}_high_fps"],
+            color=colour,
+            lw=2.6 * scale,
+            alpha=0.45,
+        )
+        ax.plot(
+            cells[f"{name}_fps"],
+            y,
+            style.mark,
+            color=colour,
+            mfc=face,
+            ms=5.2 * scale,
+            label=label if name == "average" else None,
+        )
+
+
+def efficiency(
+    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[FigureBase, float], None]:
+    """Speed against power, both relative to the reference; the front joins what no other profile beats.
+
+    Args:
+        points: Columns ``profile``, ``power_pct``, ``power_low_pct``, ``power_high_pct``, ``speed_pct``,
+            ``speed_low_pct``, ``speed_high_pct``, ``on_front`` (bool); 100 is the reference.
+    """
+
+    def draw(figure: FigureBase, scale: float) -> None:
+        ax = figure.subplots()
+        front = points[points["on_front"]].sort_values("power_pct")
+        ax.plot(
+            front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.now, lw=1.2 * scale, ls=(0, (4, 2))
+        )
+        for point in records(points):
+            style = looks[str(point["profile"])]
+            colour = style.role.now
+            ax.hlines(
+                point["speed_pct"],
+                point["power_low_pct"],
+                point["power_high_pct"],
+                color=colour,
+                lw=2 * scale,
+                alpha=0.45,
+            )
+            ax.vlines(
+                point["power_pct"],
+                point["speed_low_pct"],
+                point["speed_high_pct"],
+                color=colour,
+                lw=2 * scale,
+                alpha=0.45,
+            )
+            ax.plot(point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale)
+            ax.annotate(
+                labels[str(point["profile"])],
+                (point["power_pct"], point["speed_pct"]),
+                xytext=(8 * scale, -3 * scale),
+                textcoords="offset points",
+                va="top",
+            )
+        ax.margins(0.18)
+        ax.set_xlabel("mean power, % of the reference")
+        ax.set_ylabel("speed, % of the reference")
+
+    return draw
+
+
+def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[bool]:
+    """Which points no other point beats: none has less power and at least the speed, or the reverse."""
+    return [
+        not any((q <= p and s > v) or (q < p and s >= v) for q, s in zip(power, speed, strict=True))
+        for p, v in zip(power, speed, strict=True)
+    ]
+
+
+def drift(
+    points: pd.DataFrame, looks: Looks, labels: Mapping[str, str]
+) -> Callable[[FigureBase, float], None]:
+    """Each repeat against the mean of its cell, over the night; the line is the running median.
+
+    Args:
+        points: Columns ``hours``, ``profile``, ``deviation_pct``, ``sentinel`` (bool).
+    """
+
+    def draw(figure: FigureBase, scale: float) -> None:
+        ax = figure.subplots()
+        ax.axhline(0, color=look.INK.now, lw=0.8 * scale)
+        for profile in points["profile"].unique():
+            mine = points[points["profile"] == profile]
+            draw_points(ax, mine["hours"], mine["deviation_pct"], looks[profile], labels[profile], scale)
+        if len(points) >= 12:
+            ordered = points.sort_values("hours")
+            window = max(len(ordered) // 8, 5)
+            running = ordered["deviation_pct"].rolling(window, center=True, min_periods=3).median()
+            ax.plot(ordered["hours"], running, color=look.QUIET_INK.now, lw=1.6 * scale)
+        ax.set_xlabel("hours since the campaign's first attempt")
+        ax.set_ylabel("average FPS against its cell's mean, %")
+        legend(figure, ax)
+
+    return draw
+
+
+def start_axis(word: str) -> str:
+    """Label of the axis of start temperatures."""
+    return f"temperature when the {word} ended, °C"
+
+
+def start_conditions(
+    points: pd.DataFrame,
+    looks: Looks,
+    labels: Mapping[str, str],
+    word: str,
+    limit: tuple[float, str] | None,
+) -> Callable[[FigureBase, float], None]:
+    """Temperature at the start of every repeat, over the night.
+
+    Args:
+        points: Columns ``hours``, ``profile``, ``start_temp_c``, ``start_ambient_temp_c``.
+        word: The stage at whose end it is taken.
+        limit: Temperature up to which the plan lets a title start, drawn as a line, and the stage that does.
+    """
+
+    def draw(figure: FigureBase, scale: float) -> None:
+        ax = figure.subplots()
+        if limit is not None:
+            limit_c, limited_by = limit
+            ax.axhline(limit_c, color=look.BAND_EDGE.now, lw=1.1 * scale, ls=(0, (3, 2)))
+            ax.annotate(
+                f"{limited_by} rule",
+                (1, limit_c),
+                xycoords=("axes fraction", "data"),
+                ha="right",
+                va="bottom",
+                color=look.QUIET_INK.now,
+                fontsize="small",
+            )
+        ambient = points.dropna(subset=["start_ambient_temp_c"]).sort_values("hours")
+        if len(ambient):
+            ax.plot(
+                ambient["hours"], ambient["start_ambient_temp_c"], color=look.QUIET_INK.now, label="ambient"
+            )
+        for profile in points["profile"].unique():
+            mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
+            draw_points(ax, mine["hours"], mine["start_temp_c"], looks[profile], labels[profile], scale)
+        ax.set_xlabel("hours since the campaign's first attempt")
+        ax.set_ylabel(start_axis(word))
+        legend(figure, ax)
+
+    return draw
