@@ -63,8 +63,8 @@ ALLOWED: dict[str, str] = {
     "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
-    "engine": "boundary checks clock conditions errors frames guard inside lines log metrics numerals "
-    "plan reasons rig rig_identity stages store tables telemetry",
+    "engine": "boundary checks clock conditions errors frames guard inside lines log metrics numerals plan "
+    "reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
@@ -96,8 +96,8 @@ ALLOWED: dict[str, str] = {
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",
     "commands": "analysis boundary characterise collect csvtext doctor engine errors frames guard hookspecs "
     "inside log marks metrics numerals places plaintext plan plugins processes rehearsal_folder rehearse "
-    "report report.files report.folder report.package report.reading rig selftest store supervise "
-    "terminal userfiles watch",
+    "report report.files report.folder report.package report.reading rig selftest store supervise terminal "
+    "userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 
