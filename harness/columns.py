@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
@@ -26,6 +27,17 @@ class Column:
     unit: str
     meaning: str
     nullable: bool = True
+
+
+@dataclass(frozen=True)
+class Quantity(Column):
+    """A column that a sensor may deliver.
+
+    Attributes:
+        within: Smallest and largest value that counts as read, in its unit.
+    """
+
+    within: tuple[float, float] = (-math.inf, math.inf)
 
 
 def schema_of(columns: Sequence[Column]) -> pa.Schema:

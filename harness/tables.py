@@ -13,7 +13,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from harness.columns import B, Column, F, I, S, schema_of
+from harness.columns import B, Column, F, I, Quantity, S, schema_of
 from harness.metrics import METRICS
 from harness.stages import STAGES
 
@@ -32,39 +32,95 @@ FRAME_COLUMNS: tuple[Column, ...] = (
     Column("frametime_ms", F, "ms", "time from the frame before to this one", nullable=False),
 )
 
+_CHIP_C: Final = (5.0, 150.0)
+_SHARE_PCT: Final = (0.0, 200.0)
+_COUNT: Final = (0.0, 1e9)
+_ENERGY_J: Final = (0.0, 1e15)
+_CLOCK_MHZ: Final = (0.0, 20_000.0)
+_FAN_RPM: Final = (0.0, 50_000.0)
+_MEMORY_MIB: Final = (0.0, 1e9)
+
 #: Every quantity that a sensor may deliver. A sensor delivers what its device has; the rest is null.
-QUANTITY_COLUMNS: tuple[Column, ...] = (
-    Column("power_w", F, "W", "power of the card, instantaneous where the driver offers it"),
-    Column("power_average_w", F, "W", "power of the card, averaged by the driver over its own window"),
-    Column("energy_j", F, "J", "energy counter of the card, since its own origin"),
-    Column("core_temp_c", F, "°C", "temperature of the graphics core"),
-    Column("hotspot_temp_c", F, "°C", "temperature of the hottest spot that the card reports"),
-    Column("memory_temp_c", F, "°C", "temperature of the card's memory"),
-    Column("core_clock_mhz", F, "MHz", "clock of the graphics core"),
-    Column("memory_clock_mhz", F, "MHz", "clock of the card's memory"),
-    Column("core_voltage_mv", F, "mV", "voltage of the graphics core"),
-    Column("fan_pct", F, "%", "fan speed as commanded"),
-    Column("fan_rpm", F, "1/min", "fan speed as measured"),
-    Column("sound_level_dba", F, "dB(A)", "A-weighted sound pressure level at the place stated in the plan"),
-    Column("gpu_load_pct", F, "%", "share of time in which the card was at work"),
-    Column("gpu_memory_used_mib", F, "MiB", "memory of the card in use"),
-    Column("limit_reasons", I, "bit mask", "why the driver holds the clock down, as the driver's own bits"),
-    Column("power_limit_w", F, "W", "power limit in force"),
-    Column("ambient_temp_c", F, "°C", "temperature of the air that the rig draws in"),
-    Column("wall_power_w", F, "W", "power of the whole rig at the wall"),
-    Column("wall_energy_j", F, "J", "energy counter of the whole rig, since its own origin"),
-    Column("cpu_load_pct", F, "%", "processor load, all cores together"),
-    Column("cpu_clock_mhz", F, "MHz", "mean processor clock"),
-    Column("cpu_temp_c", F, "°C", "processor temperature"),
-    Column("cpu_power_w", F, "W", "power of the processor package"),
-    Column("cpu_energy_j", F, "J", "energy counter of the processor package, unwrapped"),
-    Column("memory_used_mib", F, "MiB", "main memory in use"),
-    Column("foreign_cpu_load_pct", F, "%", "processor load by processes that are not part of the test"),
-    Column("foreign_gpu_processes", F, "", "processes on the card that are not part of the test"),
-    Column("board_temp_c", F, "°C", "temperature of the main board"),
-    Column("case_fan_rpm", F, "1/min", "speed of a fan of the case or the processor"),
-    Column("driver_errors", I, "", "critical errors of the card that the driver has reported so far"),
-    Column("driver_error_code", I, "", "the driver's own number of the latest of these"),
+#:
+#: What lies outside ``within`` is no reading: never stored, never called safe. The ranges are wide by design:
+#: they tell a wrong scale (millidegrees, kilowatts), a driver's error code (65535, -1) and a dead sensor (0)
+#: from a reading, not a good reading from a bad one. The temperatures of a chip under power begin at 5 °C: a
+#: tenth or a thousandth of a real one lies below that when the card is cool, so it shows before the night
+#: begins; no room where people measure is so cold. Common practice, no source.
+QUANTITY_COLUMNS: tuple[Quantity, ...] = (
+    Quantity(
+        "power_w",
+        F,
+        "W",
+        "power of the card, instantaneous where the driver offers it",
+        within=(0.5, 3_000.0),
+    ),
+    Quantity(
+        "power_average_w",
+        F,
+        "W",
+        "power of the card, averaged by the driver over its own window",
+        within=(0.5, 3_000.0),
+    ),
+    Quantity("energy_j", F, "J", "energy counter of the card, since its own origin", within=_ENERGY_J),
+    Quantity("core_temp_c", F, "°C", "temperature of the graphics core", within=_CHIP_C),
+    Quantity(
+        "hotspot_temp_c", F, "°C", "temperature of the hottest spot that the card reports", within=_CHIP_C
+    ),
+    Quantity("memory_temp_c", F, "°C", "temperature of the card's memory", within=_CHIP_C),
+    Quantity("core_clock_mhz", F, "MHz", "clock of the graphics core", within=_CLOCK_MHZ),
+    Quantity("memory_clock_mhz", F, "MHz", "clock of the card's memory", within=_CLOCK_MHZ),
+    Quantity("core_voltage_mv", F, "mV", "voltage of the graphics core", within=(0.0, 3_000.0)),
+    Quantity("fan_pct", F, "%", "fan speed as commanded", within=_SHARE_PCT),
+    Quantity("fan_rpm", F, "1/min", "fan speed as measured", within=_FAN_RPM),
+    Quantity(
+        "sound_level_dba",
+        F,
+        "dB(A)",
+        "A-weighted sound pressure level at the place stated in the plan",
+        within=(-20.0, 160.0),
+    ),
+    Quantity("gpu_load_pct", F, "%", "share of time in which the card was at work", within=_SHARE_PCT),
+    Quantity("gpu_memory_used_mib", F, "MiB", "memory of the card in use", within=_MEMORY_MIB),
+    Quantity(
+        "limit_reasons",
+        I,
+        "bit mask",
+        "why the driver holds the clock down, as the driver's own bits",
+        within=(0.0, 2.0**63),
+    ),
+    Quantity("power_limit_w", F, "W", "power limit in force", within=(0.5, 5_000.0)),
+    Quantity("ambient_temp_c", F, "°C", "temperature of the air that the rig draws in", within=(-40.0, 70.0)),
+    Quantity("wall_power_w", F, "W", "power of the whole rig at the wall", within=(0.0, 20_000.0)),
+    Quantity(
+        "wall_energy_j", F, "J", "energy counter of the whole rig, since its own origin", within=_ENERGY_J
+    ),
+    Quantity("cpu_load_pct", F, "%", "processor load, all cores together", within=_SHARE_PCT),
+    Quantity("cpu_clock_mhz", F, "MHz", "mean processor clock", within=_CLOCK_MHZ),
+    Quantity("cpu_temp_c", F, "°C", "processor temperature", within=_CHIP_C),
+    Quantity("cpu_power_w", F, "W", "power of the processor package", within=(0.0, 5_000.0)),
+    Quantity("cpu_energy_j", F, "J", "energy counter of the processor package, unwrapped", within=_ENERGY_J),
+    Quantity("memory_used_mib", F, "MiB", "main memory in use", within=_MEMORY_MIB),
+    Quantity(
+        "foreign_cpu_load_pct",
+        F,
+        "%",
+        "processor load by processes that are not part of the test",
+        within=_SHARE_PCT,
+    ),
+    Quantity(
+        "foreign_gpu_processes", F, "", "processes on the card that are not part of the test", within=_COUNT
+    ),
+    Quantity("board_temp_c", F, "°C", "temperature of the main board", within=(-40.0, 150.0)),
+    Quantity("case_fan_rpm", F, "1/min", "speed of a fan of the case or the processor", within=_FAN_RPM),
+    Quantity(
+        "driver_errors",
+        I,
+        "",
+        "critical errors of the card that the driver has reported so far",
+        within=_COUNT,
+    ),
+    Quantity("driver_error_code", I, "", "the driver's own number of the latest of these", within=_COUNT),
 )
 QUANTITIES: tuple[str, ...] = tuple(c.name for c in QUANTITY_COLUMNS)
 

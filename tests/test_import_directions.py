@@ -83,8 +83,8 @@ ALLOWED: dict[str, str] = {
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
     "report.folder report.sections stages",
     "report.page": "analysis report.charts report.conditions report.elements report.folder report.sections",
-    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder store "
-    "tables",
+    "report.package": "analysis boundary columns csvtext errors inside metrics report.elements "
+    "report.folder store tables",
     "report.compare": "analysis metrics report.charts report.elements report.folder report.page "
     "report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "

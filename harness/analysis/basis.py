@@ -18,8 +18,6 @@ from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS
 from harness.store.campaign_state import CRASH_CODES, RIG_LOST
 
-_FRAMES = ("average_fps", "one_percent_low_fps", "point_one_percent_low_fps")
-
 
 @dataclass(frozen=True)
 class Missing:
@@ -127,7 +125,7 @@ def _why(
     under = settings.label(key[2])
     if key in cells:
         label = METRICS.compared_as[metric].label if metric in METRICS.compared_as else metric
-        return f"{'no frames' if metric in _FRAMES else f'no {label}'} under {under}"
+        return f"{'no frames' if METRICS.compared_as[metric].of_frames else f'no {label}'} under {under}"
     if attempts is not None and len(attempts):
         table = planned(attempts)
         place = (table["title"] == key[0]) & (table["setting"] == key[1]) & (table["profile"] == key[2])

@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.frames.metrics import FrameMetrics, frame_metrics
+from harness.metrics import METRICS
 from harness.plan.schema import LowDefinition
 
-#: The published figures that must not hang on a doubtful row.
-_FIGURES = {"average FPS": "average_fps", "1 % low": "one_percent_low_fps"}
 #: Batches of frames whose means are compared.
 BATCHES = 20
 #: Less is not worth a word, in %.
@@ -39,14 +38,14 @@ def moved_pct(
 
 
 def difference_pct(read: FrameMetrics, worst: FrameMetrics) -> dict[str, float]:
-    """The same for metrics."""
+    """The same for metrics: of those that answer the question, which must not hang on a doubtful row."""
     found = {}
-    for name, column in _FIGURES.items():
-        ours, theirs = read.get(column), worst.get(column)
-        if ours and theirs:
-            pct = 100 * abs(float(theirs) / float(ours) - 1)
+    for metric in METRICS.compared():
+        ours, theirs = read.figures.get(metric.name), worst.figures.get(metric.name)
+        if metric.primary and ours and theirs:
+            pct = 100 * abs(theirs / ours - 1)
             if pct > _WORTH_A_WORD_PCT:
-                found[name] = pct
+                found[metric.label] = pct
     return found
 
 

@@ -15,12 +15,12 @@ from harness import inside
 from harness.analysis import Analysis
 from harness.boundary import printable
 from harness.errors import NoSuchNumber, ReportError
+from harness.metrics import METRICS
 from harness.report.elements import records
 from harness.report.folder import Campaign, read_campaign
 from harness.store.soundness import require_campaign
 
 NUMBERS_NAME = "numbers.json"
-_SPEED = ("average_fps", "score")
 
 
 def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str, Any]:
@@ -104,7 +104,8 @@ def value_of(row: Mapping[str, Any], metric: str) -> tuple[str, float | None]:
 
     Speed is no column: it is the average FPS, or the score of a title that has no frames.
     """
-    for name in _SPEED if metric == "speed" else (metric,):
+    speeds = (m.name for m in METRICS.standing_for("speed") if m.in_table)
+    for name in speeds if metric == "speed" else (metric,):
         value = _finite(row.get(name))
         if value is not None:
             return name, value
