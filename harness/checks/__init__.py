@@ -1,6 +1,6 @@
 """Checks that accept or reject an attempt, each with a threshold in the plan and a reason in the table."""
 
-from harness.checks.evidence import AttemptEvidence, telemetry_evidence
+from harness.checks.evidence import AttemptEvidence, summary_evidence, telemetry_evidence
 from harness.checks.judge import CHECKS, CODES, Check, Judgement, judge
 
 __all__ = [
@@ -10,5 +10,6 @@ __all__ = [
     "Check",
     "Judgement",
     "judge",
+    "summary_evidence",
     "telemetry_evidence",
 ]

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from harness.checks.passes import Pass
 from harness.stages import STAGES
+from harness.telemetry.summary import TelemetrySummary
 
 Floats = NDArray[np.float64]
 
@@ -95,23 +95,48 @@ class AttemptEvidence:
 
 
 def telemetry_evidence(
-    telemetry: pa.Table, measured_s: float, memory_total_mib: Mapping[str, float | None] | None = None
-) -> dict[str, Any]:
-    """The fields of :class:`AttemptEvidence` that an attempt's telemetry tells.
+    known: AttemptEvidence,
+    telemetry: pa.Table,
+    measured_s: float,
+    memory_total_mib: Mapping[str, float | None] | None = None,
+) -> AttemptEvidence:
+    """What is known of an attempt, with what its telemetry tells.
 
     Args:
+        known: The evidence so far.
         telemetry: Layout :data:`harness.tables.TELEMETRY`; the window is 0 to ``measured_s``.
         measured_s: Length of the window.
         memory_total_mib: Quantity (``memory_used_mib``, ``gpu_memory_used_mib``) -> size of that memory.
     """
     t_s = _column(telemetry, "t_s")
     inside = (t_s >= 0) & (t_s <= measured_s)
-    found: dict[str, Any] = {}
     foreign = _present(_column(telemetry, "foreign_gpu_processes")[inside])
-    if foreign.size:
-        found["foreign_gpu_processes"] = float(foreign.max())
     masks = _present(_column(telemetry, "limit_reasons")[inside])
-    found["limit_reasons"] = masks.astype(np.int64)
+    return replace(
+        known,
+        foreign_gpu_processes=float(foreign.max()) if foreign.size else known.foreign_gpu_processes,
+        limit_reasons=masks.astype(np.int64),
+        idle_gpu_load_pct=_idle_load_pct(telemetry, t_s),
+        clock_mhz=_clock_by_second(telemetry, t_s, inside),
+        driver_reset=_driver_reset(telemetry) or known.driver_reset,
+        driver_error=_driver_error(telemetry) or known.driver_error,
+        memory_use_pct=_memory_use_pct(telemetry, inside, memory_total_mib or {}),
+    )
+
+
+def summary_evidence(known: AttemptEvidence, summary: TelemetrySummary) -> AttemptEvidence:
+    """What is known of an attempt, with what the summary of its telemetry tells."""
+    return replace(
+        known,
+        telemetry_gap_s=summary.telemetry_gap_s,
+        foreign_cpu_load_pct=summary.figures["mean_foreign_cpu_load_pct"],
+        mean_gpu_load_pct=summary.figures["mean_gpu_load_pct"],
+        ambient_temp_c=summary.figures["mean_ambient_temp_c"],
+    )
+
+
+def _idle_load_pct(telemetry: pa.Table, t_s: Floats) -> float | None:
+    """Mean load of the card in the last seconds before the launch."""
     if "phase" in telemetry.column_names:
         phases = telemetry.column("phase").cast(pa.string()).to_pylist()
         before = {stage.word for stage in STAGES.at("before-launch")}
@@ -120,30 +145,48 @@ def telemetry_evidence(
             last_s = t_s[waits].max()
             idle = _present(_column(telemetry, "gpu_load_pct")[waits & (t_s >= last_s - 3.0)])
             if idle.size:
-                found["idle_gpu_load_pct"] = float(idle.mean())
+                return float(idle.mean())
+    return None
+
+
+def _clock_by_second(telemetry: pa.Table, t_s: Floats, inside: NDArray[np.bool_]) -> Floats:
     clock_mhz = _column(telemetry, "core_clock_mhz")
     read = inside & np.isfinite(clock_mhz)
-    if read.any():
-        second = t_s[read].astype(np.int64)
-        counts = np.bincount(second)
-        found["clock_mhz"] = np.bincount(second, clock_mhz[read])[counts > 0] / counts[counts > 0]
+    if not read.any():
+        return np.empty(0)
+    second = t_s[read].astype(np.int64)
+    counts = np.bincount(second)
+    by_second: Floats = np.bincount(second, clock_mhz[read])[counts > 0] / counts[counts > 0]
+    return by_second
+
+
+def _driver_reset(telemetry: pa.Table) -> str | None:
     counter = _present(_column(telemetry, "energy_j"))
     if counter.size and bool(np.any(np.diff(counter) < -1.0)):
-        found["driver_reset"] = "the card's energy counter went back: the driver was reset"
+        return "the card's energy counter went back: the driver was reset"
+    return None
+
+
+def _driver_error(telemetry: pa.Table) -> str | None:
     errors = _present(_column(telemetry, "driver_errors"))
-    if errors.size and errors[-1] > errors[0]:
-        count, codes = int(errors[-1] - errors[0]), _present(_column(telemetry, "driver_error_code"))
-        times = "a critical error" if count == 1 else f"{count} critical errors"
-        number = f" (its number {codes[-1]:.0f})" if codes.size else ""
-        found["driver_error"] = f"the driver reported {times} of the card{number}"
+    if not errors.size or errors[-1] <= errors[0]:
+        return None
+    count, codes = int(errors[-1] - errors[0]), _present(_column(telemetry, "driver_error_code"))
+    times = "a critical error" if count == 1 else f"{count} critical errors"
+    number = f" (its number {codes[-1]:.0f})" if codes.size else ""
+    return f"the driver reported {times} of the card{number}"
+
+
+def _memory_use_pct(
+    telemetry: pa.Table, inside: NDArray[np.bool_], memory_total_mib: Mapping[str, float | None]
+) -> dict[str, float]:
     use = {}
-    for quantity, total in (memory_total_mib or {}).items():
+    for quantity, total in memory_total_mib.items():
         values = _present(_column(telemetry, quantity)[inside])
         if total and values.size:
             name = "main memory" if quantity == "memory_used_mib" else "the card's memory"
             use[name] = 100 * float(values.max()) / total
-    found["memory_use_pct"] = use
-    return found
+    return use
 
 
 def _column(table: pa.Table, name: str) -> Floats:

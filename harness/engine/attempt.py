@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -11,11 +12,14 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from harness.engine.window_frames import WindowFrames
+from harness.metrics.inputs import Value
 from harness.plan.schema import Cell, Slot
 from harness.rig import FrameLogSource, Workload
 from harness.stages import AnyStage, Rule
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
+from harness.telemetry.summary import TelemetrySummary
 
 #: Time between two looks for the title's growing frame log, seconds.
 LOG_LOOK_S = 5.0
@@ -27,6 +31,33 @@ class GateResult:
 
     waited_s: float
     ended_by: str
+
+
+@dataclass
+class Measured:
+    """What an attempt's window gave, part by part; a part that was not read is None.
+
+    Attributes:
+        frames: From its frame log.
+        score: Of a title that gives one.
+        telemetry: From its readings.
+        added: Values of the metrics that plugins bring.
+    """
+
+    frames: WindowFrames | None = None
+    score: float | None = None
+    telemetry: TelemetrySummary | None = None
+    added: Mapping[str, Value] = field(default_factory=dict)
+
+    def columns(self) -> dict[str, object]:
+        """The columns of the attempt's row that tell it."""
+        found: dict[str, object] = {}
+        if self.frames is not None:
+            found |= {**self.frames.figures, **self.frames.columns}
+        found["score"] = self.score
+        if self.telemetry is not None:
+            found |= self.telemetry
+        return {**found, **self.added}
 
 
 @dataclass
@@ -59,7 +90,7 @@ class Running:
     fresh_for_s: dict[str, float] = field(default_factory=dict)
     core: list[tuple[str, ...]] = field(default_factory=list)
     telemetry_saved: bool = False
-    metrics: dict[str, Any] = field(default_factory=dict)
+    measured: Measured = field(default_factory=Measured)
     pass_starts_s: list[float] = field(default_factory=list)
     log_found: FrameLogSource | None = None
     log_looked_s: float = float("-inf")
@@ -134,7 +165,7 @@ class Running:
         for gate, result in self.gates.items():
             row[f"{gate}_s"] = result.waited_s
             row[f"{gate}_end"] = result.ended_by
-        return row | self.metrics
+        return row | self.measured.columns()
 
     @property
     def measured_s(self) -> float | None:

@@ -18,7 +18,7 @@ from harness import inside
 from harness.boundary import READ_LOG_LIMIT_S, note_fault, told
 from harness.checks.core import core_quantities
 from harness.clock import StillRunning
-from harness.engine.attempt import GateResult, Recording, Running
+from harness.engine.attempt import GateResult, Measured, Recording, Running
 from harness.engine.earlier_night import recall
 from harness.engine.gatekeeper import Gatekeeper
 from harness.engine.heartbeat import Signs
@@ -604,7 +604,7 @@ class Driver:
             raise
         except Exception as error:
             note_fault("an attempt's figures", error)
-            running.metrics.clear()
+            running.measured = Measured()
             running.read_back = {}
             verdict, code, reason = "failed", "program-fault", _reason_of(error)
             row = running.row(now_s=now_s, verdict=verdict, reason_code=code, reason=reason)

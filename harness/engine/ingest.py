@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
-
-import numpy as np
+from collections.abc import Callable
+from typing import TypeVar
 
 from harness import inside
 from harness.boundary import note_fault, told
-from harness.checks import AttemptEvidence, judge, telemetry_evidence
+from harness.checks import AttemptEvidence, judge, summary_evidence, telemetry_evidence
 from harness.checks.gaps import reading_gaps_s
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
 from harness.engine.plugin_metrics import plugin_metrics
-from harness.engine.reread import PLACE_EVENT
-from harness.engine.window_frames import Place, window_frames
+from harness.engine.reread import KNOWN_BEFORE, PLACE_EVENT
+from harness.engine.window_frames import Place, WindowFrames, window_frames
 from harness.errors import SeamError, StoreError
 from harness.frames.bounds import require_regular_file
 from harness.frames.metrics import per_second_fps
@@ -65,25 +63,25 @@ def ingest_and_judge(
     save_telemetry(running, store)
     workload = running.workload
     assert workload is not None, "nothing was launched"
-    evidence = _known(running, history)
-    parts = _Parts()
-    evidence |= parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, evidence)) or {}
-    running.metrics["score"] = parts.read("score", workload.score)
-    evidence |= parts.read("telemetry", lambda: _telemetry(running, history)) or {}
-    frametime_ms = evidence.get("frametime_ms", np.empty(0))
+    measured, parts, known = running.measured, _Parts(), _known(running, history)
+    measured.frames = parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, known))
+    measured.score = parts.read("score", workload.score)
+    evidence = known if measured.frames is None else measured.frames.evidence(known)
+    evidence = parts.read("telemetry", lambda: _with_telemetry(evidence, running, history)) or evidence
     table = running.telemetry_table()
-    added, faults = plugin_metrics(frametime_ms, table, running.measured_s, running.metrics, plan.plan)
-    running.metrics |= added
+    measured.added, faults = plugin_metrics(
+        evidence.frametime_ms, table, running.measured_s, measured.columns(), plan.plan
+    )
     for text in faults:
         running.mark(text)
     if parts.unread is not None:
         return parts.unread
-    judgement = judge(AttemptEvidence(**evidence), plan.checks)
+    judgement = judge(evidence, plan.checks)
     for fault in judgement.faults:
         note_fault("a check", fault)
-    history.add_foreign_gpu_processes(evidence.get("foreign_gpu_processes"))
-    if judgement.accepted and not running.lost_hold and "frametime_ms" in evidence:
-        history.add_course(running.cell.cell_id, per_second_fps(evidence["frametime_ms"]))
+    history.add_foreign_gpu_processes(evidence.foreign_gpu_processes)
+    if judgement.accepted and not running.lost_hold and measured.frames is not None:
+        history.add_course(running.cell.cell_id, per_second_fps(evidence.frametime_ms))
     for text in judgement.marks:
         running.mark(text)
     if running.lost_hold:  # no plan can take this for a mark
@@ -115,25 +113,25 @@ class _Parts:
             return None
 
 
-def _known(running: Running, history: History) -> dict[str, Any]:
+def _known(running: Running, history: History) -> AttemptEvidence:
     """Evidence that needs no log."""
     title = running.cell.title
     # One that ignores the request to end writes on until it is ended.
     ended_s, launch_s = running.ended_s or running.window_end_s, running.launch_s
-    return {
-        "planned_s": title.measure_s,
-        "measured_s": running.measured_s,
-        "running_s": None if ended_s is None or launch_s is None else ended_s - launch_s,
-        "start_temp_c": running.start_temp_c,
-        "usual_start_temp_c": history.usual_start_temp_c,
-        "first_ambient_temp_c": history.first_ambient_temp_c,
-        "usual_foreign_gpu_processes": history.usual_foreign_gpu_processes,
-        "profile_messages": tuple(running.not_in_force),
-        "missing_lines": missing_in_file(running.output_path, title.expect_lines),
-        "other_fps": history.other_fps(running.cell.cell_id),
-        "usual_scatter": history.usual_scatter(running.cell.cell_id),
-        "other_courses": history.other_courses(running.cell.cell_id),
-    }
+    return AttemptEvidence(
+        planned_s=title.measure_s,
+        measured_s=running.measured_s,
+        running_s=None if ended_s is None or launch_s is None else ended_s - launch_s,
+        start_temp_c=running.start_temp_c,
+        usual_start_temp_c=history.usual_start_temp_c,
+        first_ambient_temp_c=history.first_ambient_temp_c,
+        usual_foreign_gpu_processes=history.usual_foreign_gpu_processes,
+        profile_messages=tuple(running.not_in_force),
+        missing_lines=missing_in_file(running.output_path, title.expect_lines),
+        other_fps=history.other_fps(running.cell.cell_id),
+        usual_scatter=history.usual_scatter(running.cell.cell_id),
+        other_courses=history.other_courses(running.cell.cell_id),
+    )
 
 
 def _frames(
@@ -142,11 +140,9 @@ def _frames(
     rig: Rig,
     store: CampaignStore,
     workload: Workload,
-    known: Mapping[str, Any],
-) -> dict[str, Any]:
-    """Metrics and evidence of the frame log; table, original log and account are stored.
-
-    Empty for a title without one.
+    known: AttemptEvidence,
+) -> WindowFrames | None:
+    """What the frame log gives; table, original log and account are stored. None for a title without one.
 
     Raises:
         FrameLogError: It can't be read.
@@ -155,7 +151,7 @@ def _frames(
     assert running.window_end_s is not None
     source = workload.frame_log()
     if source is None:
-        return {}
+        return None
     if source.path.is_file():
         require_regular_file(source.path)  # before the copy: one of a terabyte would hold the night up
         store.keep_file(running.ref, source.path, f"frame-log{source.path.suffix}")
@@ -178,46 +174,41 @@ def _frames(
         attempt_id=attempt_id,
         measured_hash=running.cell.measured_hash,
         place=dataclasses.asdict(place),
-        known={name: value for name, value in known.items() if name != "other_courses"},
+        known={name: getattr(known, name) for name in KNOWN_BEFORE},
     )
     found = window_frames(rig.read_frame_log(source), place, running.telemetry_table(), plan.plan)
     store.write_table(running.ref, "frames", found.table)
-    running.metrics |= found.metrics
     for mark in found.marks:
         running.mark(mark)
-    rows_read = found.metrics["frame_rows_read"]
     store.note(
         "frame-account",
-        f"{attempt_id}: {rows_read} rows read, {found.table.num_rows} inside the window",
+        f"{attempt_id}: {found.rows_read} rows read, {found.table.num_rows} inside the window",
         attempt_id=attempt_id,
         **found.account,
     )
-    return found.evidence
+    return found
 
 
-def _telemetry(running: Running, history: History) -> dict[str, Any]:
-    """Metrics and evidence of the telemetry; empty where nothing was recorded."""
-    measured_s = running.measured_s
+def _with_telemetry(known: AttemptEvidence, running: Running, history: History) -> AttemptEvidence:
+    """What is known, with what the telemetry tells; the same where nothing was recorded."""
+    measured_s, frames = running.measured_s, running.measured.frames
     table = running.telemetry_table()
     if not measured_s or (table is None and not running.core):
-        return {}
+        return known
     if table is None:
         table = TELEMETRY.empty_table()
     found = summarise_window(
         table,
         0.0,
         measured_s,
-        frame_count=running.metrics.get("frame_count"),
-        average_fps=running.metrics.get("average_fps"),
+        frame_count=None if frames is None else frames.figures.frame_count,
+        average_fps=None if frames is None else frames.figures.average_fps,
     )
     for text in found.marks:
         running.mark(text)
-    running.metrics |= found
-    return telemetry_evidence(table, measured_s, history.memory_total_mib) | {
-        "reading_gaps_s": reading_gaps_s(table, measured_s, running.fresh_for_s),
-        "core_quantities": running.core,
-        "telemetry_gap_s": found.telemetry_gap_s,
-        "foreign_cpu_load_pct": found.figures["mean_foreign_cpu_load_pct"],
-        "mean_gpu_load_pct": found.figures["mean_gpu_load_pct"],
-        "ambient_temp_c": found.figures["mean_ambient_temp_c"],
-    }
+    running.measured.telemetry = found
+    return dataclasses.replace(
+        summary_evidence(telemetry_evidence(known, table, measured_s, history.memory_total_mib), found),
+        reading_gaps_s=reading_gaps_s(table, measured_s, running.fresh_for_s),
+        core_quantities=running.core,
+    )

@@ -19,7 +19,8 @@ import numpy as np
 import structlog
 
 from harness import inside
-from harness.checks import AttemptEvidence, judge, telemetry_evidence
+from harness.checks import AttemptEvidence, judge, summary_evidence, telemetry_evidence
+from harness.engine.attempt import Measured
 from harness.engine.plugin_metrics import FAILED, plugin_metrics
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import HarnessError, PlanError, Problem, StoreError
@@ -33,6 +34,11 @@ log = structlog.get_logger("levelrig.reread")
 
 #: Kind of the event that keeps where an attempt's log belongs.
 PLACE_EVENT: Final = "frame-log-place"
+#: Of the evidence, what is kept with it for such a reading.
+KNOWN_BEFORE: Final = (
+    "planned_s", "measured_s", "running_s", "start_temp_c", "usual_start_temp_c", "first_ambient_temp_c",
+    "usual_foreign_gpu_processes", "profile_messages", "missing_lines", "other_fps", "usual_scatter",
+)  # fmt: skip
 #: Mark of an attempt whose log was read again.
 REREAD: Final = "frame-log-reread"
 
@@ -158,32 +164,29 @@ def _read_again(
         assert cell.title.frame_log is not None
         source = FrameLogSource(original, cell.title.frame_log, place.clock_offset_s, place.clock_markers)
         found = window_frames(rig.read_frame_log(source), place, telemetry, plan.plan)
-    changes: dict[str, Any] = {"definition_hash": cell.definition_hash, **found.metrics}
-    evidence = {**kept["known"], **found.evidence}
+    measured = Measured(frames=found, score=row["score"])
+    evidence = found.evidence(AttemptEvidence(**kept["known"]))
     if telemetry is not None and place.measured_s:
-        summary = summarise_window(
+        measured.telemetry = summarise_window(
             telemetry,
             0.0,
             place.measured_s,
-            frame_count=found.metrics["frame_count"],
-            average_fps=found.metrics["average_fps"],
+            frame_count=found.figures.frame_count,
+            average_fps=found.figures.average_fps,
         )
-        changes |= summary
-        evidence |= telemetry_evidence(telemetry, place.measured_s) | {
-            "telemetry_gap_s": summary.telemetry_gap_s,
-            "foreign_cpu_load_pct": summary.figures["mean_foreign_cpu_load_pct"],
-            "mean_gpu_load_pct": summary.figures["mean_gpu_load_pct"],
-            "ambient_temp_c": summary.figures["mean_ambient_temp_c"],
-        }
-    added, faults = plugin_metrics(
-        evidence["frametime_ms"], telemetry, place.measured_s, {**row, **changes}, plan.plan
+        evidence = summary_evidence(
+            telemetry_evidence(evidence, telemetry, place.measured_s), measured.telemetry
+        )
+    measured.added, faults = plugin_metrics(
+        found.frametime_ms, telemetry, place.measured_s, measured.columns(), plan.plan
     )
-    changes |= added
-    judgement = judge(AttemptEvidence(**evidence), plan.checks)
+    judgement = judge(evidence, plan.checks)
     marks = [mark for mark in row["marks"] or () if not mark.startswith(("frame-log", FAILED))]
     marks += [*found.marks, *faults, *(mark for mark in judgement.marks if mark not in marks)]
     marks.append(f"{REREAD}: by the frame_log of a later plan")
-    changes |= {
+    changes = {
+        **measured.columns(),
+        "definition_hash": cell.definition_hash,
         "verdict": "accepted" if judgement.accepted else "rejected",
         "reason_code": judgement.reason_code,
         "reason": judgement.reason,

@@ -11,10 +11,12 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.checks import AttemptEvidence
 from harness.checks.passes import Pass, passes_of
 from harness.frames.align import align_by_markers, tie_log
 from harness.frames.defined import defined_metrics, definitions
 from harness.frames.doubt import moved_pct, relative_se_pct
+from harness.frames.metrics import FrameMetrics
 from harness.frames.stutter import long_frames
 from harness.frames.window import cut_to_window
 from harness.plan.schema import PlanHead
@@ -62,17 +64,56 @@ class WindowFrames:
 
     Attributes:
         table: Frames inside the window.
-        metrics: Columns of ``harness.tables.ATTEMPTS``.
-        evidence: Fields of ``AttemptEvidence``.
+        frametime_ms: Their times, shape (n,).
+        figures: Their metrics, by the plan's definitions.
+        columns: These definitions, and what the reading of the log tells, for the attempt's row.
+        log_span_s: Sum of all frame times of the log, before any cut.
+        rows_read: Rows of the log.
+        dropped, left_out: Rows that could not be used, and that the plan leaves out, by reason.
+        cut: Frames outside the window, by reason.
+        doubtful_pct: How far doubtful rows could move the figures.
+        passes: The title's passes that the log covers.
         notes: What the reader noted and how far doubtful rows could move the figures, a sentence each.
-        account: For the journal.
     """
 
     table: pa.Table
-    metrics: dict[str, Any]
-    evidence: dict[str, Any]
+    frametime_ms: NDArray[np.float64]
+    figures: FrameMetrics
+    columns: Mapping[str, float | int | str | None]
+    log_span_s: float
+    rows_read: int
+    dropped: Mapping[str, int]
+    left_out: Mapping[str, int]
+    cut: Mapping[str, int]
+    doubtful_pct: Mapping[str, float]
+    passes: Sequence[Pass]
     notes: tuple[str, ...]
-    account: dict[str, Any]
+
+    def evidence(self, known: AttemptEvidence) -> AttemptEvidence:
+        """What is known of the attempt, with what its frame log tells."""
+        return dataclasses.replace(
+            known,
+            frametime_ms=self.frametime_ms,
+            has_frame_log=True,
+            log_span_s=self.log_span_s,
+            frame_rows_read=self.rows_read,
+            dropped_rows=self.dropped,
+            rows_left_out=self.left_out,
+            doubtful_pct=self.doubtful_pct,
+            passes=self.passes,
+            average_fps=self.figures.average_fps,
+        )
+
+    @property
+    def account(self) -> dict[str, object]:
+        """What became of the log's rows, for the journal."""
+        return {
+            "dropped": self.dropped,
+            "left_out": self.left_out,
+            "cut": self.cut,
+            "notes": list(self.notes),
+            "passes": [dataclasses.asdict(one) for one in self.passes],
+        }
 
     @property
     def marks(self) -> list[str]:
@@ -119,43 +160,33 @@ def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head:
             clock_offset_s=window.clock_offset_s,
         )
         doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), head.one_percent_low)
-    passes = _passes(log, place, window.clock_offset_s)
     dropped, left_out = dict(log.dropped), dict(log.left_out)
-    figures = defined_metrics(frametime_ms, head)
-    metrics: dict[str, Any] = {
-        **figures,
-        **definitions(head),
-        "average_fps_rse_pct": relative_se_pct(frametime_ms),
-        "long_frame_count": int(long_frames(frametime_ms).sum()),
-        "frame_rows_read": log.rows_read,
-        "frame_rows_dropped": sum(dropped.values()) + sum(left_out.values()),
-        "frame_clock": window.clock,
-        "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
-        "frame_clock_offset_s": window.clock_offset_s,
-    }
-    evidence = {
-        "frametime_ms": frametime_ms,
-        "has_frame_log": True,
-        "log_span_s": float(log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
-        "frame_rows_read": log.rows_read,
-        "dropped_rows": dropped,
-        "rows_left_out": left_out,
-        "doubtful_pct": doubtful,
-        "passes": passes,
-        "average_fps": figures.average_fps,
-    }
-    notes = (
-        *log.notes,
-        *(f"doubtful rows could move {name} by {pct:.2g} %" for name, pct in doubtful.items()),
+    return WindowFrames(
+        table=window.frames,
+        frametime_ms=frametime_ms,
+        figures=defined_metrics(frametime_ms, head),
+        columns={
+            **definitions(head),
+            "average_fps_rse_pct": relative_se_pct(frametime_ms),
+            "long_frame_count": int(long_frames(frametime_ms).sum()),
+            "frame_rows_read": log.rows_read,
+            "frame_rows_dropped": sum(dropped.values()) + sum(left_out.values()),
+            "frame_clock": window.clock,
+            "frame_clock_uncertainty_ms": window.clock_uncertainty_ms,
+            "frame_clock_offset_s": window.clock_offset_s,
+        },
+        log_span_s=float(log.frames["frametime_ms"].to_numpy().sum()) / 1000.0,
+        rows_read=log.rows_read,
+        dropped=dropped,
+        left_out=left_out,
+        cut=dict(window.cut),
+        doubtful_pct=doubtful,
+        passes=_passes(log, place, window.clock_offset_s),
+        notes=(
+            *log.notes,
+            *(f"doubtful rows could move {name} by {pct:.2g} %" for name, pct in doubtful.items()),
+        ),
     )
-    account = {
-        "dropped": dropped,
-        "left_out": left_out,
-        "cut": dict(window.cut),
-        "notes": list(notes),
-        "passes": [dataclasses.asdict(one) for one in passes],
-    }
-    return WindowFrames(window.frames, metrics, evidence, notes, account)
 
 
 def _passes(log: FrameLog, place: Place, offset_s: float | None) -> Sequence[Pass]:

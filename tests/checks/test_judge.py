@@ -285,7 +285,7 @@ def test_only_driver_errors_of_this_attempt_count(counts: list[int | None], word
     table = pa.table(
         {"t_s": [-5.0, 0.0, 5.0, 10.0], "driver_errors": counts, "driver_error_code": [None, None, 79, 31]}
     )
-    said = telemetry_evidence(table, 10.0).get("driver_error")
+    said = telemetry_evidence(AttemptEvidence(), table, 10.0).driver_error
     assert said is None if words is None else said.endswith(words)
 
 
@@ -302,11 +302,11 @@ def test_telemetry_tells_load_before_the_launch_limit_reasons_memory_and_a_reset
             "core_clock_mhz": [210.0, 210.0, 210.0, 1900.0, None, 1910.0],
         }
     )
-    found = telemetry_evidence(table, 10.0, {"memory_used_mib": 1000.0})
-    assert found["idle_gpu_load_pct"] == pytest.approx((90 + 40 + 60) / 3)
-    assert found["limit_reasons"].tolist() == [4, 4, 0x24]
-    assert found["foreign_gpu_processes"] == 3
-    assert found["memory_use_pct"] == {"main memory": 90.0}
-    assert "went back" in found["driver_reset"]
-    assert found["clock_mhz"].tolist() == [1900.0, 1910.0]
-    assert telemetry_evidence(pa.table({"t_s": [1.0]}), 10.0)["memory_use_pct"] == {}
+    found = telemetry_evidence(AttemptEvidence(), table, 10.0, {"memory_used_mib": 1000.0})
+    assert found.idle_gpu_load_pct == pytest.approx((90 + 40 + 60) / 3)
+    assert found.limit_reasons.tolist() == [4, 4, 0x24]
+    assert found.foreign_gpu_processes == 3
+    assert found.memory_use_pct == {"main memory": 90.0}
+    assert "went back" in found.driver_reset
+    assert found.clock_mhz.tolist() == [1900.0, 1910.0]
+    assert telemetry_evidence(AttemptEvidence(), pa.table({"t_s": [1.0]}), 10.0).memory_use_pct == {}
