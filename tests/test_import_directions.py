@@ -77,7 +77,7 @@ ALLOWED: dict[str, str] = {
     "report.conditions": "plan stages",
     "report.files": "errors inside",
     "report.reading": "errors inside plan store",
-    "report.folder": "errors plan report.reading store tables",
+    "report.folder": "analysis errors plan report.reading store tables",
     "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
     "stages store tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "

@@ -198,6 +198,11 @@ def _warnings(
     settings: AnalysisSettings,
 ) -> list[str]:
     found = []
+    if settings.chosen_afterwards:
+        found.append(
+            f"Chosen after the first repeat, when results could be known: "
+            f"{'; '.join(settings.chosen_afterwards)}. The stated error rates hold for what is chosen before."
+        )
     if cells and not any(key[2] == settings.reference for key in cells):
         found.append(
             f"The reference {settings.label(settings.reference)} has no accepted repeat; nothing is compared."

@@ -54,6 +54,8 @@ def answer(
         f"{sentence} "
         for sentence in dict.fromkeys(unevenness(one, settings) for one in evenness if one.less_even)
     ]
+    late = "; ".join(settings.chosen_afterwards)
+    first = [f"Chosen after the first repeat: {late}. " if late else "", *first]
     sentences = [*first, f"{place}, {'; '.join(clauses)}."]
     sentences += [f" {_of_blank(row, settings)}" for row in rows if row["profile"] == settings.blank]
     return "".join(sentences)
@@ -108,9 +110,7 @@ def _of_profile(
     settings: AnalysisSettings,
 ) -> str:
     profile, metric = row["profile"], METRICS.compared_as[row["metric"]]
-    within = words.margin(
-        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-    )
+    within = words.within(metric, settings)
     clause = words.claim(
         metric, row["decision"], settings.label(profile), settings.label(settings.reference), within
     )
@@ -168,8 +168,6 @@ def _extra(row: Mapping[str, Any], metric: ComparedMetric, titles: int, settings
         told = "undecided" if decision == "undecided" else "without verdict"
         return f"{metric.label} {told} ({figure}){counted}"
     if decision == "same":
-        within = words.margin(
-            metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-        )
+        within = words.within(metric, settings)
         return f"{metric.label} the same {within} ({figure}){counted}"
     return f"{metric.label} {figure[1:]} {decision}{counted}"

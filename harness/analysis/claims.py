@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from harness.analysis import extension
 from harness.analysis.estimate import Estimate, interval, p_difference, p_same
 from harness.analysis.family import Standing
 from harness.analysis.settings import AnalysisSettings
@@ -91,9 +92,13 @@ def _decided(
     looks: AdaptiveRepeats | None,
     share: float,
 ) -> Claim:
-    spent = share if standing.claimed else 1.0
-    low, high = interval(estimate, _confidence(estimate, standing.level * spent, looks))
-    different, same = _p_values(estimate, margin, looks)
+    spent = share if standing.claimed and estimate.stages is None else 1.0
+    if standing.claimed and estimate.stages is not None:
+        low, high = extension.interval(*estimate.stages, standing.level)
+        different, same = _staged_p_values(estimate.stages, margin)
+    else:
+        low, high = interval(estimate, _confidence(estimate, standing.level * spent, looks))
+        different, same = _p_values(estimate, margin, looks)
     decision = direction = "undecided"
     if not standing.claimed:
         decision = direction = DESCRIPTIVE
@@ -122,6 +127,13 @@ def _p_values(estimate: Estimate, margin: float, looks: AdaptiveRepeats | None) 
     look = max(estimate.n, looks.at_least)
     one_sided = repeated_p(different / 2, look, looks.at_least, looks.at_most)
     return min(1.0, 2 * one_sided), repeated_p(same, look, looks.at_least, looks.at_most)
+
+
+def _staged_p_values(stages: tuple[Estimate, Estimate], margin: float) -> tuple[float, float]:
+    """The same from both stages of an extended plan: error rates of both looks together."""
+    turned = replace(stages[0], value=-stages[0].value), replace(stages[1], value=-stages[1].value)
+    different = 2 * min(extension.p_above(*stages, 0.0), extension.p_above(*turned, 0.0))
+    return different, max(extension.p_above(*stages, -margin), extension.p_above(*turned, -margin))
 
 
 def _confidence(estimate: Estimate, alpha: float, looks: AdaptiveRepeats | None) -> float:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy import special
 
 from harness.analysis import words
 from harness.analysis.claims import Claim, as_row, decide, shown
@@ -69,6 +70,9 @@ def compare(
         if here is None:
             continue
         estimate, paired, n_profile, n_reference, differences = here
+        rule = settings.extension
+        if rule is not None and rule.to is not None and cell.indices and reference.indices:
+            estimate = replace(estimate, stages=_stages(cell, reference, metric, settings, rule.planned))
         estimate = with_step(estimate, steps.of_comparison(metric, (cell, reference)))
         lower = metric.better == "lower"
         if metric.name == "score":
@@ -100,6 +104,22 @@ def _compare_cells(
     return _independent(scale(ours), scale(theirs)), False, ours.size, theirs.size, np.empty(0)
 
 
+def _stages(
+    cell: CellRepeats,
+    reference: CellRepeats,
+    metric: ComparedMetric,
+    settings: AnalysisSettings,
+    planned: int,
+) -> tuple[Estimate, Estimate]:
+    """The planned repeats and those of the extension, each compared by itself."""
+    stages = []
+    for extended in (False, True):
+        ours, theirs = (one.stage(planned, extended=extended) for one in (cell, reference))
+        found = _compare_cells(ours, theirs, metric, settings.paired)
+        stages.append(found[0] if found is not None else of_mean(np.zeros(1)))
+    return stages[0], stages[1]
+
+
 def _independent(ours: Array, theirs: Array) -> Estimate:
     """Two groups, with cautious degrees of freedom; a group of two alone decides them (calibration study)."""
     estimate = of_two_groups(ours, theirs)
@@ -128,7 +148,7 @@ def rows(
     """Rows of :data:`harness.analysis.tables.COMPARISON_COLUMNS` for one profile and metric."""
     made = []
     for comparison, claim in zip(comparisons, claims, strict=True):
-        more = _more_repeats(comparison, claim, settings)
+        more, at_most = _more_repeats(comparison, claim, settings)
         made.append(
             {
                 "title": comparison.title,
@@ -142,7 +162,8 @@ def rows(
                 "n_reference": comparison.n_reference,
                 "sd": comparison.estimate.sd,
                 "more_repeats_needed": more,
-                "sentence": _sentence(comparison, claim, more, settings),
+                "more_repeats_at_most": at_most,
+                "sentence": _sentence(comparison, claim, more, at_most, settings),
             }
         )
     return made
@@ -180,7 +201,7 @@ def claims_of(
     claims = decide(
         metric,
         [comparison.estimate for comparison in comparisons],
-        [family.of_title(metric.name, comparison.title) for comparison in comparisons],
+        [family.of_title(metric.name, comparison.title, comparison.profile) for comparison in comparisons],
         settings,
         [comparison.lower_is_better for comparison in comparisons],
         settings.looks,
@@ -198,23 +219,54 @@ def held_back(claim: Claim, less_even: str, profile: str) -> Claim:
     return claim.withheld() if less_even and claim.direction in ("same", favours) else claim
 
 
-def _more_repeats(comparison: Comparison, claim: Claim, settings: AnalysisSettings) -> int | None:
-    if claim.decision != "undecided":
-        return None
-    estimate, level = comparison.estimate, claim.standing.level
-    margin = settings.margin(comparison.metric)
-    total = repeats_that_decide(estimate.value, estimate.sd, margin, level, same_alpha=level / 2)
-    return max(1, total - estimate.n) if total is not None else None
+#: Confidence of the range of repeats that would decide, as far as the scatter is known.
+_RANGE = 0.8
 
 
-def _sentence(comparison: Comparison, claim: Claim, more: int | None, settings: AnalysisSettings) -> str:
+def _more_repeats(
+    comparison: Comparison, claim: Claim, settings: AnalysisSettings
+) -> tuple[int | None, int | None]:
+    """Further repeats that would decide with a probability of 0.8: least and most.
+
+    The scatter is known only as well as its degrees of freedom let it be (chi-squared, 80 %).
+    """
+    estimate = comparison.estimate
+    if claim.decision != "undecided" or not estimate.known or math.isnan(estimate.sd):
+        return None, None
+    margin, level, df = settings.margin(comparison.metric), claim.standing.level, estimate.df
+    counts = []
+    for tail in ((1 + _RANGE) / 2, (1 - _RANGE) / 2):
+        sd = estimate.sd * math.sqrt(df / float(special.chdtri(df, 1 - tail)))
+        total = repeats_that_decide(estimate.value, sd, margin, level, same_alpha=level / 2)
+        counts.append(max(1, total - estimate.n) if total is not None else None)
+    return counts[0], counts[1]
+
+
+def _advice(n: int, least: int | None, most: int | None, settings: AnalysisSettings) -> str:
+    """What would decide, as the plan lets it; adding repeats to a fixed plan after a look is no such way."""
+    if least is None:
+        return "over 1000 more repeats would be needed to decide"
+    rule = settings.extension
+    if settings.adaptive is None and not (rule is not None and rule.to is None):
+        least, most = least + n, None if most is None else most + n
+    span = (
+        f"{least}" if most == least else f"{least} to {most}" if most is not None else f"{least} or many more"
+    )
+    if settings.adaptive is not None:
+        return f"about {span} more repeats would decide, as far as the plan's rule goes"
+    if rule is not None and rule.to is None:
+        return f"extending the plan once by about {span} repeats would decide (extended_to)"
+    return f"a new campaign of about {span} repeats would decide; this one had no room for more"
+
+
+def _sentence(
+    comparison: Comparison, claim: Claim, more: int | None, at_most: int | None, settings: AnalysisSettings
+) -> str:
     metric, estimate = comparison.metric, comparison.estimate
     where = settings.label(comparison.title)
     if comparison.setting != "default":
         where += f", {settings.label(comparison.setting)}"
-    within = words.margin(
-        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-    )
+    within = words.within(metric, settings)
     profile, reference = settings.label(comparison.profile), settings.label(settings.reference)
     figure = words.change_with_interval(
         shown(estimate.value, metric), shown(claim.low, metric), shown(claim.high, metric),
@@ -226,9 +278,7 @@ def _sentence(comparison: Comparison, claim: Claim, more: int | None, settings: 
         return f"{sentence}; {words.no_interval(estimate.n)}."
     if claim.decision != "undecided":
         return f"{sentence}."
-    if more is None:
-        return f"{sentence}; over 1000 more repeats would be needed to decide."
-    return f"{sentence}; about {words.count(more, 'more repeat')} would decide."
+    return f"{sentence}; {_advice(estimate.n, more, at_most, settings)}."
 
 
 def _basis(comparison: Comparison) -> str:

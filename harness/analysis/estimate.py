@@ -37,6 +37,7 @@ class Estimate:
         n: Repeats or pairs that it rests on (the smaller group where they differ).
         sd: Scatter of one pair (or of one repeat of each group), for planning; NaN where unknown.
         between: The standard error is that between the parts of an average, as a part has none of its own.
+        stages: The planned repeats and those of an extension, each by itself; None without one.
     """
 
     value: float
@@ -45,6 +46,7 @@ class Estimate:
     n: int
     sd: float
     between: bool = False
+    stages: tuple[Estimate, Estimate] | None = None
 
     @property
     def known(self) -> bool:
@@ -82,6 +84,10 @@ def of_average(parts: Sequence[Estimate]) -> Estimate:
     the scatter between the parts, which needs none of theirs and holds whatever they are; NaN for a part
     alone.
     """
+    staged = [part.stages for part in parts if part.stages is not None]
+    stages = None
+    if len(staged) == len(parts):
+        stages = of_average([one for one, _ in staged]), of_average([other for _, other in staged])
     values = np.array([part.value for part in parts])
     value, n = float(values.mean()), min(part.n for part in parts)
     dfs = [part.df for part in parts]
@@ -89,9 +95,9 @@ def of_average(parts: Sequence[Estimate]) -> Estimate:
         variances = [part.se**2 / len(parts) ** 2 for part in parts]
         se = math.sqrt(sum(variances))
         df = cautious_df(satterthwaite(variances, dfs), min(dfs))
-        return Estimate(value, se, df, n, se * math.sqrt(n))
+        return Estimate(value, se, df, n, se * math.sqrt(n), stages=stages)
     across = of_mean(values)
-    return Estimate(value, across.se, across.df, n, math.nan, between=across.known)
+    return Estimate(value, across.se, across.df, n, math.nan, between=across.known, stages=stages)
 
 
 def satterthwaite(variances: Sequence[float], dfs: Sequence[float]) -> float:
@@ -120,7 +126,12 @@ def with_step(estimate: Estimate, u: float) -> Estimate:
     those of the repeats: rounded readings tell too little of their own scatter for more (calibration study).
     An estimate without scatter of its own stays without.
     """
-    return replace(estimate, se=math.hypot(estimate.se, u)) if u > 0 else estimate
+    if u <= 0:
+        return estimate
+    stages = estimate.stages
+    if stages is not None:
+        stages = with_step(stages[0], u), with_step(stages[1], u)
+    return replace(estimate, se=math.hypot(estimate.se, u), stages=stages)
 
 
 def interval(estimate: Estimate, confidence: float) -> tuple[float, float]:

@@ -61,6 +61,8 @@ class Family:
         scored: Titles whose speed is their score.
         headline: The metric that tells the speed over all titles; None where nothing does.
         by_title, over_titles: Sizes of the two families.
+        only_scores: No title has frames, so the score is the speed, told in its own words.
+        blank: A profile that is never claimed.
     """
 
     alpha: float
@@ -69,14 +71,18 @@ class Family:
     headline: str | None
     by_title: int
     over_titles: int
+    only_scores: bool = False
+    blank: str = ""
 
-    def of_title(self, metric: str, title: str) -> Standing:
+    def of_title(self, metric: str, title: str, profile: str) -> Standing:
         """A metric in one title and setting, one profile against the reference."""
-        return self._standing(self._claims(metric, metric != "score" or title in self.scored), self.by_title)
+        claimed = self._claims(metric, metric != "score" or title in self.scored)
+        return self._standing(claimed and profile != self.blank, self.by_title)
 
-    def over_all(self, metric: str) -> Standing:
+    def over_all(self, metric: str, profile: str) -> Standing:
         """A metric over all titles, one profile against the reference."""
-        return self._standing(self._claims(metric, metric == self.headline), self.over_titles)
+        tells_speed = metric == self.headline or (metric == "score" and self.only_scores)
+        return self._standing(self._claims(metric, tells_speed) and profile != self.blank, self.over_titles)
 
     def _claims(self, metric: str, tells_speed: bool) -> bool:
         if metric in self.primary and metric != "speed":
@@ -110,7 +116,16 @@ def family_of(cells: Mapping[CellKey, CellRepeats], settings: AnalysisSettings) 
     metrics = max(1, len(present))
     if settings.multiplicity == "none":
         groups = compared = metrics = 1
-    return Family(settings.alpha, primary, scored, headline, groups * compared * metrics, compared * metrics)
+    return Family(
+        settings.alpha,
+        primary,
+        scored,
+        headline,
+        by_title=groups * compared * metrics,
+        over_titles=compared * metrics,
+        only_scores=scored == {key[0] for key in cells},
+        blank=settings.blank,
+    )
 
 
 def _scored(cells: Mapping[CellKey, CellRepeats], title: str) -> bool:

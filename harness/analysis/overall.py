@@ -81,11 +81,11 @@ def decided_rows(
     Args:
         uneven: (metric, profile) -> the side whose runs were found less even.
     """
-    standing = family.over_all(metric.name)
     made = []
     for profile, comparisons in by_profile.items():
         if not comparisons:
             continue
+        standing = family.over_all(metric.name, profile)
         across = across_titles(comparisons, 1 - standing.level)
         less_even = uneven.get((metric.name, profile), "")
         claim, wide = (
@@ -147,9 +147,7 @@ def sensitivity_rows(
 def _sentence(
     metric: ComparedMetric, profile: str, across: Across, claim: Claim, settings: AnalysisSettings
 ) -> str:
-    within = words.margin(
-        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-    )
+    within = words.within(metric, settings)
     figure = words.change_with_interval(
         shown(claim.estimate.value, metric), shown(claim.low, metric), shown(claim.high, metric),
         metric.scale, metric.difference_unit, settings.confidence_pct, claim.standing.size,

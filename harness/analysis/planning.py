@@ -183,9 +183,7 @@ def _in_unit(value: float, metric: ComparedMetric) -> float:
 
 
 def _sentence(row: Mapping[str, Any], metric: ComparedMetric, settings: AnalysisSettings) -> str:
-    within = words.margin(
-        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-    )
+    within = words.within(metric, settings)
     where = "All titles together" if row["title"] is None else settings.label(row["title"])
     if row["title"] is not None and row["setting"] != "default":
         where += f", {settings.label(row['setting'])}"

@@ -26,12 +26,21 @@ class CellRepeats:
     Attributes:
         cell_id: ``title.setting.profile``.
         blocks: Campaign and block of each repeat, the key of pairing; block -1 where none is known.
+        indices: Wanted repeat that each serves, from 1; empty where it is not known.
         values: Metric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
     """
 
     cell_id: str
     blocks: tuple[tuple[str, int], ...]
     values: dict[str, Array]
+    indices: tuple[int, ...] = ()
+
+    def stage(self, planned: int, *, extended: bool) -> CellRepeats:
+        """The planned repeats alone, or those beyond them."""
+        kept = [place for place, index in enumerate(self.indices) if (index > planned) == extended]
+        values = {name: column[kept] for name, column in self.values.items()}
+        blocks = tuple(self.blocks[place] for place in kept)
+        return CellRepeats(self.cell_id, blocks, values, tuple(self.indices[place] for place in kept))
 
     def present(self, metric: str) -> Array:
         """The values that are there, shape (k,)."""
@@ -82,6 +91,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
         else np.full(len(table), "")
     )
     blocks = _blocks(table)
+    indices = table["repeat_index"].to_numpy(np.int64) if "repeat_index" in table.columns else None
     columns = {
         metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
     }
@@ -98,6 +108,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
             cell_id=".".join(key),
             blocks=tuple((str(campaigns[row]), int(blocks[row])) for row in rows),
             values={name: column[rows] for name, column in columns.items()},
+            indices=tuple(int(indices[row]) for row in rows) if indices is not None else (),
         )
     _add_speed(found, settings)
     if wanted is not None:

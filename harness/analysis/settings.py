@@ -22,10 +22,25 @@ Multiplicity = Literal["family", "none"]
 #: Metrics that are claimed where the plan names none.
 PRIMARY = tuple(metric.name for metric in METRICS.compared() if metric.primary)
 
+#: Share of the error rate that the first look spends where a plan may be extended once.
+FIRST_LOOK = 0.8
 #: Share of the error rate that a claim may spend where a rule added repeats and no exact levels exist.
 #: Titles that stop early do so with a scatter that came out small. Found by the calibration study.
 SHARE_OVER_TITLES = {"margin": 0.6, "width": 0.3}
 SHARE_IN_A_TITLE = {"margin": 1.0, "width": 0.45}
+
+
+@dataclass(frozen=True)
+class Extension:
+    """A fixed plan's right to one extension.
+
+    Attributes:
+        planned: Repeats that were planned.
+        to: Repeats that the plan was extended to after a look; None where it was not.
+    """
+
+    planned: int
+    to: int | None
 
 
 @dataclass(frozen=True)
@@ -55,6 +70,8 @@ class AnalysisSettings:
         lower_score_titles: Titles whose score is better when it is lower.
         adaptive: The rule by which repeats were added; None where their count was fixed. With a rule, the
             p-values of single titles are valid at every look and their intervals are wider for it.
+        extension: The planned repeats of a plan that may be extended once, and to how many it was; None for
+            a plan without that.
         cost: Price of electricity and set-up time of a night.
         instruments: Quantity -> what its maker states of the instrument.
     """
@@ -79,6 +96,7 @@ class AnalysisSettings:
     labels: Mapping[str, str] = field(default_factory=dict)
     lower_score_titles: frozenset[str] = frozenset()
     adaptive: AdaptiveRepeats | None = None
+    extension: Extension | None = None
     cost: Cost | None = None
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
 
@@ -101,6 +119,7 @@ class AnalysisSettings:
             primary=_primary(plan),
             groups=sum(len(title.settings) for title in plan.titles),
             blank=plan.plan.blank or "",
+            extension=_extension(plan),
             cost=plan.cost,
             instruments=dict(plan.instruments),
             profiles=tuple(profile.name for profile in plan.profiles),
@@ -131,6 +150,8 @@ class AnalysisSettings:
 
     def error_share(self, *, over_titles: bool) -> float:
         """Share of the error rate that one claim may spend."""
+        if self.extension is not None:
+            return FIRST_LOOK
         if self.adaptive is None:
             return 1.0
         shares = SHARE_OVER_TITLES if over_titles else SHARE_IN_A_TITLE
@@ -149,6 +170,13 @@ class AnalysisSettings:
     def label(self, name: str) -> str:
         """What a reader calls a profile, title or setting."""
         return self.labels.get(name, name)
+
+
+def _extension(plan: Plan) -> Extension | None:
+    head = plan.plan
+    if not head.may_extend_once or not isinstance(head.repeats, int):
+        return None
+    return Extension(head.repeats, head.extended_to)
 
 
 def _primary(plan: Plan) -> tuple[str, ...]:

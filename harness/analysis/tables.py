@@ -62,7 +62,8 @@ COMPARISON_COLUMNS: tuple[Column, ...] = (
     Column("n_profile", I, "", "repeats of the profile that were used", nullable=False),
     Column("n_reference", I, "", "repeats of the reference that were used", nullable=False),
     Column("sd", F, "", "scatter of one pair on the scale of the analysis (ln of the ratio, K or dB)"),
-    Column("more_repeats_needed", I, "", "further repeats likely to decide; null: decided or unknown"),
+    Column("more_repeats_needed", I, "", "further repeats likely to decide, least; null: decided or unknown"),
+    Column("more_repeats_at_most", I, "", "the same, most, by the range of the scatter; null: over 1000"),
     Column("sentence", S, "", "the row as a sentence fit to publish", nullable=False),
 )  # fmt: skip
 

@@ -78,7 +78,9 @@ def _evenness(
     settings: AnalysisSettings,
 ) -> tuple[Evenness, ...]:
     """Every claimed ratio metric of every compared profile; the blank tells nothing of a tune."""
-    looked = [m for m in metrics if m.scale == "ratio" and family.over_all(m.name).claimed]
+    looked = [
+        m for m in metrics if m.scale == "ratio" and family.over_all(m.name, settings.reference).claimed
+    ]
     profiles = [profile for profile in compared if profile != settings.blank]
     tests = max(1, len(looked) * len(profiles))
     found = [evenness_of(cells, metric, p, settings, tests) for metric in looked for p in profiles]

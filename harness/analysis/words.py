@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from harness.analysis.settings import AnalysisSettings
 from harness.metrics import ComparedMetric
 from harness.metrics.definition import Scale
 from harness.numerals import signed
@@ -50,13 +51,18 @@ def no_interval(n: int) -> str:
     return "the readings are equal and their step is not known, so no interval can be given"
 
 
-def margin(
-    metric: ComparedMetric, margin_pct: float, temperature_margin_k: float, sound_margin_db: float
-) -> str:
-    """``within 3 %``."""
-    margins = {"pct": margin_pct, "k": temperature_margin_k, "db": sound_margin_db, "own": metric.own_margin}
-    value = margins[metric.margin]
-    return f"within {value:g} {metric.difference_unit or '%'}"
+def within(metric: ComparedMetric, settings: AnalysisSettings) -> str:
+    """``within 3 %``; a margin that was chosen when results could be known says so wherever it stands."""
+    margin = {
+        "pct": settings.margin_pct,
+        "k": settings.temperature_margin_k,
+        "db": settings.sound_margin_db,
+        "own": metric.own_margin,
+    }[metric.margin]
+    late = any(clause.startswith("margin") for clause in settings.chosen_afterwards)
+    return (
+        f"within {margin:g} {metric.difference_unit or '%'}{', a margin chosen afterwards' if late else ''}"
+    )
 
 
 def claim(metric: ComparedMetric, decision: str, profile: str, reference: str, within: str) -> str:

@@ -7,6 +7,7 @@ the frames of one repeat, whose identity stands in its path. What is neither is 
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import stat
@@ -39,7 +40,7 @@ OWN_TIMED_FRAMES = ColumnMapping(
 JOURNAL_NAME = "journal.sqlite"
 #: A table of repeats with more rows is none (and might fill the memory).
 MOST_REPEATS = 1_000_000
-_KEYS = ("title", "setting", "profile", "repeat")
+_KEYS = ("title", "setting", "profile", "repeat", "block")
 _IDENTITY = ("campaign_id", "cell_id", "repeat_index", "attempt_index", "position")
 
 
@@ -66,6 +67,7 @@ def collect_repeats(
     mapping: ColumnMapping = OWN_FRAMES,
     layout: str | None = None,
     low_definition: LowDefinition = "percentile",
+    pair_by: str | None = None,
 ) -> Collection:
     """Everything that can be analysed in these folders, at any depth.
 
@@ -75,6 +77,8 @@ def collect_repeats(
         layout: Where a file of frames carries its identity: a pattern for the end of its path without the
             suffix, as ``{title}/{profile}/{repeat}``. None: path parts ``title=…``, ``profile=…``.
         low_definition: Definition of the lows that are computed from frames.
+        pair_by: Column of tables of repeats that tells which were measured beside each other, instead of
+            ``block``. Without either nothing does: no block is made up from the order of the rows.
     Raises:
         NothingToAnalyse: A folder is missing, or nothing in them can be analysed.
     """
@@ -89,6 +93,9 @@ def collect_repeats(
             raise NothingToAnalyse(
                 f"{root}: no such folder; give campaign folders or folders of Parquet files"
             )
+        foreign: dict[Path, pa.Table] = {}
+        unnamed: list[Path] = []
+        contents: dict[str, Path] = {}
         for path, campaign in _parquet_files(root):
             try:
                 with _open(path, campaign) as file:
@@ -100,8 +107,19 @@ def collect_repeats(
                                 f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
                             )
                         file.seek(0)
-                        table = _as_attempts(pq.read_table(file), campaign or root, path)
-                    tables.append(table)
+                        read = pq.read_table(file)
+                    if campaign is None:
+                        same = contents.setdefault(_content(read), path)
+                        if same != path:
+                            left_out[path] = f"the same table as {same}"
+                            continue
+                        table = _as_attempts(_keyed(read, pair_by), root, path, root.name)
+                        foreign[path] = table
+                        if "campaign_id" not in names:
+                            unnamed.append(path)
+                    else:
+                        table = _as_attempts(read, campaign, path, campaign.name)
+                        tables.append(table)
                     sources.append(f"{path}: {table.num_rows} attempts")
                     kept = ("plan.toml", JOURNAL_NAME)
                     if campaign is not None and any(
@@ -118,9 +136,10 @@ def collect_repeats(
                 if held is None or campaign is None:
                     left_out[path] = str(error).removeprefix(f"{path}: ")
                     continue
-                tables.append(_as_attempts(held, campaign, path))
+                tables.append(_as_attempts(held, campaign, path, campaign.name))
                 sources.append(f"{path}: damaged; {held.num_rows} attempts from the campaign's journal")
                 plans.append(campaign / "plan.toml")
+        tables += _nights(foreign, unnamed, root)
     if frames:
         _number(frames)
         tables.append(pa.Table.from_pylist(frames, schema=attempts_schema()))
@@ -228,8 +247,53 @@ def _holds(names: list[str], mapping: ColumnMapping) -> bool:
     return all(name.startswith("#") or name in names for name in mapping.wanted_columns())
 
 
-def _as_attempts(table: pa.Table, origin: Path, path: Path) -> pa.Table:
-    """The table in the schema of attempts: missing columns null, identity filled in where it is missing."""
+def _content(table: pa.Table) -> str:
+    """The same for tables of the same columns and values, whatever file they lie in."""
+    columns = {name: table[name].to_pylist() for name in sorted(table.column_names)}
+    return hashlib.sha256(repr(columns).encode()).hexdigest()
+
+
+def _keyed(table: pa.Table, pair_by: str | None) -> pa.Table:
+    """The table with the values of a column as its blocks. Raises FrameLogError where it has none such."""
+    if pair_by is None:
+        return table
+    if pair_by not in table.column_names:
+        raise FrameLogError(f"no column {pair_by!r} to pair by; it has {', '.join(table.column_names)}")
+    blocks = pa.array(_numbered(table[pair_by].to_pylist()), pa.int64())
+    rest = table.drop_columns("block") if "block" in table.column_names else table
+    return rest.append_column("block", blocks)
+
+
+def _nights(tables: dict[Path, pa.Table], unnamed: Sequence[Path], root: Path) -> list[pa.Table]:
+    """The tables of a folder; those without a campaign of their own that share a cell are nights apart.
+
+    Whatever their time stamps: repeats of one cell in two tables were not measured as one night. Tables that
+    share none (one a profile) are parts of one.
+    """
+    cells = [set(tables[path]["cell_id"].to_pylist()) for path in unnamed]
+    apart = sum(map(len, cells)) > len(set().union(*cells))
+    for path in unnamed if apart else ():
+        night = f"{root.name}/{path.relative_to(root).with_suffix('').as_posix()}"
+        place = tables[path].schema.get_field_index("campaign_id")
+        column = pa.array([night] * tables[path].num_rows, pa.string())
+        tables[path] = tables[path].set_column(place, tables[path].schema.field(place), column)
+    return list(tables.values())
+
+
+def _numbered(values: Sequence[Any]) -> list[int | None]:
+    """Each distinct value a number from 1, or itself where all are counts; none for a missing one."""
+    if all(v is None or (isinstance(v, int) and v >= 0) for v in values):
+        return list(values)
+    numbers: dict[Any, int] = {}
+    return [None if v is None else numbers.setdefault(v, len(numbers) + 1) for v in values]
+
+
+def _as_attempts(table: pa.Table, origin: Path, path: Path, night: str) -> pa.Table:
+    """The table in the schema of attempts: missing columns null, identity filled in where it is missing.
+
+    A block is not made up: without a stated key nothing tells which repeats were measured side by side. A
+    table without a campaign is a night of its own, ``night``, whatever its time stamps.
+    """
     count = table.num_rows
     known = path if path.exists() else origin
     changed = datetime.fromtimestamp(known.stat().st_mtime, UTC)
@@ -248,13 +312,12 @@ def _as_attempts(table: pa.Table, origin: Path, path: Path) -> pa.Table:
         turns.append(seen[cell])
     repeat_index = table["repeat_index"].to_pylist() if "repeat_index" in table.column_names else turns
     fill: dict[str, list[Any]] = {
-        "campaign_id": [origin.name] * count,
+        "campaign_id": [night] * count,
         "rig_id": ["unknown"] * count,
         "cell_id": cells,
         "setting": settings,
         "repeat_index": repeat_index,
         "attempt_index": [1] * count,
-        "block": repeat_index,
         "position": list(range(1, count + 1)),
         "sentinel": [False] * count,
         "definition_hash": [""] * count,
@@ -276,8 +339,8 @@ def _compiled(layout: str) -> re.Pattern[str]:
     unknown = sorted(set(names) - set(_KEYS))
     if unknown or "title" not in names or "profile" not in names or len(set(names)) != len(names):
         raise FrameLogError(
-            f"layout {layout!r}: name {{title}} and {{profile}} once each, and {{setting}} and {{repeat}} "
-            "where the paths have them"
+            f"layout {layout!r}: name {{title}} and {{profile}} once each, and {{setting}}, {{repeat}} "
+            "and {block} where the paths have them"
         )
     expression = "".join(
         f"(?P<{part[1:-1]}>[^/]+?)" if part.startswith("{") else re.escape(part) for part in parts
@@ -322,6 +385,7 @@ def _row_of_frames(
         "setting": setting,
         "profile": identity["profile"],
         "repeat": identity.get("repeat"),
+        "block": identity.get("block"),
         "attempt_index": 1,
         "sentinel": False,
         "definition_hash": "",
@@ -332,7 +396,12 @@ def _row_of_frames(
 
 
 def _number(rows: list[dict[str, Any]]) -> None:
-    """Repeat numbers by name where every repeat of a cell has a whole number for one, else in path order."""
+    """Repeat numbers by name where every repeat of a cell has a whole number for one, else in path order.
+
+    Blocks are those that the paths name; a repeat's number is none.
+    """
+    for row, block in zip(rows, _numbered([row["block"] for row in rows]), strict=True):
+        row["block"] = block
     cells: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for position, row in enumerate(rows, 1):
         row["position"] = position
@@ -344,7 +413,7 @@ def _number(rows: list[dict[str, Any]]) -> None:
         if min(numbers) < 1 or len(set(numbers)) != len(numbers):
             numbers = list(range(1, len(mine) + 1))
         for row, number in zip(mine, numbers, strict=True):
-            row["repeat_index"] = row["block"] = number
+            row["repeat_index"] = number
 
 
 def _each_once(table: pa.Table) -> tuple[pa.Table, int]:

@@ -13,7 +13,6 @@ import pandas as pd
 from rich.console import Console
 from rich.text import Text
 
-from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import Analysis, analyse
 from harness.boundary import told
 from harness.commands import print_json, records
@@ -71,7 +70,7 @@ class Conclusion:
 def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     """Analyse a campaign folder's dataset by its own plan and write its report. Raises StoreError."""
     campaign = read_campaign(folder)
-    analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
+    analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts)
     files = write_report(folder, analysis=analysis, charts=charts)
     return Conclusion(analysis, files, (*files.damage, *_marks(campaign.repeats)))
 

@@ -19,6 +19,7 @@ from harness.commands.after_run import closing_table
 from harness.csvtext import csv_text
 from harness.errors import PlanError, Problem, StoreError
 from harness.frames.mapping import ColumnMapping
+from harness.plan.complaints import nearest
 from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
@@ -45,6 +46,19 @@ def register(commands: Any) -> None:
     )
     parser.add_argument("--reference", help="profile to compare with; default: the one that the plans name")
     parser.add_argument("--margin-pct", type=float, help="difference that counts as none, in %%")
+    parser.add_argument(
+        "--pair-by",
+        metavar="COLUMN",
+        help="column of tables from elsewhere that tells which repeats were measured beside each other; "
+        "without one profiles are compared as independent groups",
+    )
+    parser.add_argument(
+        "--lower-is-better",
+        action="append",
+        default=[],
+        metavar="TITLE",
+        help="a title whose score is better when it is lower; may be given several times",
+    )
     parser.add_argument("--question", help="the question that the closing sentence answers")
     parser.add_argument(
         "--mapping",
@@ -67,7 +81,12 @@ def register(commands: Any) -> None:
 
 def _analyse(arguments: argparse.Namespace) -> int:
     PluginHost()  # what plugins bring to tables and words is known from here on
-    found = collect_repeats(arguments.folders, mapping=_mapping(arguments.mapping), layout=arguments.layout)
+    found = collect_repeats(
+        arguments.folders,
+        mapping=_mapping(arguments.mapping),
+        layout=arguments.layout,
+        pair_by=arguments.pair_by,
+    )
     repeats = found.repeats.to_pandas()
     analysis = analyse(repeats, _settings(arguments, found))
     checked = cross_check(repeats, analysis.settings) if arguments.cross_check else None
@@ -140,7 +159,7 @@ def _mapping(path: Path | None) -> ColumnMapping:
 def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSettings:
     """The first plan's settings, where there is one; what the command line says goes first."""
     profiles = sorted(set(found.repeats["profile"].to_pylist()))
-    plan = _first_plan(found)
+    plan, late = _first_plan(found)
     reference = arguments.reference or (plan.plan.reference if plan is not None else None)
     if reference is None or reference not in profiles:
         raise PlanError(
@@ -160,22 +179,37 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
             problem = Problem("--margin-pct", f"{arguments.margin_pct:g} is out of range", "give 0 to 50")
             raise PlanError("analyse", [problem])
         changes["margin_pct"] = arguments.margin_pct
+        if plan is None or arguments.margin_pct != base.margin_pct:
+            before = f"before: {base.margin_pct:g} %" if plan is not None else "no plan stated one"
+            late = (*late, f"margin {arguments.margin_pct:g} % ({before})")
     if arguments.question is not None:
         changes["question"] = arguments.question
+    titles = set(found.repeats["title"].to_pylist())
+    for title in arguments.lower_is_better:
+        if title not in titles:
+            problem = Problem("--lower-is-better", f"{title!r} is no title here", nearest(title, titles))
+            raise PlanError("analyse", [problem])
+    changes["lower_score_titles"] = base.lower_score_titles | frozenset(arguments.lower_is_better)
+    changes["chosen_afterwards"] = late
     return dataclasses.replace(base, **changes)
 
 
-def _first_plan(found: Collection) -> Plan | None:
-    """The plan of the first campaign that has one, in its folder or in its journal; a damaged one is left."""
+def _first_plan(found: Collection) -> tuple[Plan | None, tuple[str, ...]]:
+    """The plan of the first campaign that has one, in its folder or in its journal; a damaged one is left.
+
+    Beside it what of it was chosen when results could be known.
+    """
     damage: StoreError | None = None
     for path in found.plans:
         try:
-            return Reader(path.parent).plan()[0]
+            reader = Reader(path.parent)
+            plan = reader.plan()[0]
+            return plan, reader.chosen_afterwards(plan)
         except StoreError as error:
             damage = damage or (error if path.exists() else None)
     if damage is not None:
         raise damage
-    return None
+    return None, ()
 
 
 def _write(folder: Path, found: Collection, analysis: Analysis) -> None:

@@ -147,6 +147,13 @@ class PlanHead(Part):
     confidence_pct: float = Field(default=95.0, gt=50, lt=100)
     temperature_margin_k: float = Field(default=2.0, gt=0, description="the same for temperatures, in K")
     sound_margin_db: float = Field(default=1.0, gt=0, description="the same for sound levels, in dB")
+    may_extend_once: bool = Field(
+        default=False,
+        description="keep room for one extension after a look at the results",
+    )
+    extended_to: int | None = Field(
+        default=None, ge=3, le=1000, description="repeats of each cell after that one extension"
+    )
     primary_metrics: list[str] = Field(
         default=[metric.name for metric in METRICS.compared() if metric.primary],
         min_length=1,
@@ -175,12 +182,28 @@ class PlanHead(Part):
     @property
     def repeats_at_most(self) -> int:
         """Repeats of each cell that the order of the night makes room for."""
-        return self.repeats.at_most if isinstance(self.repeats, AdaptiveRepeats) else self.repeats
+        if isinstance(self.repeats, AdaptiveRepeats):
+            return self.repeats.at_most
+        return self.extended_to or self.repeats
 
     @property
     def repeats_at_least(self) -> int:
         """Repeats of each cell below which some are missing."""
-        return self.repeats.at_least if isinstance(self.repeats, AdaptiveRepeats) else self.repeats
+        if isinstance(self.repeats, AdaptiveRepeats):
+            return self.repeats.at_least
+        return self.extended_to or self.repeats
+
+    @model_validator(mode="after")
+    def _extension(self) -> PlanHead:
+        if isinstance(self.repeats, AdaptiveRepeats):
+            if self.may_extend_once or self.extended_to is not None:
+                raise ValueError("repeats that a rule adds are not extended; leave out may_extend_once")
+        elif self.extended_to is not None:
+            if not self.may_extend_once:
+                raise ValueError("extended_to needs may_extend_once, stated before the first repeat")
+            if self.extended_to < self.repeats + 2:
+                raise ValueError(f"extend by two repeats at least: extended_to = {self.repeats + 2}")
+        return self
 
 
 class Conditions(Part):

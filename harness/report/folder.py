@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, cast
@@ -15,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.analysis.settings import AnalysisSettings
 from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.report.reading import Reader
@@ -78,6 +79,12 @@ class Campaign:
         attempts = self.attempts
         ends = attempts["started_utc"] + pd.to_timedelta(attempts["duration_s"].fillna(0.0), unit="s")
         return pd.Timestamp(attempts["started_utc"].min()), pd.Timestamp(ends.max())
+
+    @cached_property
+    def settings(self) -> AnalysisSettings:
+        """How its plan wants it analysed, and what of that was chosen when results could be known."""
+        late = self.reader.chosen_afterwards(self.plan) if self.folder.is_dir() else ()
+        return replace(AnalysisSettings.from_plan(self.plan), chosen_afterwards=late)
 
     @cached_property
     def campaign_id(self) -> str:

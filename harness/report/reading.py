@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from harness import inside
 from harness.errors import StoreError, UnsafePath
+from harness.plan.afterwards import chosen_afterwards
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
 from harness.store.campaign import CampaignStore
@@ -120,6 +121,14 @@ class Reader:
             raise StoreError(f"{path}: {why}; put back the plan file that the campaign was run with")
         self.note(path, why, "the journal's copy of the plan is used")
         return plan, held
+
+    def chosen_afterwards(self, plan: Plan) -> tuple[str, ...]:
+        """What of this plan was chosen after its first repeat; nothing where no journal tells."""
+        text = self._journal(lambda store: store.plan_text_at_first_repeat())
+        try:
+            return () if text is None else chosen_afterwards(Plan.kept(text), plan)
+        except ValueError:
+            return ()
 
     def _table(self, path: Path, columns: list[str] | None = None) -> pa.Table:
         with inside.opened(self.folder, path) as file:

@@ -11,7 +11,6 @@ from pathlib import Path
 import pyarrow as pa
 
 from harness import inside
-from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS
 from harness.analysis.tables import (
@@ -91,7 +90,7 @@ def write_report(
             return _write_comparison(folders, charts, into or folders[0].parent / "comparison")
         campaign = read_campaign(folders[0])
         if analysis is None:
-            analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
+            analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts)
         return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
     except HarnessError:
         raise

@@ -88,6 +88,14 @@ class CampaignView:
         text: str = self._journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")[0]["text"]
         return text
 
+    def plan_text_at_first_repeat(self) -> str:
+        """The plan that was in force when the first repeat that counts was begun; else the one in force."""
+        rows = self._journal.query(
+            "SELECT text FROM plans WHERE opened_utc <= (SELECT MIN(started_utc) FROM attempts "
+            "WHERE verdict = 'accepted' AND sentinel = 0) ORDER BY rowid DESC LIMIT 1"
+        )
+        return str(rows[0]["text"]) if rows else self.plan_text()
+
     def plan_texts(self) -> list[str]:
         """Every plan that was in force here, word for word, oldest first."""
         return [r["text"] for r in self._journal.query("SELECT text FROM plans ORDER BY rowid")]

@@ -121,6 +121,7 @@ def begin_session(
     rig_note = compare_with_last(journal, facts).told if begun else ""
     if change is not None:
         _refuse_silent_losses(journal, facts, change, accept_plan_change, accept_other_rig)
+    extended = _refuse_second_extension(journal, plan) if begun else None
     saved = {
         row["attempt_id"]: salvage(files, files.folder / ATTEMPTS_FOLDER / row["attempt_id"])
         for row in records.unfinished(journal)
@@ -134,6 +135,9 @@ def begin_session(
         set_meta(connection, {DEFINITION_FORM: FORM_NOW})
         closed = _close_interrupted(journal, connection, facts, now_utc, saved)
         _put_plan_in_force(journal, connection, plan, change, now_utc)
+        if extended is not None:
+            message = f"extended once after a look: from {extended[0]} repeats of each cell to {extended[1]}"
+            add_event(connection, now_utc, "extended", message, {"from": extended[0], "to": extended[1]})
         if begun:
             _note_resume(journal, connection, facts, change, closed, now_utc)
         set_meta(connection, {"retries": plan.retries.model_dump()})
@@ -233,6 +237,42 @@ def _refuse_silent_losses(
             f"{folder}: measured on rig {last}, this is {facts.rig_id}: {seen.told}; analyse it as it is, "
             "use a new folder here, or add --other-rig to mix both rigs in one campaign"
         )
+
+
+def _head(text: str) -> dict[str, Any]:
+    """Table ``[plan]`` of a plan's text; empty where it can't be read."""
+    try:
+        head = tomllib.loads(text.removeprefix("\ufeff")).get("plan", {})
+    except ValueError:
+        return {}
+    return head if isinstance(head, dict) else {}
+
+
+def _refuse_second_extension(journal: Journal, plan: PlanInForce) -> tuple[int, int] | None:
+    """From and to how many repeats the plan was extended since the folder's last one; None where not.
+
+    Raises:
+        PlanChanged: It was extended before, or had no room for it when its first repeat was measured.
+    """
+    texts = [row["text"] for row in journal.query("SELECT text FROM plans ORDER BY rowid")]
+    new, *old = (_head(text) for text in (plan.text, *texts))
+    to = new.get("extended_to")
+    before = next((head["extended_to"] for head in reversed(old) if head.get("extended_to")), None)
+    if to == before or not old:
+        return None
+    measured = bool(journal.query("SELECT 1 FROM attempts WHERE verdict = 'accepted' LIMIT 1"))
+    folder = journal.files.folder
+    if before is not None and measured:
+        raise PlanChanged(
+            f"{folder}: extended to {before} repeats already, and a plan is extended once; set extended_to "
+            f"back to {before}, or measure a new campaign"
+        )
+    if measured and not old[0].get("may_extend_once"):
+        raise PlanChanged(
+            f"{folder}: its plan kept no room for an extension before the first repeat (may_extend_once); "
+            "take extended_to out, and measure a new campaign"
+        )
+    return (int(new["repeats"]), int(to or 0)) if measured else None
 
 
 def compare_with_last(journal: Journal, facts: RigFacts) -> RigComparison:

@@ -9,6 +9,7 @@ import pytest
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
 from harness.analysis.estimate import repeats_that_decide
+from harness.analysis.settings import Extension
 from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
 
 SETTINGS = AnalysisSettings("factory", profiles=("factory", "quiet"))
@@ -260,7 +261,13 @@ def test_an_undecided_row_names_how_many_more_repeats_would_decide():
     row = found.comparisons.query("metric == 'average_fps'").iloc[0]
     assert row["decision"] == "undecided"
     assert row["more_repeats_needed"] >= 1
-    assert f"about {row['more_repeats_needed']} more repeats would decide" in row["sentence"]
+    least, most = row["more_repeats_needed"], row["more_repeats_at_most"]
+    assert least < most
+    assert f"a new campaign of about {least + 3} to {most + 3} repeats would decide" in row["sentence"]
+    extendable = replace(SETTINGS, extension=Extension(3, None))
+    found = analyse(night(titles=1, effect=0.015, sd=0.02, repeats=3), extendable)
+    row = found.comparisons.query("metric == 'average_fps'").iloc[0]
+    assert "extending the plan once by about" in row["sentence"]
 
 
 def test_the_count_that_decides_is_the_sample_size_of_a_paired_t_test_where_only_that_can_decide():

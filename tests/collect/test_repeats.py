@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 
 import numpy as np
@@ -10,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from harness.collect.repeats import collect_repeats
-from harness.errors import FrameLogError
+from harness.errors import FrameLogError, NothingToAnalyse
 from harness.frames.mapping import ColumnMapping
 from harness.frames.metrics import frame_metrics
 from harness.tables import ATTEMPTS
@@ -126,3 +127,40 @@ def test_folders_without_anything_to_analyse_are_an_error(tmp_path):
 def test_a_layout_that_can_not_name_a_repeat_is_refused(tmp_path, layout):
     with pytest.raises(FrameLogError, match="layout"):
         collect_repeats([tmp_path], layout=layout)
+
+
+def foreign(path, fps, **columns):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    count = len(fps)
+    table = {"title": ["a"] * count, "profile": ["x", "y"] * (count // 2), "average_fps": fps, **columns}
+    pq.write_table(pa.table(table), path)
+
+
+def test_without_a_key_no_block_is_made_up_and_a_stated_column_is_one(tmp_path):
+    foreign(tmp_path / "night.parquet", [100.0, 101.0, 102.0, 103.0], round=["r1", "r2", "r2", "r1"])
+    assert collect_repeats([tmp_path]).repeats["block"].to_pylist() == [None] * 4
+    assert collect_repeats([tmp_path], pair_by="round").repeats["block"].to_pylist() == [1, 2, 2, 1]
+    with pytest.raises(NothingToAnalyse, match="no column 'slot' to pair by"):
+        collect_repeats([tmp_path], pair_by="slot")
+
+
+def test_two_nights_in_one_folder_stay_two_whatever_their_time_stamps(tmp_path):
+    for name, fps in (("one", [100.0, 101.0]), ("two", [100.0, 104.0])):
+        foreign(tmp_path / f"{name}.parquet", fps, block=[1, 1])
+        os.utime(tmp_path / f"{name}.parquet", (1e9, 1e9))
+    found = collect_repeats([tmp_path])
+    assert found.repeats["average_fps"].to_pylist() == [100.0, 101.0, 100.0, 104.0]
+    assert len(set(found.repeats["campaign_id"].to_pylist())) == 2
+
+
+def test_a_table_that_was_copied_counts_once_and_parts_of_a_night_are_one(tmp_path):
+    foreign(tmp_path / "one.parquet", [100.0, 101.0])
+    foreign(tmp_path / "copy.parquet", [100.0, 101.0])
+    found = collect_repeats([tmp_path])
+    assert found.repeats.num_rows == 2
+    assert "the same table as" in next(iter(found.left_out.values()))
+    (tmp_path / "copy.parquet").unlink()
+    pq.write_table(
+        pa.table({"title": ["b"], "profile": ["x"], "average_fps": [90.0]}), tmp_path / "b.parquet"
+    )
+    assert set(collect_repeats([tmp_path]).repeats["campaign_id"].to_pylist()) == {tmp_path.name}

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
 
 import pyarrow as pa
@@ -122,6 +123,31 @@ def test_a_plan_change_that_discards_nothing_needs_no_flag(small, tmp_path):
     small.run(tmp_path / "c")
     with small.open_store(tmp_path / "c", small.plan(repeats=3)) as store:
         assert [slot.repeat_index for slot in store.remaining_slots()] == [3, 3]
+
+
+def test_an_extension_is_written_down_once_and_a_second_one_is_refused(small, tmp_path):
+    head = "[plan]\nrepeats = 2\nmay_extend_once = true\n"
+    small.run(tmp_path / "c", plan_text=head)
+    longer = small.plan(plan={"question": "?", "repeats": 2, "reference": "factory", "may_extend_once": True,
+                              "extended_to": 4})  # fmt: skip
+    later = small.START_UTC + timedelta(days=1)
+    with small.open_store(
+        tmp_path / "c", longer, plan_text=head + "extended_to = 4\n", now_utc=later
+    ) as store:
+        assert [slot.repeat_index for slot in store.remaining_slots()] == [3, 3, 4, 4]
+        assert [e["data"] for e in store.events() if e["kind"] == "extended"] == [{"from": 2, "to": 4}]
+        assert store.plan_text_at_first_repeat() == head
+    with small.open_store(tmp_path / "c", longer, plan_text=head + "extended_to = 4\n") as store:
+        assert len([e for e in store.events() if e["kind"] == "extended"]) == 1
+    with pytest.raises(PlanChanged, match="extended to 4 repeats already"):
+        small.open_store(tmp_path / "c", longer, plan_text=head + "extended_to = 6\n")
+
+
+def test_an_extension_that_the_plan_kept_no_room_for_is_refused(small, tmp_path):
+    small.run(tmp_path / "c", plan_text="[plan]\nrepeats = 2\n")
+    late = "[plan]\nrepeats = 2\nmay_extend_once = true\nextended_to = 4\n"
+    with pytest.raises(PlanChanged, match="kept no room"):
+        small.open_store(tmp_path / "c", plan_text=late)
 
 
 def test_going_on_on_another_rig_must_be_asked_for(small, tmp_path):

@@ -55,7 +55,7 @@ class Several:
 
     @classmethod
     def of(cls, campaigns: Sequence[Campaign]) -> Several:
-        analyses = [analyse(c.repeats, AnalysisSettings.from_plan(c.plan)) for c in campaigns]
+        analyses = [analyse(c.repeats, c.settings, c.attempts) for c in campaigns]
         names = [c.name for c in campaigns]
         if len(set(names)) < len(names):
             names = [f"{c.name} ({c.folder.name})" for c in campaigns]
@@ -165,9 +165,7 @@ class Several:
 def _claim(row: Mapping[str, Any], name: str, first: str, settings: AnalysisSettings) -> str:
     """``autumn is faster than spring over 5 titles (average FPS +19.9 %, 95 % interval …)``."""
     metric = METRICS.compared_as[str(row["metric"])]
-    within = sentences.margin(
-        metric, settings.margin_pct, settings.temperature_margin_k, settings.sound_margin_db
-    )
+    within = sentences.within(metric, settings)
     clause = sentences.claim(metric, row["decision"], name, first, within)
     change = sentences.change_with_interval(
         row["estimate"],
