@@ -55,6 +55,9 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
             what, remedy = explain(error, _keys_at(path))
             if error["type"] == "extra_forbidden":
                 remedy = _home_of(str(path[-1])) or remedy
+                if path[:-1] == ("conditions",):
+                    bringers = (f"or mend what may bring it: {plugin}" for plugin in broken)
+                    remedy = "; ".join((remedy, "or install the plugin that brings this stage", *bringers))
             found.add(path, what, remedy)
     check_rules(filled, kinds, found)
     problems = found.problems()

@@ -209,7 +209,7 @@ class PlanHead(Part):
 class Conditions(Part):
     """Table ``[conditions]``."""
 
-    BEARS: ClassVar[str] = "*"  # with a key for each stage; see the end of this module
+    BEARS: ClassVar[str] = "temperature"  # and each stage, which gets its key at the end of this module
 
     temperature: str | None = Field(default=None, description="quantity to hold; default: first one present")
 
@@ -406,7 +406,7 @@ class FrameLogSpec(OpenPart):
 class SettingSpec(OpenPart):
     """One entry of a title's ``settings``; what it states overrides the title's."""
 
-    BEARS: ClassVar[str] = "*"  # with the rules of its own for stages in the title
+    BEARS: ClassVar[str] = "measure_s frame_log options"  # and each stage in the title
     APART: ClassVar[str] = "name label deadline_s expect_lines"
 
     name: str = Name
@@ -420,7 +420,7 @@ class SettingSpec(OpenPart):
 class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
 
-    BEARS: ClassVar[str] = "*"  # with the rules of its own for stages in the title
+    BEARS: ClassVar[str] = "workload measure_s frame_log settings options"  # and each stage in the title
     APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines"
 
     name: str = Name

@@ -16,7 +16,7 @@ def set_stage_keys(
     outer: Sequence[type[BaseModel]],
     stages: Iterable[AnyStage],
 ) -> None:
-    """Give each model its stages' keys, take away what is no stage any more, and build the models anew.
+    """Give each model its stages' keys, which bear, take away what is no stage any more, and build it anew.
 
     Args:
         conditions: The model of ``[conditions]``: every stage.
@@ -27,10 +27,13 @@ def set_stage_keys(
     stages = list(stages)
     in_title = [stage for stage in stages if stage.place == "in-title"]
     for model, wanted in ((conditions, stages), *((model, in_title) for model in own_rules)):
-        for key in [key for key, field in model.model_fields.items() if _is_rule(field)]:
+        had = [key for key, field in model.model_fields.items() if _is_rule(field)]
+        for key in had:
             del model.model_fields[key]
         for stage in wanted:
             model.model_fields[stage.key] = _field(stage, own=model is not conditions)
+        bears = [name for name in str(model.__dict__["BEARS"]).split() if name not in had]
+        setattr(model, "BEARS", " ".join([*bears, *(stage.key for stage in wanted)]))  # noqa: B010
     for model in (conditions, *own_rules, *outer):
         for field in model.model_fields.values():
             if isinstance(field.default, conditions):

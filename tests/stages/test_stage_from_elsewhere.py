@@ -19,6 +19,7 @@ from harness.doctor import examine
 from harness.engine.campaign import run_campaign
 from harness.engine.progress import Progress, Silent, StopSignal
 from harness.hookspecs import RehearsalRequest
+from harness.plan.bearing import unstated
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.load import parse_plan
@@ -101,8 +102,9 @@ def test_its_table_stands_in_the_plan_and_a_mistake_in_it_is_told_with_its_line(
     assert plan.titles[1].long_breath.seconds == 6
     with pytest.raises(Exception, match=r"until_at_most_pct.*at most 100"):
         plan_of(PLAN.replace("until_at_most_pct = 60", "until_at_most_pct = 160"), host)
-    with pytest.raises(Exception, match="did you mean 'fan_rest'"):
+    with pytest.raises(Exception, match=r"'fan_rest'.*or install the plugin that brings this"):
         plan_of(PLAN.replace("fan_rest", "fan_rst"), host)
+    assert unstated(Plan) == []
     shape = plan_schema(host.kinds)["$defs"]
     assert {"fan_rest", "long_breath"} <= shape["Conditions"]["properties"].keys()
     assert "long_breath" in shape["TitleSpec"]["properties"]
