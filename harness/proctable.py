@@ -182,7 +182,9 @@ class Family:
     """A process and all that it started, directly or not.
 
     One that left its parent and its session is known by the family's mark in its environment, and one that
-    threw that away too by the family's output, which nobody else can have.
+    threw that away too by the family's output, which nobody else can have. One that between two looks dropped
+    all four is not found: to be the parent that orphans fall to (Linux: a subreaper) would take a process
+    between the harness and each title, since the harness's own orphans may be anybody's, as a control's.
     """
 
     def __init__(self, mark: str = "") -> None:
