@@ -117,6 +117,8 @@ def collect_repeats(
                         foreign[path] = table
                         if "campaign_id" not in names:
                             unnamed.append(path)
+                    elif not read.num_rows:
+                        raise FrameLogError(f"{path}: no attempt stands in it")
                     else:
                         table = _as_attempts(read, campaign, path, campaign.name)
                         tables.append(table)
@@ -132,12 +134,17 @@ def collect_repeats(
                 else:
                     left_out[path] = "neither a table of repeats nor frames under this mapping"
             except (FrameLogError, UserFileError, OSError, ValueError, KeyError, pa.ArrowException) as error:
-                held = None if campaign is None else _from_journal(campaign)
-                if held is None or campaign is None:
-                    left_out[path] = str(error).removeprefix(f"{path}: ")
+                why = str(error).removeprefix(f"{path}: ")
+                if campaign is None:
+                    left_out[path] = why
+                    continue
+                try:
+                    held = _from_journal(campaign)
+                except StoreError as broken:
+                    left_out[path] = f"{why}; nor does its journal help: {broken}"
                     continue
                 tables.append(_as_attempts(held, campaign, path, campaign.name))
-                sources.append(f"{path}: damaged; {held.num_rows} attempts from the campaign's journal")
+                sources.append(f"{path}: {why}; {held.num_rows} attempts from the campaign's journal")
                 plans.append(campaign / "plan.toml")
         tables += _nights(foreign, unnamed, root)
     if frames:
@@ -223,15 +230,12 @@ def _refuse_strangers_link(path: Path) -> None:
         raise UnsafePath(f"{path}: another user's link; name the real folder")
 
 
-def _from_journal(campaign: Path) -> pa.Table | None:
-    """The attempts as the campaign's own journal has them; None where that can't be read either."""
+def _from_journal(campaign: Path) -> pa.Table:
+    """The attempts as the campaign's own journal has them. Raises StoreError where it can't be read."""
     from harness.store.campaign import CampaignStore
 
-    try:
-        with closing(CampaignStore.read(campaign)) as store:
-            return store.attempts_table()
-    except StoreError:
-        return None
+    with closing(CampaignStore.read(campaign)) as store:
+        return store.attempts_table()
 
 
 def _holds_a_metric(names: list[str]) -> bool:

@@ -164,3 +164,15 @@ def test_a_table_that_was_copied_counts_once_and_parts_of_a_night_are_one(tmp_pa
         pa.table({"title": ["b"], "profile": ["x"], "average_fps": [90.0]}), tmp_path / "b.parquet"
     )
     assert set(collect_repeats([tmp_path]).repeats["campaign_id"].to_pylist()) == {tmp_path.name}
+
+
+@pytest.mark.parametrize("journal", [None, b"", b"no journal" * 500])
+@pytest.mark.parametrize("table", ["empty", "damaged"])
+def test_where_neither_attempts_nor_journal_can_be_read_the_way_out_is_named(tmp_path, table, journal):
+    folder = campaign(tmp_path / "night", count=0)
+    if table == "damaged":
+        (folder / "dataset" / "attempts.parquet").write_bytes(b"PAR1 and nothing else")
+    if journal is not None:
+        (folder / "journal.sqlite").write_bytes(journal)
+    with pytest.raises(NothingToAnalyse, match=f"levelrig rebuild {folder}"):
+        collect_repeats([folder])
