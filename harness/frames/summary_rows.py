@@ -113,10 +113,10 @@ def table_shape(
 def with_summary_rows(
     parts: Iterable[RawRows], path: Path, mapping: ColumnMapping, shape: TableShape | None
 ) -> Iterator[RawRows]:
-    """The same rows, those at the edges that are no frames marked as faults; nothing hangs on the batches."""
-    if shape is None:
-        yield from parts
-        return
+    """The same rows, those at the edges that are no frames marked as faults; nothing hangs on the batches.
+
+    The first batch and the last one hold :data:`EDGE_LINES` rows, or all there are.
+    """
     held: RawRows | None = None
     began = False
     for rows in parts:
@@ -127,11 +127,11 @@ def with_summary_rows(
         else:
             yield held if began else _marked(held, held.first_lines, range(held.count), shape, mapping)
             began, held = True, rows
-    if held is not None:
-        if not began:
-            held = _marked(held, held.first_lines, range(held.count), shape, mapping)
-        lines = held.last_lines[::-1]
-        yield _marked(held, lines, range(held.count - 1, -1, -1), shape, mapping)
+    if held is None:
+        return
+    if not began:
+        held = _marked(held, held.first_lines, range(held.count), shape, mapping)
+    yield _marked(held, held.last_lines[::-1], range(held.count - 1, -1, -1), shape, mapping)
 
 
 def edge_lines(data: bytes | bytearray) -> tuple[tuple[bytes, ...], tuple[bytes, ...]]:
@@ -172,9 +172,15 @@ def _joined(one: RawRows, other: RawRows, path: Path, mapping: ColumnMapping) ->
 
 
 def _marked(
-    rows: RawRows, lines: Sequence[bytes], places: Sequence[int], shape: TableShape, mapping: ColumnMapping
+    rows: RawRows,
+    lines: Sequence[bytes],
+    places: Sequence[int],
+    shape: TableShape | None,
+    mapping: ColumnMapping,
 ) -> RawRows:
     """The rows with those marked that are no frames, from one edge inwards up to the first frame."""
+    if shape is None:
+        return rows
     faults = None if rows.faults is None else rows.faults.copy()
     unread = dict(rows.unread)
     sample = rows.sample

@@ -260,6 +260,13 @@ def test_any_bytes_are_read_with_an_account_or_refused_with_an_error(case, tmp_p
     check(tmp_path / "frames.log", *case, monkeypatch)
 
 
+def test_a_line_of_words_alone_in_its_block_stands_above_the_table_as_in_any_block(tmp_path, monkeypatch):
+    """Found by fuzzing: a first block of nothing but such lines was taken for a table."""
+    data = b"dt\tat\twho\r\n33\t79\tb\r\n28\t107\ta"
+    mapping = ColumnMapping(interval_column="#1", unit="ns", delimiter="\t", header=False)
+    check(tmp_path / "frames.log", data, mapping, monkeypatch)
+
+
 @pytest.mark.endurance
 def test_an_hour_of_fuzzing_ends_without_a_crash(tmp_path, monkeypatch):
     ends_s = time.monotonic() + float(os.environ.get("FUZZ_S", "3600"))
