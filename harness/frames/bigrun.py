@@ -186,6 +186,7 @@ class _Histogram:
         self.counts: NDArray[np.int64] = np.empty(0, np.int64)
 
     def add(self, keys: Bits) -> None:
+        """Count them; the array is used up."""
         low, high = int(keys.min()), int(keys.max())
         if not len(self.counts):
             self.base, self.counts = low, np.zeros(high - low + 1, np.int64)
@@ -194,7 +195,8 @@ class _Histogram:
             grown = np.zeros(new_end - new_base, np.int64)
             grown[self.base - new_base : self.base - new_base + len(self.counts)] = self.counts
             self.base, self.counts = new_base, grown
-        found = np.bincount(keys - low)
+        keys -= low
+        found = np.bincount(keys)
         self.counts[low - self.base : low - self.base + len(found)] += found
 
 

@@ -51,7 +51,7 @@ from harness.frames.bigrun import summarise_log
 from harness.frames.mapping import ColumnMapping
 mapping = ColumnMapping(interval_column="took")
 def work():
-    return summarise_log(Path(path), mapping).metrics
+    return dict(summarise_log(Path(path), mapping).metrics)
 """
 READ = """
 from pathlib import Path
@@ -155,13 +155,13 @@ def compare(ours: str, baselines: dict[str, str], path, rounds: int = ROUNDS):
 )
 def test_csv_to_all_metrics_takes_little_longer_than_the_fastest_parser_takes_to_parse_it(folder):
     ratios, _ = compare(OURS, PARSERS, folder / "log.csv")
-    fastest = max(ratio for name, ratio in ratios.items() if name.endswith("all columns"))
-    assert fastest <= 1.3
+    for parsed, at_most in (("all columns", 1.0), ("the one column", 1.3)):
+        assert max(ratio for name, ratio in ratios.items() if name.endswith(parsed)) <= at_most
 
 
 def test_parquet_to_all_metrics_takes_little_longer_than_partitioning_the_loaded_column(folder):
     ratios, runs = compare(OURS, PARTITIONS, folder / "log.parquet")
-    assert ratios["np.partition at the 8 percentiles, column loaded before"] <= 1.5
+    assert ratios["np.partition at the 8 percentiles, column loaded before"] <= 0.8
     assert runs["levelrig"][0]["result"]["frame_count"] == ROWS
 
 
