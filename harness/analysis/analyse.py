@@ -10,13 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from harness.analysis import comparisons, overall, tables, words
+from harness.analysis import comparisons, incidents, overall, tables, words
 from harness.analysis.answer import answer
 from harness.analysis.basis import Crashes, RestsOn, crashes_of, rests_on
 from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
 from harness.analysis.estimate import interval, of_mean, with_step
 from harness.analysis.evenness import Evenness
+from harness.analysis.incidents import Account
 from harness.analysis.low_definition import by_one_definition
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles
 from harness.analysis.resolution import Steps
@@ -25,6 +26,7 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
 from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
+from harness.store.campaign_state import SetAside
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,8 @@ class Analysis:
         rests_on: Which titles each figure over all titles rests on, and which are missing and why.
         evenness: How even the runs of each profile are beside the reference's; every primary ratio metric.
         crashes: Crashes under each profile; empty where only accepted repeats are known.
+        set_aside: Profiles found unstable by the plan's rule, for a title or altogether.
+        account: Repeats wanted, counted and marked; None where only accepted repeats are known.
         answer: What answers the plan's question, after what must be known first.
         warnings: What a reader must know before trusting the numbers, a sentence each.
     """
@@ -63,6 +67,8 @@ class Analysis:
     rests_on: tuple[RestsOn, ...]
     evenness: tuple[Evenness, ...]
     crashes: tuple[Crashes, ...]
+    set_aside: tuple[SetAside, ...]
+    account: Account | None
     answer: str
     warnings: tuple[str, ...]
 
@@ -89,7 +95,7 @@ def analyse(
     compared = [profile for profile in profiles if profile != settings.reference]
     decided = verdicts(cells, compared, settings)
     metrics = decided.metrics
-    groups = list(dict.fromkeys(key[:2] for key in cells))
+    groups = list(dict.fromkeys([*settings.places, *(key[:2] for key in cells)]))
     if attempts is None and {"verdict", "reason_code"} <= set(repeats.columns):
         attempts = repeats if (repeats["verdict"] != "accepted").any() else None
     rests = [
@@ -109,6 +115,9 @@ def analyse(
     ]
     comparison_rows, overall_rows, evenness = decided.by_title, decided.over_titles, decided.evenness
     cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
+    crashes = () if attempts is None else tuple(crashes_of(attempts, p) for p in _tried(attempts, profiles))
+    aside = () if attempts is None else incidents.set_aside(attempts, settings.retries)
+    counted = None if attempts is None else incidents.account(attempts, settings)
     ratios = [(metric.name, metric.label) for metric in metrics if metric.scale == "ratio"]
     return Analysis(
         settings=settings,
@@ -123,8 +132,10 @@ def analyse(
         instruments=tables.frame(uncertainty_rows(cells, metrics, settings), UNCERTAINTY_COLUMNS),
         rests_on=tuple(rest for rest in rests if rest.titles or rest.missing),
         evenness=evenness,
-        crashes=() if attempts is None else tuple(crashes_of(attempts, p) for p in profiles),
-        answer=_answer(overall_rows, compared, cells, settings, rests, evenness),
+        crashes=crashes,
+        set_aside=aside,
+        account=counted,
+        answer=_answer(overall_rows, compared, cells, settings, rests, evenness, (crashes, aside, counted)),
         warnings=(
             *_warnings(repeats, cells, comparison_rows, settings),
             *([] if other_lows is None else [other_lows]),
@@ -182,13 +193,22 @@ def _answer(
     settings: AnalysisSettings,
     rests: Sequence[RestsOn],
     evenness: Sequence[Evenness],
+    found: tuple[Sequence[Crashes], Sequence[SetAside], Account | None],
 ) -> str:
+    crashes, aside, counted = found
+    first = incidents.lead(crashes, aside, counted, settings)
+    before = f"{first} " if first else ""
     if not cells:
-        return "No repeat was accepted, so the question can't be answered."
+        return f"{before}No repeat was accepted, so the question can't be answered."
     if not compared:
         profile = settings.label(next(iter(cells))[2])
-        return f"Only {profile} was measured, so there is nothing to compare it with."
-    return answer(overall_rows, settings, rests, evenness)
+        return f"{before}Only {profile} has repeats that count, so there is nothing to compare it with."
+    return before + answer(overall_rows, settings, rests, evenness, incidents.tail(counted))
+
+
+def _tried(attempts: pd.DataFrame, profiles: Sequence[str]) -> list[str]:
+    """The profiles in their order, and any of which no repeat was accepted."""
+    return list(dict.fromkeys([*profiles, *attempts["profile"].astype(str)]))
 
 
 def _warnings(

@@ -23,6 +23,7 @@ def answer(
     settings: AnalysisSettings,
     rests: Sequence[RestsOn] = (),
     evenness: Sequence[Evenness] = (),
+    ending: str = "",
 ) -> str:
     """Answer the question from the rows across titles: speed first, then lows, power and temperature.
 
@@ -32,6 +33,7 @@ def answer(
         rests: What each figure rests on.
         evenness: How even the runs of each profile are: what is uneven is said first, and a verdict that no
             slow run speaks against says how many could still be slow.
+        ending: A clause for the end of the sentence that compares.
     """
     by_key: Rows = {(row["metric"], row["profile"]): row for row in overall}
     metrics = {row["metric"] for row in overall}
@@ -56,7 +58,7 @@ def answer(
     ]
     late = "; ".join(settings.chosen_afterwards)
     first = [f"Chosen after the first repeat: {late}. " if late else "", *first]
-    sentences = [*first, f"{place}, {'; '.join(clauses)}."]
+    sentences = [*first, f"{place}, {'; '.join(clauses)}{ending}."]
     sentences += [f" {_of_blank(row, settings)}" for row in rows if row["profile"] == settings.blank]
     return "".join(sentences)
 

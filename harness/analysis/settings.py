@@ -14,6 +14,7 @@ from harness.plan.schema import (
     Instrument,
     Plan,
     ProfileSpec,
+    Retries,
     SettingSpec,
     TitleSpec,
 )
@@ -58,6 +59,9 @@ class AnalysisSettings:
         primary: Metrics that are claimed; all others are described (:mod:`harness.analysis.family`).
         multiplicity: ``family``: all claims together keep the error rate; ``none``: each by itself.
         groups: Titles and settings that the plan has, for the size of the family; 0 where no plan is known.
+        places: Title and setting of each of them; empty where no plan is known.
+        repeats: Repeats that the plan wants of each cell at least; 0 where no plan is known.
+        retries: The plan's bounds, by which a profile is set aside as unstable.
         blank: Profile that is the reference measured a second time; never compared as one of the others.
         steps: Quantity -> step of its readings, where it is known or was seen in the telemetry.
         chosen_afterwards: What was chosen when results could be known, a clause each.
@@ -85,6 +89,9 @@ class AnalysisSettings:
     primary: tuple[str, ...] = PRIMARY
     multiplicity: Multiplicity = "family"
     groups: int = 0
+    places: tuple[tuple[str, str], ...] = ()
+    repeats: int = 0
+    retries: Retries = field(default_factory=Retries)
     blank: str = ""
     steps: Mapping[str, float] = field(default_factory=dict)
     chosen_afterwards: tuple[str, ...] = ()
@@ -118,6 +125,9 @@ class AnalysisSettings:
             adaptive=plan.plan.adaptive,
             primary=_primary(plan),
             groups=sum(len(title.settings) for title in plan.titles),
+            places=tuple((title.name, setting.name) for title in plan.titles for setting in title.settings),
+            repeats=plan.plan.repeats_at_least,
+            retries=plan.retries,
             blank=plan.plan.blank or "",
             extension=_extension(plan),
             cost=plan.cost,

@@ -120,7 +120,9 @@ def _of_metric(
 ) -> float:
     if metric.scale == "ratio":
         return abs(value) * instrument_u(instruments[0], reading) / reading
-    return combine([instrument_u(instrument, reading) for instrument in instruments])
+    # a difference of two instruments: what the second one read is what is left of the first's reading
+    readings = (reading, reading - value)
+    return combine([instrument_u(one, own) for one, own in zip(instruments, readings, strict=False)])
 
 
 def _reading(cell: CellRepeats, metric: ComparedMetric) -> float:

@@ -61,7 +61,8 @@ ABOVE_AMBIENT: Final = ComparedMetric(
     says_down="{p} runs cooler than {r} above ambient",
     says_same="{p} runs as warm as {r} above ambient",
     margin="k", group="temperature", rank=0, role="temperature", role_rank=0,
-    instruments=("core_temp_c", "ambient_temp_c"), shown=frozenset({"levels-table"}),
+    instruments=("core_temp_c", "ambient_temp_c"), instrument_reads="end_core_temp_c",
+    shown=frozenset({"levels-table"}),
     definition="mean of the window's last quarter less mean ambient temperature.",
 )  # fmt: skip
 

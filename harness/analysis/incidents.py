@@ -1,0 +1,134 @@
+"""What went wrong on the way and belongs in the answer: crashes, and repeats that are missing or marked.
+
+An unstable profile is a result, not missing data; so it is told first, whatever else could be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from harness.analysis import words
+from harness.analysis.basis import Crashes
+from harness.analysis.repeats import planned
+from harness.analysis.settings import AnalysisSettings
+from harness.plan.schema import Retries
+from harness.store.campaign_state import AttemptFact, SetAside, unstable_in_the_end
+
+
+@dataclass(frozen=True)
+class Account:
+    """Repeats of a campaign, sentinels and re-measurements left out.
+
+    Attributes:
+        wanted: Repeats that the plan wants at least, and any that were added.
+        counted: Those that were accepted.
+        marked: Those of them with a remark.
+        nothing: Profile -> why none of its repeats counts.
+    """
+
+    wanted: int
+    counted: int
+    marked: int
+    nothing: Mapping[str, str]
+
+    @property
+    def missing(self) -> int:
+        return self.wanted - self.counted
+
+
+def set_aside(attempts: pd.DataFrame, retries: Retries) -> tuple[SetAside, ...]:
+    """Profiles that the plan's rule sets aside as unstable, for a title or altogether.
+
+    Args:
+        attempts: Every attempt, columns of :data:`harness.tables.ATTEMPTS`.
+        retries: The plan's bounds.
+    """
+    facts = [
+        AttemptFact(
+            cell_id=str(row["cell_id"]),
+            title=str(row["title"]),
+            profile=str(row["profile"]),
+            definition_hash=str(row["definition_hash"]),
+            repeat_index=int(row["repeat_index"]),
+            sentinel=row["sentinel"] is True,
+            verdict=row["verdict"],
+            reason_code=None if pd.isna(row["reason_code"]) else row["reason_code"],
+        )
+        for row in attempts.to_dict("records")
+    ]
+    return unstable_in_the_end(facts, retries)
+
+
+def account(attempts: pd.DataFrame, settings: AnalysisSettings) -> Account:
+    """Count the planned repeats of a campaign."""
+    table = planned(attempts)
+    accepted = table[table["verdict"] == "accepted"]
+    counts = accepted.groupby(["title", "setting", "profile"]).size().to_dict()
+    cells = {(*place, profile) for place in settings.places for profile in settings.profiles}
+    wanted = sum(max(int(counts.get(cell, 0)), settings.repeats) for cell in cells | set(counts))
+    marks = accepted["marks"] if "marks" in accepted.columns else pd.Series(dtype=object)
+    nothing = {}
+    for profile in settings.profiles:
+        mine = table[table["profile"] == profile]
+        if len(mine) and not (mine["verdict"] == "accepted").any():
+            codes = mine["reason_code"].dropna()
+            nothing[profile] = str(codes.mode().iloc[0]) if len(codes) else "no reason kept"
+    return Account(wanted, len(accepted), sum(_has(value) for value in marks), nothing)
+
+
+def lead(
+    crashes: Sequence[Crashes], aside: Sequence[SetAside], counted: Account | None, settings: AnalysisSettings
+) -> str:
+    """``brittle crashed in 3 of 9 tries (canyon 2, comet 1): not usable in canyon; 24 of 27 repeats count.``
+
+    Empty where nothing crashed and nothing is missing.
+    """
+    faults: dict[str, int] = {}
+    for entry in aside:
+        if entry.title_at_fault and entry.title is not None:
+            faults[entry.title] = faults.get(entry.title, 0) + entry.crash_count
+    clauses = [_of_profile(one, aside, settings) for one in crashes if set(one.titles) - set(faults)]
+    clauses += [
+        f"{settings.label(title)} crashed {words.count(count, 'time')}, under every profile tried: "
+        "look at the title first"
+        for title, count in faults.items()
+    ]
+    crashed = {one.profile for one in crashes if one.crashed}
+    if counted is not None:
+        clauses += [
+            f"{settings.label(profile)} has no repeat that counts ({why})"
+            for profile, why in counted.nothing.items()
+            if profile not in crashed
+        ]
+        if counted.missing > 0:
+            marked = f", {counted.marked} of them marked" if counted.marked else ""
+            clauses.append(f"{counted.counted} of {counted.wanted} wanted repeats count{marked}")
+    return f"{'; '.join(clauses)}." if clauses else ""
+
+
+def tail(counted: Account | None) -> str:
+    """``; 2 of 18 repeats are marked``: for a night in which nothing is missing."""
+    if counted is None or counted.missing > 0 or not counted.marked:
+        return ""
+    are = "is" if counted.marked == 1 else "are"
+    return f"; {counted.marked} of {words.count(counted.counted, 'repeat')} {are} marked"
+
+
+def _of_profile(one: Crashes, aside: Sequence[SetAside], settings: AnalysisSettings) -> str:
+    """``brittle crashed in 3 of 9 tries (canyon 2, comet 1): not usable in canyon``."""
+    mine = [entry for entry in aside if entry.profile == one.profile and not entry.title_at_fault]
+    where = words.listed([f"{settings.label(title)} {count}" for title, count in one.titles.items()])
+    tries = f"{one.tries} {'try' if one.tries == 1 else 'tries'}"
+    told = f"{settings.label(one.profile)} crashed in {one.crashed} of {tries} ({where})"
+    if any(entry.title is None for entry in mine):
+        return f"{told}: not usable"
+    titles = [settings.label(entry.title) for entry in mine if entry.title is not None]
+    return f"{told}: not usable in {words.listed(titles)}" if titles else told
+
+
+def _has(value: Any) -> bool:
+    return value is not None and not isinstance(value, float) and len(value) > 0
