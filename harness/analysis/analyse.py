@@ -275,6 +275,16 @@ def _warnings(
         f"{cold.most_later}: its shader caches were cold. Run it once before the night, or warm up longer."
         for cold in cold_starts(repeats)
     ]
+    scores = {row["title"] for row in comparison_rows if row["metric"] == "score"}
+    turned = [title for title in scores if title in settings.lower_score_titles]
+    if turned:
+        names = words.listed(sorted(settings.label(title) for title in turned))
+        rest = (
+            " In the row over all titles they are turned round: more is better there."
+            if (len(turned) < len(scores))
+            else ""
+        )
+        found.append(f"Of these scores less is better: {names}.{rest}")
     flat = [row for row in comparison_rows if row["sd"] == 0 and math.isfinite(row["low"])]
     if flat:
         labels = words.listed(list(dict.fromkeys(row["label"] for row in flat)))

@@ -110,6 +110,14 @@ def lead(
     return f"{'; '.join(clauses)}." if clauses else ""
 
 
+def sentence(
+    crashes: Sequence[Crashes], aside: Sequence[SetAside], counted: Account | None, settings: AnalysisSettings
+) -> str:
+    """All of it as a sentence by itself; empty for nothing."""
+    marked = tail(counted).removeprefix("; ")
+    return lead(crashes, aside, counted, settings) or (f"Of these, {marked}." if marked else "")
+
+
 def tail(counted: Account | None) -> str:
     """``; 2 of 18 repeats are marked``: for a night in which nothing is missing."""
     if counted is None or counted.missing > 0 or not counted.marked:

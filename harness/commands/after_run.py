@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,7 @@ def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     campaign = read_campaign(folder)
     analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts)
     files = write_report(folder, analysis=analysis, charts=charts)
-    return Conclusion(analysis, files, (*files.damage, *_marks(campaign.repeats)))
+    return Conclusion(analysis, files, (*files.damage, *_marks(campaign.counted)))
 
 
 def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:
@@ -93,7 +94,11 @@ def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
     claims = records(analysis.comparisons)
     overall = records(analysis.overall)
     measured = {claim["metric"] for claim in claims}
-    metrics = [metric for metric in METRICS.shown_in("closing-table") if metric.name in measured]
+    metrics = [
+        metric
+        for metric in METRICS.compared()
+        if metric.name in measured and metric.name in _closing(measured)
+    ]
     metrics.sort(key=lambda metric: not metric.with_interval)
     settings: dict[str, set[str]] = {}
     for claim in claims:
@@ -111,6 +116,15 @@ def closing_table(analysis: Analysis) -> tuple[list[str], list[list[str]]]:
         for title, profile in dict.fromkeys((title, profile) for title, profile, _ in found)
     ]
     return ["title", "profile", *(metric.heading for metric in metrics)], rows
+
+
+def _closing(measured: Collection[str]) -> set[str]:
+    """Names of the metrics of the closing table; a temperature or power is the one that the answer tells."""
+    found = set()
+    for metric in METRICS.shown_in("closing-table"):
+        standing = METRICS.standing_for(metric.role) if metric.role in ("power", "temperature") else ()
+        found.add(next((m.name for m in standing if m.name in measured), metric.name))
+    return found
 
 
 def _shown(claim: dict[str, Any] | None, metric: ComparedMetric) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,6 +103,14 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
         out.print(
             "note: limits.night_ends_after_s ends the night before all of it is measured; "
             "the same command goes on the next night"
+        )
+        out.print()
+    limit_s = plan.limits.night_ends_after_s
+    if limit_s is not None and night.longest_s > limit_s:
+        count = math.ceil(night.longest_s / limit_s)
+        out.print(
+            "note: the longest time is that of all nights together; limits.night_ends_after_s ends each one "
+            f"after {duration(limit_s)}, so it would be {count} of them"
         )
         out.print()
     nights = plan_calendar(plan, night.expected_s, datetime.now(UTC))

@@ -11,6 +11,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from harness import inside
+from harness.analysis import incidents
 from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS
 from harness.analysis.tables import (
@@ -32,7 +33,7 @@ from harness.report.compare import charts as compare_charts
 from harness.report.elements import records
 from harness.report.files import make_target, write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
-from harness.report.package import metadata, provenance
+from harness.report.package import metadata, numbers
 from harness.report.page import page
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods
@@ -125,7 +126,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
         seconds.append((title, setting, traces.seconds))
 
     bundle = interactive.bundle()
-    text = methods(campaign, names, version)
+    incident = incidents.sentence(analysis.crashes, analysis.set_aside, analysis.account, analysis.settings)
+    text = methods(campaign, names, version, incident)
     told = dataclasses.replace(analysis, warnings=(*analysis.warnings, *campaign.damage))
     parted = frame_rate_table(seconds, campaign.plan.plan.reference, names)
     view = page.view_of(campaign, told, names, overview, by_title, parted, forms if bundle else {}, text)
@@ -135,8 +137,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     write_text(page_path, page.render(view, looks, bundle, data))
     write_text(target / "methods.txt", text + "\n")
     tables = write_tables(campaign.folder / "dataset", analysis)
-    numbers = target / provenance.NUMBERS_NAME
-    write_text(numbers, _json(provenance.numbers_of(campaign, analysis, version)))
+    listed = target / numbers.NUMBERS_NAME
+    write_text(listed, _json(numbers.numbers_of(campaign, analysis, version)))
     drawn: tuple[Path, ...] = ()
     if with_charts:
         spec = campaign.plan.report
@@ -157,7 +159,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
         every = [*overview, *(chart for _, charts in by_title for chart in charts)]
         drawn = publish.publish(every, target / "charts", publish.formats(spec.article_width_px), dress)
     return ReportFiles(
-        page_path, tables, drawn, (numbers, *_write_package(campaign, version)), campaign.damage
+        page_path, tables, drawn, (listed, *_write_package(campaign, version)), campaign.damage
     )
 
 

@@ -150,6 +150,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         "wanted": standing.wanted_count,
         "rejected": sum(v != "accepted" for v in attempts["verdict"].to_pylist()),
         "set_aside": [entry.reason for entry in standing.set_aside],
+        "crashes": _crashes(standing),
         "rows": rows,
         "log": read_log(folder),
     }
@@ -174,6 +175,22 @@ def _figures(attempts: pa.Table) -> dict[str, list[str]]:
         ]
         for cell_id, mine in values.items()
     }
+
+
+def _crashes(standing: Standing) -> list[str]:
+    """Crashes that set nothing aside so far, a line each."""
+    covered = {(entry.title, entry.profile) for entry in standing.set_aside}
+    whole = {entry.profile for entry in standing.set_aside if entry.title is None}
+    found = [
+        f"{title} crashed {count} time{'' if count == 1 else 's'} under profile {profile}"
+        for (title, profile), count in standing.crash_counts.items()
+        if (title, profile) not in covered and profile not in whole
+    ]
+    return found + [
+        f"the rig went down {count} time{'' if count == 1 else 's'} under profile {profile}"
+        for profile, count in standing.rig_losses.items()
+        if profile not in whole
+    ]
 
 
 def _rows(standing: Standing, figures: Mapping[str, list[str]]) -> list[dict[str, Any]]:

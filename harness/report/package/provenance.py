@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -12,126 +11,12 @@ from typing import Any
 import pandas as pd
 
 from harness import inside
-from harness.analysis import Analysis
 from harness.boundary import printable
 from harness.errors import NoSuchNumber, ReportError
-from harness.metrics import METRICS
 from harness.report.elements import records
 from harness.report.folder import Campaign, read_campaign
+from harness.report.package.numbers import ANSWER, NUMBERS_NAME, name_of, value_of
 from harness.store.soundness import require_campaign
-
-NUMBERS_NAME = "numbers.json"
-
-
-def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str, Any]:
-    """Every number of the report's tables with what it rests on, as JSON values."""
-    numbers: dict[str, Any] = {}
-    reference = analysis.settings.reference
-    used = _Used(campaign.counted)
-    for row in records(analysis.cells):
-        numbers[f"cell/{row['cell_id']}/{row['metric']}"] = {
-            "what": f"mean {row['label']} over accepted repeats",
-            **_value(row["mean"], row["low"], row["high"], row["unit"]),
-            "metric": row["metric"],
-            "repeats": used.of_cell(row["cell_id"], row["metric"]),
-        }
-    rests: dict[tuple[str, str], dict[str, list[str]]] = {}
-    for row in records(analysis.comparisons):
-        place = f"{row['title']}.{row['setting']}"
-        cells = (f"{place}.{row['profile']}", f"{place}.{reference}")
-        repeats = used.of_change(*cells, row["metric"], paired=bool(row["paired"]))
-        rests.setdefault((row["profile"], row["metric"]), {}).update(repeats)
-        numbers[f"change/{place}.{row['profile']}/{row['metric']}"] = {
-            "what": f"{row['scale']} of {row['label']}, {row['profile']} against {reference}: "
-            f"{row['decision']}",
-            **_value(row["estimate"], row["low"], row["high"], row["unit"]),
-            "metric": row["metric"],
-            "repeats": repeats,
-        }
-    for row in records(analysis.overall):
-        mean = (
-            "geometric mean over titles of the ratio"
-            if row["scale"] == "ratio"
-            else "mean over titles of the difference"
-        )
-        numbers[f"overall/{row['profile']}/{row['metric']}"] = {
-            "what": f"{mean} of {row['label']}, {row['profile']} against {reference}: {row['decision']}",
-            **_value(row["estimate"], row["low"], row["high"], row["unit"]),
-            "metric": row["metric"],
-            "repeats": rests[row["profile"], row["metric"]],
-        }
-    return {
-        "campaign_id": campaign.campaign_id,
-        "plan_sha256": campaign.plan_sha256,
-        "levelrig": version,
-        "confidence_pct": analysis.settings.confidence_pct,
-        "cells": _cells(campaign),
-        "numbers": numbers,
-    }
-
-
-class _Used:
-    """Which accepted repeats a number rests on: those that carry the metric and, in pairs, have a partner."""
-
-    def __init__(self, counted: pd.DataFrame) -> None:
-        self._rows: dict[str, list[dict[str, Any]]] = {}
-        for row in records(counted):
-            self._rows.setdefault(str(row["cell_id"]), []).append(row)
-
-    def of_cell(self, cell_id: str, metric: str) -> dict[str, list[str]]:
-        return {cell_id: [name_of(row) for row in self._carrying(cell_id, metric)]}
-
-    def of_change(
-        self, cell_id: str, reference_id: str, metric: str, *, paired: bool
-    ) -> dict[str, list[str]]:
-        ours, theirs = self._carrying(cell_id, metric), self._carrying(reference_id, metric)
-        if paired:
-            shared = {row["block"] for row in ours} & {row["block"] for row in theirs}
-            ours, theirs = ([row for row in rows if row["block"] in shared] for rows in (ours, theirs))
-        return {cell_id: [name_of(row) for row in ours], reference_id: [name_of(row) for row in theirs]}
-
-    def _carrying(self, cell_id: str, metric: str) -> list[dict[str, Any]]:
-        return [row for row in self._rows.get(cell_id, ()) if value_of(row, metric)[1] is not None]
-
-
-def name_of(row: Mapping[str, Any]) -> str:
-    """``repeat.attempt`` of an attempt's row."""
-    return f"{row['repeat_index']}.{row['attempt_index']}"
-
-
-def value_of(row: Mapping[str, Any], metric: str) -> tuple[str, float | None]:
-    """The column that gives a metric of a repeat, and its value there; None where it was not measured.
-
-    Speed is no column: it is the average FPS, or the score of a title that has no frames.
-    """
-    speeds = (m.name for m in METRICS.standing_for("speed") if m.in_table)
-    for name in speeds if metric == "speed" else (metric,):
-        value = _finite(row.get(name))
-        if value is not None:
-            return name, value
-    return metric, None
-
-
-def _value(value: Any, low: Any, high: Any, unit: str) -> dict[str, Any]:
-    return {"value": _finite(value), "low": _finite(low), "high": _finite(high), "unit": unit}
-
-
-def _finite(value: Any) -> float | None:
-    return None if value is None or pd.isna(value) or not math.isfinite(value) else float(value)
-
-
-def _cells(campaign: Campaign) -> dict[str, Any]:
-    """Cell -> its accepted repeats, each with all its files that the manifest lists and their hashes."""
-    files: dict[str, dict[str, str]] = {}
-    for path, digest in campaign.hashes.items():
-        files.setdefault(path.rpartition("/")[0], {})[path] = digest
-    cells: dict[str, Any] = {}
-    for row in records(campaign.counted):
-        folder = campaign.artifact(row, "").relative_to(campaign.folder).as_posix()
-        cells.setdefault(row["cell_id"], []).append(
-            {"repeat": name_of(row), "artifacts": dict(sorted(files.get(folder, {}).items()))}
-        )
-    return cells
 
 
 def explain(folder: Path, number_id: str) -> str:
@@ -139,7 +24,8 @@ def explain(folder: Path, number_id: str) -> str:
 
     Args:
         folder: A campaign folder with its report.
-        number_id: As in the page (the ``id`` of the number) and in ``report/numbers.json``.
+        number_id: As in the page (the ``id`` of the number) and in ``report/numbers.json``; ``answer`` for
+            the sentence at the head of the page with all its numbers.
     Raises:
         NotACampaign: The folder holds no campaign.
         ReportError: No report there, or no such number in it.
@@ -154,6 +40,13 @@ def explain(folder: Path, number_id: str) -> str:
         numbers: Mapping[str, Any] = dict(known["numbers"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ReportError(f"{path}: can't be read ({error}); run `levelrig report {folder}` again") from error
+    answer: Mapping[str, Any] = known.get(ANSWER) or {}
+    if number_id == ANSWER and answer:
+        campaign = read_campaign(folder)
+        lines = [ANSWER, f"  {answer['text']}"]
+        for one in answer["numbers"]:
+            lines += ["", *_chain(campaign, known, one)]
+        return "\n".join(lines)
     if number_id not in numbers:
         near = get_close_matches(number_id, numbers, n=3, cutoff=0.3) or list(numbers)[:3]
         raise NoSuchNumber(f"no number {number_id!r} in {path}; nearest: {', '.join(near)}")

@@ -87,7 +87,7 @@ def view_of(
     rejected = summary.rejected_table(campaign, names)
     marked = summary.marked_table(campaign, names)
     conditions = summary.conditions_table(campaign, names)
-    unstable = summary.unstable(campaign)
+    unstable = summary.unstable(analysis)
     counted = len(campaign.counted)
     sections = [
         Section(

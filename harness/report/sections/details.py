@@ -9,6 +9,7 @@ import pandas as pd
 from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
+from harness.report.package.numbers import INSTRUMENT, SCATTER
 from harness.report.sections.summary import SIGNS, Names
 
 
@@ -31,7 +32,10 @@ def efficiency_table(analysis: Analysis, names: Names) -> Table | None:
         Row(
             [
                 Entry(names[r["profile"]], profile=r["profile"]),
-                *(Entry(_scaled(r[name], factor, decimals)) for name, _, _, factor, decimals in present),
+                *(
+                    _numbered(r[name], factor, decimals, f"efficiency/{r['profile']}/{name}")
+                    for name, _, _, factor, decimals in present
+                ),
                 Entry(_place_of(r, names)),
             ],
             profile=r["profile"],
@@ -56,12 +60,17 @@ def _scaled(value: Any, factor: float, decimals: int) -> str:
     return NOTHING if pd.isna(value) else number(float(value) * factor, decimals)
 
 
+def _numbered(value: Any, factor: float, decimals: int, number_id: str) -> Entry:
+    return Entry(NOTHING) if pd.isna(value) else Entry(_scaled(value, factor, decimals), "", number_id)
+
+
 def _place_of(row: dict[str, Any], names: Names) -> str:
     if row["on_front"]:
         return "no other profile is at least as good in all of these and better in one"
     by = ", ".join(names[p.strip()] for p in str(row["dominated_by"]).split(",") if p.strip())
-    sure = "" if row["domination_decided"] else ", though not beyond the error of measurement"
-    return f"beaten by {by}{sure}"
+    if row["domination_decided"]:
+        return f"beaten by {by}"
+    return f"beaten by {by} in the estimates; not decided: within the margins or the intervals it may be even"
 
 
 def wider_table(analysis: Analysis, names: Names) -> Table | None:
@@ -83,7 +92,8 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
                     Entry(str(r["label"])),
                     Entry(names[r["profile"]], profile=r["profile"]),
                     Entry(between(low, high, decimals, sign=True)),
-                    Entry(between(a, b, decimals, sign=True)),
+                    Entry(between(a, b, decimals, sign=True), "", f"like-these/{r['profile']}/{r['metric']}"),
+                    Entry(NOTHING if pd.isna(r["df"]) else number(float(r["df"]), 1)),
                     Entry("%" if ratio else str(r["unit"])),
                     Entry(
                         str(r["like_these_decision"]),
@@ -101,6 +111,7 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
             Column("Profile"),
             Column("these titles", number=True),
             Column("titles like these", number=True),
+            Column("degrees of freedom, these titles", number=True),
             Column("unit"),
             Column("decision for titles like these"),
         ],
@@ -133,8 +144,10 @@ def scatter_table(analysis: Analysis, names: Names) -> Table | None:
                 Entry(names.row(r["title"], r["setting"])),
                 Entry(str(r["label"])),
                 *(
-                    Entry(_scaled(r[f"{part}_pct"], 1.0, 2))
-                    for part in ("within_repeat", "between_repeats", "between_campaigns")
+                    _numbered(
+                        r[f"{part}_pct"], 1.0, 2, f"scatter/{r['title']}.{r['setting']}/{r['metric']}/{part}"
+                    )
+                    for part in SCATTER
                 ),
                 Entry(str(r["advice"])),
             ],
@@ -164,6 +177,7 @@ def instruments_table(analysis: Analysis, names: Names) -> Table | None:
         return None
     made = []
     for r in rows:
+        cell = f"{r['title']}.{r['setting']}.{r['profile']}"
         decimals = decimals_for(float(r["value"]), float(r["u_instrument"]))
         made.append(
             Row(
@@ -172,8 +186,8 @@ def instruments_table(analysis: Analysis, names: Names) -> Table | None:
                     Entry(names[r["profile"]], profile=r["profile"]),
                     Entry(str(r["label"])),
                     *(
-                        Entry(_scaled(r[n], 1.0, decimals))
-                        for n in ("value", "u_scatter", "u_instrument", "expanded")
+                        _numbered(r[n], 1.0, decimals, f"instrument/{cell}/{r['metric']}/{n}")
+                        for n in INSTRUMENT
                     ),
                     Entry(str(r["unit"])),
                 ],

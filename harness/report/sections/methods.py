@@ -6,17 +6,18 @@ from harness.plan.schema import PlanHead
 from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
 from harness.report.sections import words
-from harness.report.sections.summary import Names, night
+from harness.report.sections.summary import Names, account, night
 
 
-def methods(campaign: Campaign, names: Names, version: str) -> str:
-    """How the campaign was measured and analysed, as one paragraph."""
+def methods(campaign: Campaign, names: Names, version: str, incident: str = "") -> str:
+    """How the campaign was measured and analysed, as one paragraph.
+
+    Args:
+        incident: What crashed, is missing or marked, in a sentence; empty for nothing.
+    """
     plan = campaign.plan
     head = plan.plan
     counted = campaign.counted
-    left_out = int((campaign.attempts["verdict"] != "accepted").sum())
-    looks = len(campaign.second_looks)
-    looked = f"{looks} only looked at a far repeat a second time, " if looks else ""
     quantities = counted["temperature_quantity"].dropna()
     quantity = str(next(iter(quantities), "")).replace("_temp_c", " temperature")
     subject = campaign.fact("card", "model") or campaign.fact("processor", "model") or "the rig"
@@ -36,8 +37,8 @@ def methods(campaign: Campaign, names: Names, version: str) -> str:
         f"{_count(titles, 'title')} ran under {_count(profiles, 'profile')}, "
         f"{_repeats(head)} of each cell, {order}.",
         methods_sentence(plan, names, quantity or "temperature"),
-        f"Of {_count(len(campaign.attempts), 'attempt')}, {len(counted)} count as repeats, {looked}"
-        f"and {left_out} were left out by rules fixed beforehand; all are in the data package.",
+        f"{account(campaign)[:-1]}, by rules fixed beforehand; all are in the data package.",
+        *([incident] if incident else []),
     ]
     if not window.empty:
         sentences.append(f"The measured window was {window.median():.0f} s (median).")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -27,8 +28,6 @@ from harness.report.elements import (
 )
 from harness.report.folder import Campaign
 from harness.stages import STAGES
-from harness.store.campaign_state import unstable_in_the_end
-from harness.store.causes import AttemptFact
 
 #: Before the decision; a number that is described and not claimed has no sign.
 SIGNS = {
@@ -76,21 +75,19 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
     overall = analysis.overall
     profiles = list(overall["profile"].unique())
     by_key = {(r["metric"], r["profile"]): r for r in records(overall)}
+    count = int(overall["n_titles"].max()) if len(overall) else 0
     rows = [
         Row(
             [
                 Entry(str(overall.loc[overall["metric"] == metric, "label"].iloc[0])),
                 *(
-                    change_entry(by_key[metric, p], f"overall/{p}/{metric}")
-                    if (metric, p) in by_key
-                    else Entry(NOTHING)
+                    _overall_entry(by_key[metric, p], count) if (metric, p) in by_key else Entry(NOTHING)
                     for p in profiles
                 ),
             ]
         )
         for metric in overall["metric"].unique()
     ]
-    count = int(overall["n_titles"].max()) if len(overall) else 0
     return Table(
         "table-overall",
         f"Change against {names[analysis.settings.reference]} over {count} "
@@ -99,6 +96,15 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
         [Column("Metric"), *(Column(names[p]) for p in profiles)],
         rows,
     )
+
+
+def _overall_entry(row: Mapping[str, Any], most: int) -> Entry:
+    """A change over titles; told in how many where these are not all that the table is over."""
+    entry = change_entry(row, f"overall/{row['profile']}/{row['metric']}")
+    here = int(row["n_titles"])
+    if here == most:
+        return entry
+    return replace(entry, range=f"{entry.range} in {here} {'title' if here == 1 else 'titles'} only")
 
 
 def change_entry(row: Mapping[str, Any], number_id: str) -> Entry:
@@ -230,10 +236,10 @@ def conditions_table(campaign: Campaign, names: Names) -> Table | None:
                 [
                     Entry(names[profile], profile=profile),
                     Entry(str(len(mine))),
-                    _range_entry(mine["start_temp_c"]),
-                    _range_entry(mine["start_ambient_temp_c"]),
-                    *(_range_entry(mine[f"{stage.key}_s"], 0) for stage in stages),
-                    _range_entry(mine["mean_foreign_cpu_load_pct"]),
+                    _range_entry(mine["start_temp_c"], profile),
+                    _range_entry(mine["start_ambient_temp_c"], profile),
+                    *(_range_entry(mine[f"{stage.key}_s"], profile, 0) for stage in stages),
+                    _range_entry(mine["mean_foreign_cpu_load_pct"], profile),
                     *(_ends_entry(mine[f"{stage.key}_end"]) for stage in before),
                 ],
                 profile=profile,
@@ -262,11 +268,12 @@ def _ends_entry(ends: pd.Series[Any]) -> Entry:
     return Entry(", ".join(f"{name}: {count}" for name, count in counts.items()))
 
 
-def _range_entry(values: pd.Series[Any], decimals: int = 1) -> Entry:
+def _range_entry(values: pd.Series[Any], profile: str, decimals: int = 1) -> Entry:
     present = values.dropna().astype(float)
     if present.empty:
         return Entry(NOTHING)
-    return Entry(number(present.mean(), decimals), f"({between(present.min(), present.max(), decimals)})")
+    ends = between(present.min(), present.max(), decimals)
+    return Entry(number(present.mean(), decimals), f"({ends})", f"conditions/{profile}/{values.name}")
 
 
 def _in_plan_order(campaign: Campaign, rows: pd.DataFrame) -> list[str]:
@@ -391,23 +398,9 @@ def unrestored(campaign: Campaign) -> list[str]:
     ]
 
 
-def unstable(campaign: Campaign) -> list[str]:
+def unstable(analysis: Analysis) -> list[str]:
     """Profiles that the plan's rule sets aside as unstable, a sentence each: a result, not missing data."""
-    facts = [
-        AttemptFact(
-            cell_id=r["cell_id"],
-            title=r["title"],
-            profile=r["profile"],
-            definition_hash=r["definition_hash"],
-            repeat_index=r["repeat_index"],
-            sentinel=r["sentinel"] is True,
-            verdict=r["verdict"],
-            reason_code=None if pd.isna(r["reason_code"]) else r["reason_code"],
-        )
-        for r in records(campaign.attempts)
-    ]
-    found = unstable_in_the_end(facts, campaign.plan.retries)
-    return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in found]
+    return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in analysis.set_aside]
 
 
 def rig_table(campaign: Campaign) -> Table:

@@ -65,10 +65,22 @@ def definitions(plan: Plan) -> list[Definition]:
         ),
         Definition(
             "Same",
-            "both one-sided tests place the change inside the margin. A plain lack of evidence is not "
-            "called the same.",
+            "the whole interval lies inside the margin. A plain lack of evidence is not called the same.",
         ),
-        Definition("Undecided", "the data neither exclude no change nor place the change inside the margin."),
+        Definition(
+            "Faster, slower and other verdicts",
+            "the whole interval lies on one side of no change, and it is not the same.",
+        ),
+        Definition("Undecided", "the interval holds no change and reaches beyond the margin."),
+        Definition(
+            "Withheld",
+            "the runs of one side were found less even, so no verdict is given that could be theirs.",
+        ),
+        Definition(
+            "Crashed",
+            "the title crashed or hung, the driver failed, or the rig went down, in an attempt at a "
+            "repeat; attempts that ended for another reason count neither as crashed nor as tries.",
+        ),
     ]
 
 

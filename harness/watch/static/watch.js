@@ -130,7 +130,7 @@
     });
     document.querySelector("#grid thead").replaceChildren(head);
     document.querySelector("#grid tbody").replaceChildren(...body);
-    $("aside").replaceChildren(...grid.set_aside.map((reason) => element("li", reason)));
+    $("aside").replaceChildren(...[...grid.set_aside, ...grid.crashes].map((reason) => element("li", reason)));
     const log = $("log"), atEnd = log.scrollTop + log.clientHeight >= log.scrollHeight - 8;
     log.replaceChildren(...grid.log.map((line) => element("li", `${line.time.replace("T", " ")}  ${line.text}`, line.level)));
     if (!grid.log.length) log.append(element("li", "nothing yet"));

@@ -60,7 +60,7 @@ def test_both_values_are_shown_with_what_the_second_says_and_the_result_with_and
 def test_the_methods_paragraph_counts_second_looks_apart(small_campaign):
     campaign, plain = looked_at(small_campaign)
     said = methods(campaign, Names(campaign), "1.0")
-    assert (
-        f"Of {len(plain.attempts) + 1} attempts, {len(plain.repeats)} count as repeats, 1 only looked" in said
-    )
-    assert "looked" not in methods(plain, Names(plain), "1.0")
+    rest = len(plain.attempts) - len(plain.repeats)
+    assert f"{len(plain.attempts) + 1} attempts were made: {len(plain.repeats)} count as repeats, " in said
+    assert f"1 is a re-measurement and {rest} do" in said
+    assert "re-measurement" not in methods(plain, Names(plain), "1.0")

@@ -1,0 +1,31 @@
+"""The live page tells the figures and the crashes that the report tells."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from harness.watch.state import read_grid
+from tests.audit.nights import adaptive, complete, crashing
+
+
+def test_the_mean_of_a_cell_is_the_reports_and_knows_no_sentinels(tmp_path):
+    folder = complete(tmp_path).folder
+    published = pd.read_parquet(folder / "dataset" / "cells.parquet")
+    means = published[published["metric"] == "average_fps"].set_index("cell_id")["mean"]
+    shown = {
+        c["cell_id"]: c["average_fps"] for row in read_grid(folder)["rows"] for c in row["cells"].values()
+    }
+    assert shown == {cell: pytest.approx(mean, abs=0.0051) for cell, mean in means.items()}
+
+
+def test_a_crash_is_told_before_it_sets_anything_aside(tmp_path):
+    grid = read_grid(crashing(tmp_path).folder)
+    assert grid["crashes"] == ["comet crashed 1 time under profile brittle"]
+    assert grid["set_aside"] == ["canyon crashed twice under profile brittle; set aside for this title"]
+
+
+def test_an_adaptive_night_that_came_to_its_end_is_finished(tmp_path):
+    grid = read_grid(adaptive(tmp_path).folder)
+    assert grid["complete"]
+    assert grid["accepted"] == grid["wanted"]
