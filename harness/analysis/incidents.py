@@ -16,7 +16,8 @@ from harness.analysis.basis import Crashes
 from harness.analysis.repeats import planned
 from harness.analysis.settings import AnalysisSettings
 from harness.plan.schema import Retries
-from harness.store.campaign_state import AttemptFact, SetAside, unstable_in_the_end
+from harness.store.campaign_state import SetAside, unstable_in_the_end
+from harness.store.causes import AttemptFact
 
 
 @dataclass(frozen=True)

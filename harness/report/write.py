@@ -25,6 +25,7 @@ from harness.analysis.variance import VARIANCE_COLUMNS
 from harness.columns import schema_of
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
+from harness.report import numbers
 from harness.report.charts import figures, interactive, publish, title_figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
@@ -33,7 +34,7 @@ from harness.report.compare import charts as compare_charts
 from harness.report.elements import records
 from harness.report.files import make_target, write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
-from harness.report.package import metadata, numbers
+from harness.report.package import metadata
 from harness.report.page import page
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods

@@ -15,7 +15,7 @@ from harness.boundary import printable
 from harness.errors import NoSuchNumber, ReportError
 from harness.report.elements import records
 from harness.report.folder import Campaign, read_campaign
-from harness.report.package.numbers import ANSWER, NUMBERS_NAME, name_of, value_of
+from harness.report.numbers import ANSWER, NUMBERS_NAME, name_of, value_of
 from harness.store.soundness import require_campaign
 
 
