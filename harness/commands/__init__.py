@@ -49,11 +49,12 @@ def add_command(
     *,
     example: str,
     reports: bool = False,
-    reads_metrics: bool = False,
+    reads_tables: bool = False,
 ) -> argparse.ArgumentParser:
     """Add a command; every help text has an example, every reporting command has ``--json``.
 
-    One that ``reads_metrics`` of a campaign, and builds no rig, is called when those of plugins are known.
+    One that ``reads_tables`` of a campaign, and builds no rig, is called when what plugins bring to them is
+    known: metrics and stages.
     """
     summary = COMMANDS[name]
     parser: argparse.ArgumentParser = commands.add_parser(
@@ -65,11 +66,11 @@ def add_command(
     )
     if reports:
         parser.add_argument("--json", action="store_true", help="print one JSON document instead of text")
-    parser.set_defaults(call=partial(_with_metrics, call) if reads_metrics else call)
+    parser.set_defaults(call=partial(_with_plugins, call) if reads_tables else call)
     return parser
 
 
-def _with_metrics(call: Callable[[argparse.Namespace], int], arguments: argparse.Namespace) -> int:
+def _with_plugins(call: Callable[[argparse.Namespace], int], arguments: argparse.Namespace) -> int:
     from harness.plugins import PluginHost
 
     PluginHost()

@@ -22,7 +22,6 @@ from harness.frames.mapping import ColumnMapping
 from harness.plan.complaints import nearest
 from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
-from harness.plugins import PluginHost
 from harness.report.files import make_target, write_parquet, write_text
 from harness.report.reading import Reader
 from harness.terminal import console, print_table
@@ -39,7 +38,7 @@ def register(commands: Any) -> None:
         _analyse,
         example="levelrig analyse nights/2031 nights/2032 --reference factory --into years",
         reports=True,
-        reads_metrics=True,
+        reads_tables=True,
     )
     parser.add_argument(
         "folders", nargs="+", type=Path, metavar="FOLDER", help="folders, searched at any depth"
@@ -80,7 +79,6 @@ def register(commands: Any) -> None:
 
 
 def _analyse(arguments: argparse.Namespace) -> int:
-    PluginHost()  # what plugins bring to tables and words is known from here on
     found = collect_repeats(
         arguments.folders,
         mapping=_mapping(arguments.mapping),

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands import add_command
-from harness.plugins import PluginHost
 from harness.report.package.provenance import explain
 from harness.terminal import console
 
@@ -19,13 +18,12 @@ def register(commands: Any) -> None:
         "explain",
         _explain,
         example="levelrig explain campaigns/first-night cell/slow-tide.default.two-threads/average_fps",
-        reads_metrics=True,
+        reads_tables=True,
     )
     parser.add_argument("folder", type=Path, help="campaign folder with its report")
     parser.add_argument("number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it")
 
 
 def _explain(arguments: argparse.Namespace) -> int:
-    PluginHost()  # what plugins bring to tables and words is known from here on
     console().print(explain(arguments.folder, arguments.number_id), markup=False, soft_wrap=True)
     return 0

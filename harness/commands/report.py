@@ -8,7 +8,6 @@ from typing import Any
 
 from harness.commands import add_command, print_json
 from harness.commands.after_run import conclude
-from harness.plugins import PluginHost
 from harness.report import write_report
 from harness.terminal import console
 
@@ -21,7 +20,7 @@ def register(commands: Any) -> None:
         _report,
         example="levelrig report campaigns/first-night --charts",
         reports=True,
-        reads_metrics=True,
+        reads_tables=True,
     )
     report.add_argument("folders", nargs="+", type=Path, metavar="FOLDER", help="campaign folder, or several")
     report.add_argument(
@@ -30,7 +29,6 @@ def register(commands: Any) -> None:
 
 
 def _report(arguments: argparse.Namespace) -> int:
-    PluginHost()  # what plugins bring to tables and words is known from here on
     if len(arguments.folders) > 1:
         files = write_report(arguments.folders, charts=arguments.charts)
         if arguments.json:

@@ -18,7 +18,7 @@ def register(commands: Any) -> None:
         "watch",
         _watch,
         example="levelrig watch campaigns/first-night",
-        reads_metrics=True,
+        reads_tables=True,
     )
     parser.add_argument("folder", type=Path, help="campaign folder; it may be running, paused or finished")
     parser.add_argument(
