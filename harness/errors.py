@@ -25,11 +25,13 @@ class Problem:
         where: Table and key, as in ``titles[2].settings[0].resolution``.
         what: What is wrong there.
         remedy: What to do; the nearest valid choice where there is one.
+        of_machine: It tells of the machine that was asked (no such card, no right), not of the input.
     """
 
     where: str
     what: str
     remedy: str
+    of_machine: bool = False
 
     def __str__(self) -> str:
         return f"{self.where}: {self.what}; {self.remedy}"

@@ -95,10 +95,10 @@ ALLOWED: dict[str, str] = {
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",
-    "commands": "analysis boundary characterise collect csvtext doctor engine errors frames guard hookspecs "
-    "inside log marks metrics numerals places plaintext plan plugins processes rehearsal_folder rehearse "
-    "report report.files report.folder report.package report.reading rig selftest store supervise terminal "
-    "userfiles watch",
+    "commands": "analysis boundary characterise clock collect csvtext doctor engine errors frames guard "
+    "hookspecs inside log marks metrics numerals places plaintext plan plugins processes rehearsal_folder "
+    "rehearse report report.files report.folder report.package report.reading rig selftest store supervise "
+    "terminal userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

@@ -9,7 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.clock import SystemClock
 from harness.commands import add_command, print_json
+from harness.errors import HarnessError, PlanError, Problem
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan
@@ -35,7 +37,9 @@ def register(commands: Any) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    plan = load_plan(arguments.plan, PluginHost())
+    host = PluginHost()
+    plan = load_plan(arguments.plan, host)
+    cards = _ask_cards(plan, host, str(arguments.plan))
     if arguments.json:
         cells = expand(plan)
         nights = plan_calendar(plan, forecast(plan).expected_s, datetime.now(UTC))
@@ -46,13 +50,47 @@ def _check(arguments: argparse.Namespace) -> int:
                 "forecast": dataclasses.asdict(forecast(plan)),
                 "night": None if nights is None else dataclasses.asdict(nights),
                 "resolvable": _resolvable(plan),
+                "cards": cards,
             }
         )
         return 0
     out = console()
     with paged(out):
-        _show(out, arguments.plan, plan)
+        _show(out, plan)
+        for profile, told in cards.items():
+            out.print(f"profile {profile}: {told}", markup=False, soft_wrap=True)
+        out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
     return 0
+
+
+def _ask_cards(plan: Plan, host: PluginHost, source: str) -> dict[str, str]:
+    """Ask the cards of this machine whether they can take the profiles that change them.
+
+    Returns:
+        Name of each such profile -> what was asked, or why it was not: another machine may have the card.
+    Raises:
+        PlanError: A driver says that a value is impossible.
+    """
+    told: dict[str, str] = {}
+    problems: list[Problem] = []
+    for profile in plan.profiles:
+        kind = host.kind("control", profile.control)
+        if not (kind.changes_hardware and kind.knows_makers_state):
+            continue
+        try:
+            found = host.open_control(profile.control, SystemClock()).check(profile)
+        except HarnessError as error:
+            found = [Problem(f"profiles.{profile.name}", str(error), "", of_machine=True)]
+        problems += [problem for problem in found if not problem.of_machine]
+        here = [problem.what for problem in found if problem.of_machine]
+        told[profile.name] = (
+            f"not asked of a card, or not to be applied here: {'; '.join(here)}"
+            if here
+            else "its values lie in the range that this machine's driver reports"
+        )
+    if problems:
+        raise PlanError(source, problems)
+    return told
 
 
 def _resolvable(plan: Plan) -> list[dict[str, Any]]:
@@ -65,7 +103,7 @@ def _resolvable(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _show(out: Console, path: Path, plan: Plan) -> None:
+def _show(out: Console, plan: Plan) -> None:
     cells = expand(plan)
     slots = arrange(plan, cells)
     night = forecast(plan)
@@ -121,4 +159,3 @@ def _show(out: Console, path: Path, plan: Plan) -> None:
         if row["title"] is None:
             out.print(f"to expect: {row['sentence']}", markup=False)
     out.print()
-    out.print(f"{path}: fine. Nothing was changed.", markup=False)

@@ -79,7 +79,7 @@ class AmdgpuControl:
         try:
             card = self._card(options.card)
         except PluginError as error:
-            return [Problem(where, str(error), "see `levelrig doctor`")]
+            return [Problem(where, str(error), "see `levelrig doctor`", of_machine=True)]
         problems = []
         if options.power_limit_w is not None:
             problems += _check_power(card, options.power_limit_w, f"{where}.power_limit_w")
@@ -261,7 +261,7 @@ def _check_table(card: Chip, options: AmdgpuOptions, where: str) -> list[Problem
 def _check_right(path: Path, where: str) -> list[Problem]:
     if os.access(path, os.W_OK):
         return []
-    return [Problem(where, f"{path} can't be written by this user", _GRANT)]
+    return [Problem(where, f"{path} can't be written by this user", _GRANT, of_machine=True)]
 
 
 def _commands(options: AmdgpuOptions) -> list[str]:

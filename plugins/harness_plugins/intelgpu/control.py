@@ -58,7 +58,7 @@ class IntelgpuControl:
         if card is None:
             there = ", ".join(c.address for c in self.cards()) or "none"
             what = f"no Intel card {options.card or 'with a power limit'} in this machine (there: {there})"
-            return [Problem(where, what, "see `levelrig doctor`")]
+            return [Problem(where, what, "see `levelrig doctor`", of_machine=True)]
         rated_uw = read_number(card.folder / _RATED)
         if not rated_uw:
             what = f"card {card.address} does not tell the maker's limit, so there is no way back"
@@ -69,7 +69,7 @@ class IntelgpuControl:
         path = card.folder / _LIMIT
         if not os.access(path, os.W_OK):
             remedy = "run as root, or let the machine's owner grant your group that right by a udev rule"
-            return [Problem(where, f"{path} can't be written by this user", remedy)]
+            return [Problem(where, f"{path} can't be written by this user", remedy, of_machine=True)]
         return []
 
     def snapshot(self) -> dict[str, Any]:

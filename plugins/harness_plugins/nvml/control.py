@@ -69,9 +69,10 @@ class NvmlControl:
             card = self._find_card(wanted.card_index)
             problems = _out_of_range(card, wanted, where)
         except CallFailed as error:
-            return [Problem(where, str(error), "see `levelrig doctor`")]
+            return [Problem(where, str(error), "see `levelrig doctor`", of_machine=True)]
         if not self._privileged():
-            problems.append(Problem(where, "changing a card's settings needs privilege", REMEDY))
+            what = "changing a card's settings needs privilege"
+            problems.append(Problem(where, what, REMEDY, of_machine=True))
         return problems
 
     def snapshot(self) -> dict[str, Any]:

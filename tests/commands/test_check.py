@@ -1,0 +1,93 @@
+"""``levelrig check``: what the driver of this machine's card says of the values counts before the night."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from harness.cli import main
+from harness.errors import PluginError, Problem
+from harness.plugins import PluginHost
+from harness.testing import RecordingControl
+
+PLAN = """
+[plan]
+question = "Is the quiet setting as fast?"
+repeats = 2
+reference = "factory"
+allow_hardware_changes = true
+[[profiles]]
+name = "factory"
+[[profiles]]
+name = "quiet"
+control = "nvml"
+power_limit_w = 99999
+[[titles]]
+name = "salt-road"
+workload = "scene"
+scene = "slow-tide"
+measure_s = 20
+"""
+RANGE = Problem(
+    "profiles.quiet.power_limit_w", "99999 W is outside of what the driver allows", "choose 1 to 7 W"
+)
+NO_CARD = Problem("profiles.quiet", "there is no card 0", "see `levelrig doctor`", of_machine=True)
+
+
+class Asked(RecordingControl):
+    def __init__(self, found):
+        super().__init__("nvml", changes_hardware=True)
+        self.found = found
+
+    def check(self, profile):
+        return self.found
+
+
+@pytest.fixture
+def check(tmp_path, monkeypatch, capsys):
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN)
+
+    def call(answer, *words):
+        def open_control(self, kind, clock):
+            if isinstance(answer, Exception):
+                raise answer
+            return Asked(answer)
+
+        monkeypatch.setattr(PluginHost, "open_control", open_control)
+        code = main(["check", str(path), *words])
+        return code, capsys.readouterr()
+
+    return call
+
+
+def test_a_value_that_the_driver_calls_impossible_is_an_error_of_the_plan(check):
+    code, told = check([RANGE])
+    assert code == 2
+    assert "99999 W is outside of what the driver allows" in told.err
+    assert "fine" not in told.out
+
+
+def test_a_range_counts_also_where_this_user_may_not_set_it(check):
+    code, told = check([NO_CARD, RANGE])
+    assert code == 2
+    assert "choose 1 to 7 W" in told.err
+    assert "no card 0" not in told.err
+
+
+@pytest.mark.parametrize("answer", [[NO_CARD], PluginError("there is no card 0")])
+def test_a_plan_for_another_machine_is_fine_and_says_that_no_card_was_asked(check, answer):
+    code, told = check(answer)
+    assert code == 0
+    assert "profile quiet: not asked" in told.out
+    assert "there is no card 0" in told.out
+    assert told.out.rstrip().endswith("fine. Nothing was changed.")
+    code, told = check(answer, "--json")
+    assert "no card 0" in json.loads(told.out)["cards"]["quiet"]
+
+
+def test_a_card_that_was_asked_is_said(check):
+    code, told = check([])
+    assert code == 0
+    assert "profile quiet: its values lie in the range that this machine's driver reports" in told.out
