@@ -22,6 +22,12 @@ from harness.testing import FakeClock, ScriptedRig, ScriptedSensor
 HEAD = "from harness.hookspecs import Kind, hookimpl\n"
 BRINGS = HEAD + "@hookimpl\ndef kinds():\n    return {}\n"
 
+METRICS = (
+    HEAD + "from harness.metrics import Metric\n"
+    "PARTS = {{'name': 'average_fps', 'unit': '', 'meaning': 'x'}}\n"
+    "@hookimpl\ndef levelrig_metrics():\n    return {}\n"
+)
+
 #: What is wrong with a plugin -> (its module's text, what is said of it).
 BROKEN = {
     "missing import": ("import there_is_no_such_module\n", "there_is_no_such_module"),
@@ -39,6 +45,16 @@ BROKEN = {
     "a kind with parts of the wrong type": (BRINGS.format("[Kind('sensor', 3, 'x')]"), "parts are not"),
     "a role that is none": (BRINGS.format("[Kind('painter', 'x', 'x')]"), "parts are not"),
     "a kind that is there already": (BRINGS.format("[Kind('reader', 'columns', 'x')]"), "'columns' already"),
+    "metrics that are none": (METRICS.format("['average_fps']"), "str where Metric belongs"),
+    "a metric that is there already": (METRICS.format("[Metric(**PARTS)]"), "'average_fps' already"),
+    "a metric under the name of a column": (
+        METRICS.format("[Metric(**PARTS | {'name': 'verdict'})]"),
+        "a column 'verdict' already",
+    ),
+    "a metric that contradicts itself": (
+        METRICS.format("[Metric(**PARTS, of_frames=len, of_repeat=len)]"),
+        "more than one formula",
+    ),
     "an attribute missing": ("import harness\nharness.no_such_thing\n", "no_such_thing"),
 }
 
