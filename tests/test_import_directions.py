@@ -19,6 +19,7 @@ ROOT = Path(__file__).parents[1]
 #: Room -> rooms that it may import, from the ground up: a room stands below all that import it.
 ALLOWED: dict[str, str] = {
     # the ground: contracts and small tools
+    "attempt_row": "",
     "clock": "",
     "columns": "",
     "csvtext": "",
@@ -59,12 +60,13 @@ ALLOWED: dict[str, str] = {
     "frames": "columns errors metrics plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan store",
-    "store": "columns csvtext errors filelock inside plan reasons rig rig_identity tables userfiles",
+    "store": "attempt_row columns csvtext errors filelock inside plan reasons rig rig_identity tables "
+    "userfiles",
     "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
-    "engine": "boundary checks clock conditions errors frames guard inside lines log metrics numerals plan "
-    "reasons rig rig_identity stages store tables telemetry",
+    "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
+    "numerals plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",

@@ -12,6 +12,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from harness.attempt_row import AttemptRow
 from harness.engine.window_frames import WindowFrames
 from harness.metrics.inputs import Value
 from harness.plan.schema import Cell, Slot
@@ -132,40 +133,40 @@ class Running:
         field_ = table.schema.field(index)
         return table.set_column(index, field_, pc.subtract(table["t_s"], pa.scalar(origin_s)))
 
-    def row(
-        self, *, now_s: float, verdict: str, reason_code: str | None, reason: str | None
-    ) -> dict[str, Any]:
-        """The attempt as a row of ``harness.tables.ATTEMPTS``; ids of campaign and rig are the store's."""
-        row: dict[str, Any] = {
-            "cell_id": self.cell.cell_id,
-            "title": self.cell.title.name,
-            "setting": self.cell.setting.name,
-            "profile": self.cell.profile.name,
-            "repeat_index": self.slot.repeat_index,
-            "attempt_index": self.ref.attempt_index,
-            "block": self.slot.block,
-            "position": self.slot.position,
-            "sentinel": self.slot.sentinel,
-            "second_look": self.slot.second_look,
-            "definition_hash": self.cell.definition_hash,
-            "verdict": verdict,
-            "reason_code": reason_code,
-            "reason": reason,
-            "marks": list(self.marks),
-            "started_utc": self.started_utc,
-            "start_s": self.start_s - self.campaign_start_s,
-            "duration_s": now_s - self.start_s,
-            "measured_s": self.measured_s,
+    def row(self, *, now_s: float, verdict: str, reason_code: str | None, reason: str | None) -> AttemptRow:
+        """The attempt as a row of its table; ids of campaign and rig are the store's."""
+        figures: dict[str, object] = {
             "start_temp_c": self.start_temp_c,
             "start_ambient_temp_c": self.start_ambient_temp_c,
             "temperature_quantity": self.temperature_quantity,
             "profile_read_back": json.dumps(self.read_back, sort_keys=True),
-            "boot_id": self.boot_id,
         }
         for gate, result in self.gates.items():
-            row[f"{gate}_s"] = result.waited_s
-            row[f"{gate}_end"] = result.ended_by
-        return row | self.measured.columns()
+            figures[f"{gate}_s"] = result.waited_s
+            figures[f"{gate}_end"] = result.ended_by
+        return AttemptRow(
+            cell_id=self.cell.cell_id,
+            title=self.cell.title.name,
+            setting=self.cell.setting.name,
+            profile=self.cell.profile.name,
+            repeat_index=self.slot.repeat_index,
+            attempt_index=self.ref.attempt_index,
+            block=self.slot.block,
+            position=self.slot.position,
+            sentinel=self.slot.sentinel,
+            second_look=self.slot.second_look,
+            definition_hash=self.cell.definition_hash,
+            verdict=verdict,
+            reason_code=reason_code,
+            reason=reason,
+            marks=tuple(self.marks),
+            started_utc=self.started_utc,
+            start_s=self.start_s - self.campaign_start_s,
+            duration_s=now_s - self.start_s,
+            measured_s=self.measured_s,
+            boot_id=self.boot_id,
+            figures=figures | self.measured.columns(),
+        )
 
     @property
     def measured_s(self) -> float | None:

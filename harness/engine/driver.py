@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 import errno
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar, cast
+from typing import TypeVar, cast
 
 import structlog
 import tenacity
 
 from harness import inside
+from harness.attempt_row import AttemptRow
 from harness.boundary import READ_LOG_LIMIT_S, note_fault, told
 from harness.checks.core import core_quantities
 from harness.clock import StillRunning
@@ -145,7 +146,7 @@ class Driver:
         self._state = State()
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
-        self._history = History(store.attempts_table().to_pylist(), memory_total_mib)
+        self._history = History(store.attempts(), memory_total_mib)
         self._gatekeeper = Gatekeeper(plan, sampler, self._history)
         recall(store, plan, cells, self._gatekeeper.thermal, self._history)
         self._stopping = False
@@ -594,7 +595,7 @@ class Driver:
         self._running = None
         return Committed()
 
-    def _put_down(self, running: Running, instruction: CommitAttempt, now_s: float) -> dict[str, Any]:
+    def _put_down(self, running: Running, instruction: CommitAttempt, now_s: float) -> AttemptRow:
         """Commit the attempt; where its figures can't be put down it counts as failed, without them."""
         verdict, code, reason = instruction.verdict, instruction.reason_code, instruction.reason
         try:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from harness import inside
+from harness.attempt_row import AttemptRow
 from harness.boundary import note_fault
 from harness.conditions.thermal import ThermalModel, Watch
 from harness.engine.gatekeeper import watched_gate
@@ -45,39 +45,39 @@ def recall(
         thermal: Learns their waits.
         history: Gets the courses of their frame rates.
     """
-    rows = store.attempts_table().to_pylist()
-    heated = [None, *(row["cell_id"] for row in rows)]
+    rows = store.attempts()
+    heated = [None, *(row.cell_id for row in rows)]
     usable = [
         (row, before)
         for row, before in zip(rows, heated, strict=False)
-        if row["verdict"] == "accepted"
-        and row["cell_id"] in cells
-        and cells[row["cell_id"]].definition_hash == row["definition_hash"]
+        if row.verdict == "accepted"
+        and row.cell_id in cells
+        and cells[row.cell_id].definition_hash == row.definition_hash
     ]
     for row, before in usable[-_LATEST:]:
         try:
-            _learn(store, row, before, cells[row["cell_id"]], plan, thermal, history)
+            _learn(store, row, before, cells[row.cell_id], plan, thermal, history)
         except Exception as error:  # a damaged table costs a hint
-            note_fault(f"learning from {row['cell_id']} repeat {row['repeat_index']}", error)
+            note_fault(f"learning from {row.cell_id} repeat {row.repeat_index}", error)
 
 
 def _learn(
     store: CampaignStore,
-    row: Mapping[str, Any],
+    row: AttemptRow,
     before: str | None,
     cell: Cell,
     plan: Plan,
     thermal: ThermalModel,
     history: History,
 ) -> None:
-    folder = store.folder / ATTEMPTS_FOLDER / str(row["cell_id"]) / folder_of(row)
+    folder = store.folder / ATTEMPTS_FOLDER / row.cell_id / folder_of(row)
     telemetry = _read(folder / "telemetry.parquet")
     if telemetry is not None and row["temperature_quantity"]:
         for stage, rule in rules_in_force(plan.conditions, cell.title):
             gate, watch = watched_gate(stage, rule, cell.cell_id, before, history, thermal)
             if watch is not None:
                 readings = _readings(telemetry, stage.word, stage.looks_at(rule), row)
-                _replay(gate, watch, readings, row.get(f"{stage.key}_s"))
+                _replay(gate, watch, readings, row.number(f"{stage.key}_s"))
     frames = _read(folder / "frames.parquet")
     if frames is not None:
         history.add_course(cell.cell_id, per_second_fps(frames["frametime_ms"].to_numpy()))
@@ -92,7 +92,7 @@ def _read(path: Path) -> pa.Table | None:
 
 
 def _readings(
-    telemetry: pa.Table, phase: str, looks_at: tuple[str, ...], row: Mapping[str, Any]
+    telemetry: pa.Table, phase: str, looks_at: tuple[str, ...], row: AttemptRow
 ) -> Iterator[tuple[float, GateReadings]]:
     """(seconds into the wait, what the gate saw), about once a second."""
     inside = np.asarray([one == phase for one in telemetry["phase"].to_pylist()], dtype=bool)

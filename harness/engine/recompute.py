@@ -8,15 +8,17 @@ marked, so that two definitions are never mixed; once the file is put back, the 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
 
+from harness.attempt_row import AttemptRow
 from harness.errors import StoreError
 from harness.frames.defined import defined_metrics, definitions
 from harness.frames.metrics import low_columns
 from harness.log import get_logger
+from harness.metrics import METRICS
 from harness.plan.schema import PlanHead
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
@@ -25,9 +27,10 @@ log = get_logger("levelrig.recompute")
 
 #: Mark of an attempt whose kept frames could not be read when a definition changed.
 NOT_RECOMPUTED: Final = "not-recomputed"
+#: Key of ``[plan]`` -> metrics that it defines and that are worked out from kept frames.
 _FROM_FRAMES: Final = {
-    "stutter_multiple": ("stutter_count", "stutter_time_pct"),
-    "slow_below_fps": ("slow_time_pct",),
+    key: tuple(metric.name for metric in METRICS.own() if metric.defined_by == key)
+    for key in ("stutter_multiple", "slow_below_fps")
 }
 
 
@@ -45,7 +48,7 @@ def recompute_metrics(store: CampaignStore, head: PlanHead) -> list[str]:
     usual = _one_definition_so_far(store.plan_texts(), head)
     done: list[str] = []
     lost: list[str] = []
-    for row in store.attempts_table().to_pylist():
+    for row in store.attempts():
         stale = _stale(row, head, unstated_is_present=usual)
         if not stale:
             continue
@@ -68,7 +71,7 @@ def recompute_metrics(store: CampaignStore, head: PlanHead) -> list[str]:
     ]
 
 
-def _stale(row: Mapping[str, Any], head: PlanHead, *, unstated_is_present: bool) -> set[str]:
+def _stale(row: AttemptRow, head: PlanHead, *, unstated_is_present: bool) -> set[str]:
     """Keys of ``[plan]`` by which this row's figures were computed otherwise; empty without frames."""
     if row["low_definition"] is None:
         return set()
@@ -79,7 +82,7 @@ def _stale(row: Mapping[str, Any], head: PlanHead, *, unstated_is_present: bool)
 
 
 def _new_figures(
-    store: CampaignStore, attempt_id: str, row: Mapping[str, Any], head: PlanHead, stale: set[str]
+    store: CampaignStore, attempt_id: str, row: AttemptRow, head: PlanHead, stale: set[str]
 ) -> tuple[dict[str, Any], str]:
     """Columns to change, and why some of them are empty now; the latter empty if none is."""
     changes: dict[str, Any] = {}
@@ -89,7 +92,7 @@ def _new_figures(
     wanted = stale & set(_FROM_FRAMES)
     if not wanted:
         return changes, ""
-    marks = [mark for mark in row["marks"] or () if not mark.startswith(NOT_RECOMPUTED)]
+    marks = [mark for mark in row.marks if not mark.startswith(NOT_RECOMPUTED)]
     columns = [name for key in sorted(wanted) for name in (*_FROM_FRAMES[key], key)]
     try:
         frames = store.kept_table(attempt_id, "frames")
@@ -101,7 +104,7 @@ def _new_figures(
         marks.append(f"{NOT_RECOMPUTED}: its kept frames can't be read")
         columns.append("stutter_multiple")  # empty: to be tried again
     changes |= {name: values.get(name) for name in columns}
-    if marks != (row["marks"] or []):
+    if marks != list(row.marks):
         changes["marks"] = marks
     return changes, failure
 

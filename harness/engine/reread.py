@@ -19,6 +19,7 @@ import numpy as np
 import structlog
 
 from harness import inside
+from harness.attempt_row import AttemptRow
 from harness.checks import AttemptEvidence, judge, summary_evidence, telemetry_evidence
 from harness.engine.attempt import Measured
 from harness.engine.plugin_metrics import FAILED, plugin_metrics
@@ -68,17 +69,17 @@ def reread_frame_logs(
         PlanError: Repeats that counted would not count by the new mapping, and nobody asked to measure again.
     """
     now = {cell.cell_id: cell for cell in cells if cell.title.frame_log is not None}
-    rows = store.attempts_table().to_pylist()
+    rows = store.attempts()
     stale = [row for row in rows if _may_be_reread(row, now)]
     if not stale:
         return []
     places = {e["data"]["attempt_id"]: e["data"] for e in store.events() if e["kind"] == PLACE_EVENT}
-    taken = {_repeat(row) for row in rows if row["verdict"] == "accepted" and not _may_be_reread(row, now)}
+    taken = {_repeat(row) for row in rows if row.verdict == "accepted" and not _may_be_reread(row, now)}
     counts = dict.fromkeys(("accepted", "rejected", "unreadable"), 0)
     read: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
     lost: list[str] = []
     for row in stale:
-        cell, attempt_id = now[row["cell_id"]], attempt_id_of(row)
+        cell, attempt_id = now[row.cell_id], attempt_id_of(row)
         kept = places.get(attempt_id)
         if kept is None or kept["measured_hash"] != cell.measured_hash:
             continue  # something that bears on the measurement changed as well
@@ -89,14 +90,14 @@ def reread_frame_logs(
         except (HarnessError, OSError, EOFError, KeyError) as error:
             log.info("not read again", attempt=attempt_id, error=str(error))
             counts["unreadable"] += 1
-            if row["verdict"] == "accepted":
+            if row.verdict == "accepted":
                 lost.append(f"{attempt_id}: {error}")
             continue
         read.append((attempt_id, changes, table))
         counts[changes["verdict"]] += 1
         if changes["verdict"] == "accepted":
             taken.add(_repeat(row))
-        elif row["verdict"] == "accepted":
+        elif row.verdict == "accepted":
             lost.append(f"{attempt_id}: {changes['reason']}")
     if lost and not measure_unreadable:
         what = f"{len(lost)} repeats that counted would not count by it; the first: {lost[0]}"
@@ -124,18 +125,18 @@ def _kept(count: int) -> str:
     return "1 kept log was" if count == 1 else f"{count} kept logs were"
 
 
-def _may_be_reread(row: Mapping[str, Any], now: Mapping[str, Cell]) -> bool:
-    cell = now.get(row["cell_id"])
-    by_log = row["verdict"] == "rejected" and str(row["reason_code"]).startswith("frame-log")
+def _may_be_reread(row: AttemptRow, now: Mapping[str, Cell]) -> bool:
+    cell = now.get(row.cell_id)
+    by_log = row.verdict == "rejected" and str(row.reason_code).startswith("frame-log")
     return (
         cell is not None
-        and row["definition_hash"] != cell.definition_hash
-        and (row["verdict"] == "accepted" or by_log)
+        and row.definition_hash != cell.definition_hash
+        and (row.verdict == "accepted" or by_log)
     )
 
 
-def _repeat(row: Mapping[str, Any]) -> tuple[Any, ...]:
-    return (row["cell_id"], row["repeat_index"], bool(row["sentinel"]), bool(row["second_look"]))
+def _repeat(row: AttemptRow) -> tuple[str, int, bool, bool]:
+    return (row.cell_id, row.repeat_index, row.sentinel, row.second_look)
 
 
 def _read_again(
@@ -143,7 +144,7 @@ def _read_again(
     plan: Plan,
     rig: Rig,
     cell: Cell,
-    row: Mapping[str, Any],
+    row: AttemptRow,
     kept: Mapping[str, Any],
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """New columns of the attempt's row, and its new tables."""
@@ -164,7 +165,7 @@ def _read_again(
         assert cell.title.frame_log is not None
         source = FrameLogSource(original, cell.title.frame_log, place.clock_offset_s, place.clock_markers)
         found = window_frames(rig.read_frame_log(source), place, telemetry, plan.plan)
-    measured = Measured(frames=found, score=row["score"])
+    measured = Measured(frames=found, score=row.number("score"))
     evidence = found.evidence(AttemptEvidence(**kept["known"]))
     if telemetry is not None and place.measured_s:
         measured.telemetry = summarise_window(
@@ -181,7 +182,7 @@ def _read_again(
         found.frametime_ms, telemetry, place.measured_s, measured.columns(), plan.plan
     )
     judgement = judge(evidence, plan.checks)
-    marks = [mark for mark in row["marks"] or () if not mark.startswith(("frame-log", FAILED))]
+    marks = [mark for mark in row.marks if not mark.startswith(("frame-log", FAILED))]
     marks += [*found.marks, *faults, *(mark for mark in judgement.marks if mark not in marks)]
     marks.append(f"{REREAD}: by the frame_log of a later plan")
     changes = {

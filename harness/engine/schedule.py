@@ -91,7 +91,7 @@ class Schedule:
             return []
         standing = self._store.standing()
         wanted = {repeat.slot for repeat in standing.repeats}
-        repeats = self._store.repeats_table().to_pylist()
+        repeats = self._store.repeats()
         try:
             found = remeasurements(standing, repeats, self._checks)
         except Exception as error:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.columns import Column, Kind
+from harness.columns import Column
 from harness.metrics.inputs import Choices, Frames, Repeat, Telemetry, Value
 
 Scale = Literal["ratio", "difference"]
@@ -41,11 +41,12 @@ class Metric:
         unit: Its unit; empty for none.
         meaning: What it is, in one line.
         label: What a reader calls it, as in the middle of a sentence.
-        kind: Type of the column.
+        kind: Type of the column: a number, or a whole one.
         of_frames: Formula, from a run's frame times alone.
         of_telemetry: Formula, from the readings inside the window.
         of_repeat: Formula, from everything; evaluated after the others. Without a formula the part that
             measures (a title's score, a frame log's reader) gives the value under the metric's name.
+        defined_by: Key of the plan's table ``[plan]`` that defines it; empty where nothing is chosen.
         reads: Quantities any one of which it can be taken from; none of frames and scores.
         at_end: Its column stands at the table's end, where columns of later versions are.
     """
@@ -54,16 +55,19 @@ class Metric:
     unit: str
     meaning: str
     label: str = ""
-    kind: Kind = "float"
+    kind: Literal["float", "integer"] = "float"
     of_frames: Callable[[Frames], Value] | None = None
     of_telemetry: Callable[[Telemetry], Value] | None = None
     of_repeat: Callable[[Repeat], Value] | None = None
+    defined_by: str = ""
     reads: tuple[str, ...] = ()
     at_end: bool = False
 
     def __post_init__(self) -> None:
         if not self.name.isidentifier():
             raise ValueError(f"metric {self.name!r}: name it as a column, letters, digits and _ only")
+        if self.kind not in ("float", "integer"):
+            raise ValueError(f"metric {self.name}: a metric is a number, of kind float or integer")
         if sum(f is not None for f in (self.of_frames, self.of_telemetry, self.of_repeat)) > 1:
             raise ValueError(f"metric {self.name}: more than one formula; keep the one that it is")
 

@@ -57,7 +57,7 @@ AVERAGE_FPS: Final = ComparedMetric(
 
 ONE_PERCENT_LOW: Final = ComparedMetric(
     name="one_percent_low_fps", unit="1/s", meaning="1 % low by the plan's definition", label="1 % low",
-    of_frames=lambda frames: frames.low_fps(0.01),
+    of_frames=lambda frames: frames.low_fps(0.01), defined_by="one_percent_low",
     scale="ratio", better="higher", up="higher", down="lower",
     says_up="{p} has a higher 1 % low than {r}",
     says_down="{p} has a lower 1 % low than {r}",
@@ -72,7 +72,7 @@ ONE_PERCENT_LOW: Final = ComparedMetric(
 
 POINT_ONE_PERCENT_LOW: Final = ComparedMetric(
     name="point_one_percent_low_fps", unit="1/s", meaning="0.1 % low by the plan's definition",
-    label="0.1 % low", of_frames=lambda frames: frames.low_fps(0.001),
+    label="0.1 % low", of_frames=lambda frames: frames.low_fps(0.001), defined_by="one_percent_low",
     scale="ratio", better="higher", up="higher", down="lower",
     says_up="{p} has a higher 0.1 % low than {r}",
     says_down="{p} has a lower 0.1 % low than {r}",
@@ -169,12 +169,14 @@ FRAME_METRICS: Final[tuple[Metric | Column, ...]] = (
         meaning="frames longer than the plan's multiple of their local median",
         kind="integer",
         of_frames=lambda frames: frames.stutter_count,
+        defined_by="stutter_multiple",
     ),
     Metric(
         name="stutter_time_pct",
         unit="%",
         meaning="share of the window spent in such frames",
         of_frames=lambda frames: 100.0 * frames.stutter_ms / frames.total_ms,
+        defined_by="stutter_multiple",
     ),
     Metric(
         name="average_fps_rse_pct",
@@ -186,6 +188,7 @@ FRAME_METRICS: Final[tuple[Metric | Column, ...]] = (
         unit="%",
         meaning="share of the window in frames slower than the plan's slow_below_fps",
         of_frames=lambda frames: None if frames.slow_ms is None else 100.0 * frames.slow_ms / frames.total_ms,
+        defined_by="slow_below_fps",
     ),
     SCORE,
     Metric(

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import pyarrow as pa
 
+from harness.attempt_row import AttemptRow
 from harness.store import dataset, records
 from harness.store.journal import Journal
 from harness.store.records import Session
@@ -27,6 +28,10 @@ class CampaignView:
         """Every ended attempt, in the order of their starts; schema ``harness.tables.ATTEMPTS``."""
         return dataset.decode_rows(records.encoded_rows(self._journal))
 
+    def attempts(self) -> list[AttemptRow]:
+        """The same as records."""
+        return [AttemptRow.of(row) for row in self.attempts_table().to_pylist()]
+
     def attempt_rows(self) -> list[dict[str, Any]]:
         """The same as JSON values, null left out; for those who need a figure or two and no table."""
         return [json.loads(text) for text in records.encoded_rows(self._journal)]
@@ -34,6 +39,10 @@ class CampaignView:
     def repeats_table(self) -> pa.Table:
         """The accepted attempt of each repeat, at the cells' present definitions; the same schema."""
         return dataset.decode_rows(records.encoded_rows(self._journal, repeats_only=True))
+
+    def repeats(self) -> list[AttemptRow]:
+        """The same as records."""
+        return [AttemptRow.of(row) for row in self.repeats_table().to_pylist()]
 
     def sessions(self) -> list[Session]:
         """The processes that worked on the folder, oldest first."""
