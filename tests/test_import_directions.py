@@ -93,7 +93,7 @@ ALLOWED: dict[str, str] = {
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.numbers report.package report.page report.sections",
     # what people use
-    "watch": "engine errors frames inside metrics plan report.charts store",
+    "watch": "attempt_row engine errors frames inside metrics plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",

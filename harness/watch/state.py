@@ -6,16 +6,17 @@ import json
 import os
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import psutil
 from pydantic import ValidationError
 
 from harness import inside
+from harness.attempt_row import AttemptRow
 from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import HarnessError, StoreError
 from harness.metrics import METRICS
@@ -24,9 +25,6 @@ from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import RepeatStanding, Standing
 from harness.watch.beacon import BEACON_BYTES, BEACON_NAME
 from harness.watch.rate import RunningRate
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 _LOG_NAME = "log.jsonl"
 _LOG_BYTES = 32_768
@@ -133,7 +131,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         running = session.closed_utc is None and psutil.pid_exists(session.pid)
         standing = store.standing().after(None if running else session.outcome)
         plan_text = store.plan_text()
-        attempts = store.attempts_table()
+        attempts = store.attempts()
     head = _plan_names(plan_text)
     rows = _rows(standing, _figures(attempts))
     return {
@@ -148,7 +146,7 @@ def read_grid(folder: Path) -> dict[str, Any]:
         "report": inside.is_file(folder, folder / "report" / "index.html"),
         "accepted": standing.accepted_count,
         "wanted": standing.wanted_count,
-        "rejected": sum(v != "accepted" for v in attempts["verdict"].to_pylist()),
+        "rejected": sum(row.verdict != "accepted" for row in attempts),
         "set_aside": [entry.reason for entry in standing.set_aside],
         "crashes": _crashes(standing),
         "rows": rows,
@@ -156,25 +154,16 @@ def read_grid(folder: Path) -> dict[str, Any]:
     }
 
 
-def _figures(attempts: pa.Table) -> dict[str, list[str]]:
+def _figures(attempts: Sequence[AttemptRow]) -> dict[str, list[str]]:
     """Cell -> means over its accepted repeats so far, as the metrics' definitions tell them."""
-    shown = [metric for metric in METRICS.compared() if metric.live and metric.name in attempts.column_names]
-    values: dict[str, dict[str, list[float]]] = {}
-    columns = ["cell_id", "verdict", "sentinel", "second_look", *(metric.name for metric in shown)]
-    for row in attempts.select(columns).to_pylist():
-        if row["verdict"] == "accepted" and not (row["sentinel"] or row["second_look"]):
-            mine = values.setdefault(row["cell_id"], {})
-            for metric in shown:
-                if row[metric.name] is not None:
-                    mine.setdefault(metric.name, []).append(row[metric.name])
-    return {
-        cell_id: [
-            metric.live.format(sum(mine[metric.name]) / len(mine[metric.name]))
-            for metric in shown
-            if metric.name in mine
-        ]
-        for cell_id, mine in values.items()
-    }
+    found: dict[str, list[str]] = {}
+    for cell_id in dict.fromkeys(row.cell_id for row in attempts if row.counts):
+        mine = [row for row in attempts if row.counts and row.cell_id == cell_id]
+        for metric in METRICS.compared():
+            values = [value for row in mine if (value := row.number(metric.name)) is not None]
+            if metric.live and values:
+                found.setdefault(cell_id, []).append(metric.live.format(sum(values) / len(values)))
+    return found
 
 
 def _crashes(standing: Standing) -> list[str]:
