@@ -87,8 +87,7 @@ class Cleaner:
         """Frames of the next rows. Raises FrameLogError where time runs backwards or too much is damaged."""
         batch = self._selection.wanted(rows)
         batch.interval_ms = self._quantities.interval_ms(batch.rows)
-        if self._mapping.time_column is None:
-            batch = self._selection.without_first(batch)
+        batch = self._selection.without_first(batch)
         batch.time = self._quantities.time(batch.rows)
         flagged = self._selection.flagged(batch.rows)
         none_shown = np.logical_or.reduce(list(flagged.values())) if flagged else None

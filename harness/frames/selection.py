@@ -16,6 +16,7 @@ from harness.frames.batch import Batch, Mask
 from harness.frames.edges import ABOVE, BELOW, TableEdges
 from harness.frames.mapping import FALSE_WORDS, TRUE_WORDS, ColumnMapping
 from harness.frames.rows import (
+    EMPTY,
     HEADER_AGAIN,
     OTHER_HEADER,
     ROW_IS_LOST,
@@ -61,12 +62,12 @@ class Selection:
         return batch
 
     def without_first(self, batch: Batch) -> Batch:
-        """The batch less the log's first interval where that is negative or no number."""
+        """The batch less the log's first row where its interval is negative, missing or no number."""
         if self._began or not batch.rows.count or batch.interval_ms is None:
             return batch
         self._began = True
         faults = batch.rows.faults
-        if batch.interval_ms[0] >= 0 or (faults is not None and faults[0]):
+        if batch.interval_ms[0] >= 0 or (faults is not None and faults[0] not in (0, EMPTY)):
             return batch
         self._account.left_out[FIRST] += 1
         return batch.pick(np.arange(1, batch.rows.count))

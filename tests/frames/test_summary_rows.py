@@ -101,3 +101,17 @@ def test_nothing_hangs_on_where_a_block_ends(tmp_path, monkeypatch, size):
     assert parts.frames["frametime_ms"].equals(whole.frames["frametime_ms"])
     assert parts.notes == whole.notes
     assert whole.frames.num_rows == 300
+
+
+@pytest.mark.parametrize("first", ["-1", "-8.5", "", "NaN", "nan"])
+@pytest.mark.parametrize("key", ["presentation_time_column", "start_time_column"])
+def test_a_first_interval_that_is_none_is_no_damage_also_beside_a_time(tmp_path, first, key):
+    ends_s = [sum(FRAMES_MS[: i + 1]) / 1e3 for i in range(300)]
+    rows = [f"{first},{ends_s[0]:.6f}"]
+    rows += [f"{ms},{end:.6f}" for ms, end in zip(FRAMES_MS[1:300], ends_s[1:], strict=True)]
+    log = frames(write(tmp_path, "dt,at", rows), time_unit="s", **{key: "at"})
+    assert log.frames["frametime_ms"].to_pylist() == FRAMES_MS[1:300]
+    assert log.left_out == {"first row: no frame before it": 1}
+    assert not log.dropped
+    assert log.worst is None
+    assert not log.notes
