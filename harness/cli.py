@@ -18,7 +18,6 @@ from typing import Any, NoReturn
 import harness
 from harness.commands import COMMANDS, module_of
 from harness.errors import HarnessError, Interrupted
-from harness.plaintext import plain
 
 EXIT_CODES = """exit codes:
   0 done   1 a failure, or a damaged campaign   2 the plan, a given file or the command line is wrong
@@ -32,6 +31,8 @@ class _Parser(argparse.ArgumentParser):
     """Says what is wrong with a command line without obeying what stands in it."""
 
     def error(self, message: str) -> NoReturn:
+        from harness.plaintext import plain
+
         super().error(plain(message))
 
 

@@ -516,8 +516,10 @@ class Plan(Part):
         if not isinstance(head, dict) or not isinstance(profiles, list):
             return data
         blank, reference = head.get("blank"), head.get("reference")
-        named = {p.get("name"): p for p in profiles if isinstance(p, dict)}
-        if not isinstance(blank, str) or blank in named or reference not in named:
+        if not isinstance(blank, str) or not isinstance(reference, str):
+            return data
+        named = {p["name"]: p for p in profiles if isinstance(p, dict) and isinstance(p.get("name"), str)}
+        if blank in named or reference not in named:
             return data
         again = {key: value for key, value in named[reference].items() if key != "label"}
         return {**data, "profiles": [*profiles, {**again, "name": blank}]}

@@ -87,6 +87,18 @@ def test_a_plan_for_another_machine_is_fine_and_says_that_no_card_was_asked(chec
     assert "no card 0" in json.loads(told.out)["cards"]["quiet"]
 
 
+@pytest.mark.parametrize("name", ["[]", "{ a = 1 }", "[[1]]", "3", "true"])
+def test_a_name_that_is_no_text_is_told_also_beside_a_blank(name, tmp_path, capsys):
+    path = tmp_path / "plan.toml"
+    for old, new in (('name = "quiet"', f"name = {name}"), ('reference = "factory"', f"reference = {name}")):
+        text = PLAN.replace('reference = "factory"', 'blank = "again"\nreference = "factory"').replace(
+            old, new
+        )
+        path.write_text(text)
+        assert main(["check", str(path)]) == 2
+        assert "nobody foresaw" not in capsys.readouterr().err
+
+
 def test_a_card_that_was_asked_is_said(check):
     code, told = check([])
     assert code == 0
