@@ -191,10 +191,11 @@ def attempt_columns() -> tuple[Column, ...]:
         *_ATTEMPT,
         *METRICS.own_columns(at_end=False),
         *_HELD,
-        *(column for stage in STAGES.own for column in stage.columns()),
+        *(column for stage in STAGES.own if stage.default is not None for column in stage.columns()),
         *_READ,
         *METRICS.own_columns(at_end=True),
         *_LATER,
+        *(column for stage in STAGES.own if stage.default is None for column in stage.columns()),
         *(metric.column for metric in METRICS.added()),
         *(column for stage in STAGES.added() for column in stage.columns()),
     )

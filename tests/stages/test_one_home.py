@@ -9,7 +9,8 @@ import pytest
 
 from harness.stages import STAGES
 from harness.stages.registry import Registry
-from harness.stages.soak import Soak, SoakStage
+from harness.stages.soak import SoakStage
+from harness.tables import attempt_columns
 
 HARNESS = Path(__file__).parents[2] / "harness"
 #: Where a text really means one stage, and why.
@@ -36,6 +37,7 @@ def test_no_file_outside_the_stages_names_one_but_where_a_text_means_it():
 
 class Later(SoakStage):
     key = "later"
+    default = None
 
 
 class Between(SoakStage):
@@ -68,6 +70,8 @@ def test_added_stages_come_last_in_their_place_or_before_the_one_they_name():
     assert registry.get("between") is None
 
 
-def test_every_stage_of_our_own_has_a_default_and_so_is_part_of_every_attempt():
-    assert [stage.default for stage in STAGES.own if stage.default is None] == []
-    assert STAGES.own[-1].default == Soak()
+def test_a_later_stage_of_our_own_adds_its_columns_at_the_end_and_needs_no_further_file(monkeypatch):
+    before = attempt_columns()
+    monkeypatch.setattr(STAGES, "own", (*STAGES.own, Later()))
+    assert attempt_columns() == (*before, *Later().columns())
+    assert [stage.key for stage in STAGES] == ["cooldown", "warm_up", "soak", "later"]
