@@ -97,7 +97,9 @@ def _draw(
     count = 0
     renderer.prepare()
     print(f"ready {renderer.describe()}", flush=True)
-    start_s = last_s = flushed_s = now()
+    # A frame that does not count, so that the first that does has the end of one before it:
+    start_s = last_s = flushed_s = renderer.draw(0, options.load * course_factor(options.course, 0)).end_s
+    renderer.prepare()
     while not stopped.is_set():
         number, frame = divmod(count, options.frames_per_pass)
         if frame == 0 and count:

@@ -1,9 +1,12 @@
 from __future__ import annotations
 
 import csv
+import io
+import itertools
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +21,8 @@ from harness.plan.schema import Cell, ProfileSpec, SettingSpec, TitleSpec
 from harness.plugins import PluginHost
 from harness.rig import Launch, WorkloadState
 from harness_plugins import columns
+from harness_plugins.scene.__main__ import _draw
+from harness_plugins.scene.drawn import Drawn
 from harness_plugins.scene.options import SceneOptions, course_factor
 from harness_plugins.scene.workload import SceneWorkload
 
@@ -209,3 +214,30 @@ def test_the_changing_course_steps_through_its_loads_at_known_frames() -> None:
 def test_wrong_options_are_refused_with_their_reason(key: str, value: object, message: str) -> None:
     with pytest.raises(ValidationError, match=message):
         SceneOptions.model_validate({**SMALL, key: value})
+
+
+class BegunBefore:
+    """A renderer that is a frame ahead: the first frame that it hands back was drawn before the loop began."""
+
+    def __init__(self) -> None:
+        self._ends_s = itertools.chain(
+            [time.perf_counter() - 1.0], itertools.count(time.perf_counter(), 0.01)
+        )
+
+    def describe(self) -> str:
+        return "begun before"
+
+    def prepare(self) -> None: ...
+
+    def draw(self, frame: int, load: float) -> Drawn:
+        return Drawn(next(self._ends_s), None)
+
+    def fingerprint(self) -> str | None:
+        return None
+
+
+def test_no_frame_takes_less_than_nothing_where_one_was_drawn_before_the_first():
+    log = io.StringIO()
+    _draw(BegunBefore(), SceneOptions(scene="slow-tide", frames=3), log, threading.Event())
+    rows = [line.split(",") for line in log.getvalue().splitlines()]
+    assert [float(row[3]) for row in rows] == pytest.approx([1000.0, 10.0, 10.0], abs=0.1)
