@@ -217,7 +217,7 @@ def test_wrong_options_are_refused_with_their_reason(key: str, value: object, me
 
 
 class BegunBefore:
-    """A renderer that is a frame ahead: the first frame that it hands back was drawn before the loop began."""
+    """A renderer a frame ahead: the first frame that it hands back was drawn before the loop began."""
 
     def __init__(self) -> None:
         self._ends_s = itertools.chain(
