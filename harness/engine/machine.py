@@ -158,7 +158,7 @@ def _advance(state: State, event: Event) -> Step:
         case Phase.COMMIT, Committed():
             return _next(replace(state, slot=None, outcome=None))
         case Phase.RESTORE, Restored():
-            reason = state.stop.reason if state.stop else "all wanted repeats were offered"
+            reason = state.stop.reason if state.stop else "all planned repeats are done"
             if event.failure:
                 reason = f"{reason}; the factory state could not be restored: {event.failure}"
             elif state.stop and state.stop.kind == "restore-failed":

@@ -56,7 +56,7 @@ def test_a_drift_is_found_with_its_size_and_said_in_a_sentence():
     assert low < 100 * np.expm1(-0.016) < high
     assert drift.significant
     assert estimate == pytest.approx(-1.6, abs=0.2)
-    assert drift.sentence().startswith("Average FPS drifted: -1.")
+    assert drift.sentence().startswith("Average FPS drifted: −1.")
     assert "9 sentinels" in drift.sentence()
 
 

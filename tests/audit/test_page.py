@@ -218,4 +218,4 @@ def test_no_number_on_the_page_is_a_negative_zero(night: MakeNight, kind: str):
     folder = night(kind).folder
     page = page_of(folder)
     for text in (page.text, night(kind).printed):
-        assert re.findall(r"[−-]0(?:\.0+)?(?![\d.:])", text) == []
+        assert re.findall(r"(?<![\w.-])[−-]0(?:\.0+)?(?![\d.:])", text) == []

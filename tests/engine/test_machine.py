@@ -93,7 +93,7 @@ def test_one_good_attempt_passes_through_every_phase_in_order_and_restores_at_th
         CommitAttempt("accepted", None, None),
         FetchSlot(),
         RestoreFactory(),
-        EndCampaign(None, "all wanted repeats were offered"),
+        EndCampaign(None, "all planned repeats are done"),
     ]
 
 
@@ -198,7 +198,7 @@ def test_a_restore_that_failed_is_in_the_final_reason():
     _, (end,) = step(state, Restored("nvml: no permission"))
     assert end == EndCampaign(
         None,
-        "all wanted repeats were offered; the factory state could not be restored: nvml: no permission",
+        "all planned repeats are done; the factory state could not be restored: nvml: no permission",
         unrestored=True,
     )
 
