@@ -105,10 +105,12 @@ class RunStatistics:
                 return self.fps_by_time_share(share)
 
     def fps_of_slowest(self, share: float) -> float:
+        """``1000 k / Σ x(n-k+1 … n)`` with ``k = ⌈share n⌉``."""
         count = slowest_count(self.n, share)
         return 1e3 * count / float(np.sum(self.slowest[-count:]))
 
     def fps_by_time_share(self, share: float) -> float:
+        """``1000 / x(j)`` with the largest ``j`` for which ``Σ x(j … n) ≥ share T``."""
         return _time_share(self.slowest, share, self.total_ms)
 
     def metrics(self) -> FrameMetrics:
@@ -127,58 +129,9 @@ def check_frametimes(frametime_ms: NDArray[np.float64]) -> None:
         raise ValueError("frametime_ms must hold positive finite numbers only")
 
 
-def elapsed_s(frametime_ms: NDArray[np.float64]) -> float:
-    """``T / 1000``, s."""
-    check_frametimes(frametime_ms)
-    return float(np.sum(frametime_ms)) / 1e3
-
-
-def average_fps(frametime_ms: NDArray[np.float64]) -> float:
-    """``1000 n / T``: frames over elapsed time, the harmonic mean of instantaneous FPS; 1/s."""
-    return len(frametime_ms) / elapsed_s(frametime_ms)
-
-
-def percentile_ms(frametime_ms: NDArray[np.float64], q: float) -> float:
-    """q-th percentile (0 to 100) of frame time, ms; Hyndman-Fan type 7.
-
-    With ``h = (n-1) q/100``: ``x(⌊h⌋+1) + (h-⌊h⌋) (x(⌊h⌋+2) - x(⌊h⌋+1))``.
-    Source: Hyndman and Fan, The American Statistician 50(4):361-365, 1996.
-    """
-    check_frametimes(frametime_ms)
-    return float(np.percentile(frametime_ms, q))
-
-
-def low_percentile_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
-    """``1000 / P(1-share)`` with the type-7 percentile of frame time; ``share`` 0.01 for the 1 % low; 1/s."""
-    return 1e3 / percentile_ms(frametime_ms, 100.0 * (1.0 - share))
-
-
-def low_mean_of_slowest_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
-    """``1000 k / Σ x(n-k+1 … n)`` with ``k = ⌈share n⌉``: from the mean of the slowest frames; 1/s."""
-    check_frametimes(frametime_ms)
-    return _mean_of_slowest(np.sort(frametime_ms), share)
-
-
-def low_time_share_fps(frametime_ms: NDArray[np.float64], share: float) -> float:
-    """``1000 / x(j)`` with the largest ``j`` for which ``Σ x(j … n) ≥ share T``; 1/s.
-
-    Frames at least that long add up to ``share`` of the elapsed time.
-    """
-    check_frametimes(frametime_ms)
-    return _time_share(np.sort(frametime_ms), share, float(np.sum(frametime_ms)))
-
-
 def slowest_count(n: int, share: float) -> int:
     """``⌈share n⌉``, safe from the rounding of ``share`` (1 % of 700 is 7, not 8)."""
     return max(1, math.ceil(round(share * n, 9)))
-
-
-def frametime_change_ms(frametime_ms: NDArray[np.float64]) -> float | None:
-    """``Σ|x[i] - x[i-1]| / (n-1)`` in the order of the frames, ms; None for a single frame."""
-    check_frametimes(frametime_ms)
-    if len(frametime_ms) < 2:
-        return None
-    return float(np.mean(np.abs(np.diff(frametime_ms))))
 
 
 def slow_ms(frametime_ms: NDArray[np.float64], fps: float) -> float:
@@ -299,7 +252,11 @@ def wanted_percentiles() -> Sequence[float]:
 
 
 def percentile_of_sorted(ordered: NDArray[np.float64], q: float) -> float:
-    """Type-7 percentile of an ascending array."""
+    """q-th percentile (0 to 100) of an ascending array; Hyndman-Fan type 7.
+
+    With ``h = (n-1) q/100``: ``x(⌊h⌋+1) + (h-⌊h⌋) (x(⌊h⌋+2) - x(⌊h⌋+1))``.
+    Source: Hyndman and Fan, The American Statistician 50(4):361-365, 1996.
+    """
     low, fraction = percentile_rank(len(ordered), q)
     high = min(low + 1, len(ordered) - 1)
     return interpolate(float(ordered[low]), float(ordered[high]), fraction)
@@ -315,11 +272,6 @@ def percentile_rank(n: int, q: float) -> tuple[int, float]:
 def interpolate(low: float, high: float, fraction: float) -> float:
     """Between two order statistics; never outside them."""
     return min(max(low + (high - low) * fraction, low), high)
-
-
-def _mean_of_slowest(ordered: NDArray[np.float64], share: float) -> float:
-    count = slowest_count(len(ordered), share)
-    return 1e3 * count / float(np.sum(ordered[-count:]))
 
 
 def _time_share(ordered: NDArray[np.float64], share: float, total_ms: float) -> float:
