@@ -18,7 +18,8 @@ from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
 from harness.errors import RigLost
 from harness.metrics import METRICS
-from harness.plan.schema import Night, Plan, all_rules
+from harness.plan.night_tables import Night
+from harness.plan.schema import Plan, all_rules
 from harness.rig import Rig
 from harness.stages import STAGES, AnyStage
 from harness.telemetry.ceilings import limits_of

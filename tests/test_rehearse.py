@@ -8,15 +8,8 @@ import pandas as pd
 import pytest
 
 from harness.plan.cells import expand
-from harness.plan.schema import (
-    Conditions,
-    Limits,
-    Plan,
-    PlanHead,
-    ProfileSpec,
-    SettingSpec,
-    TitleSpec,
-)
+from harness.plan.night_tables import Limits
+from harness.plan.schema import Conditions, Plan, PlanHead, ProfileSpec, SettingSpec, TitleSpec
 from harness.rehearse import as_rehearsed, outlook
 from harness.stages.cooldown import Cooldown
 from harness.tables import ATTEMPT_COLUMNS

@@ -15,7 +15,7 @@ from harness.analysis import words
 from harness.analysis.basis import Crashes
 from harness.analysis.repeats import planned
 from harness.analysis.settings import AnalysisSettings
-from harness.plan.schema import Retries
+from harness.plan.night_tables import Retries
 from harness.store.campaign_state import SetAside, unstable_in_the_end
 from harness.store.causes import AttemptFact
 

@@ -8,16 +8,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from harness.metrics import METRICS, ComparedMetric
-from harness.plan.schema import (
-    AdaptiveRepeats,
-    Cost,
-    Instrument,
-    Plan,
-    ProfileSpec,
-    Retries,
-    SettingSpec,
-    TitleSpec,
-)
+from harness.plan.night_tables import Retries
+from harness.plan.report_table import Cost, Instrument
+from harness.plan.schema import AdaptiveRepeats, Plan, ProfileSpec, SettingSpec, TitleSpec
 
 Multiplicity = Literal["family", "none"]
 #: Metrics that are claimed where the plan names none.

@@ -19,7 +19,7 @@ from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
 from harness.columns import Column, F, S
 from harness.metrics import ComparedMetric
-from harness.plan.schema import Instrument
+from harness.plan.report_table import Instrument
 
 UNCERTAINTY_COLUMNS: tuple[Column, ...] = (
     Column("title", S, "", "title's name in the plan", nullable=False),

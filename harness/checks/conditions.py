@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.checks.evidence import AttemptEvidence
 from harness.numerals import signed
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 from harness.telemetry.limits import ALARMING_BITS, all_reasons
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from harness.checks.evidence import AttemptEvidence
 from harness.checks.rates import COMMON_RATES, nearest_rate
 from harness.checks.repeats import repeated
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 
 #: Without a rig to tell how long the title ran, more frames a second than this are a wrong unit, and so many
 #: frames that only ever get longer are a counter or a clock (chosen here, no source).

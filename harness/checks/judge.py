@@ -9,7 +9,7 @@ from typing import Final
 from harness.boundary.crossing import PASSING, told
 from harness.checks import conditions, framelog, steadiness
 from harness.checks.evidence import AttemptEvidence
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 
 Rule = Callable[[AttemptEvidence, Checks], str | None]
 

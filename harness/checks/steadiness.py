@@ -11,7 +11,7 @@ from harness.checks.passes import find_compilation, still_compiling
 from harness.conditions.change_points import against, largest_step, mser5
 from harness.frames.metrics import per_second_fps
 from harness.numerals import signed
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 
 _LEAST_S = 8
 #: Other repeats below which nothing is called far, and the smallest deviation, as a share of the level.

@@ -20,7 +20,8 @@ from harness.frames.reader import read_log
 from harness.metrics import METRICS
 from harness.metrics.evaluation import evaluate
 from harness.metrics.inputs import Value
-from harness.plan.schema import Checks, LowDefinition
+from harness.plan.checks_table import Checks
+from harness.plan.schema import LowDefinition
 
 #: Larger files are summarised in bounded memory and judged part by part.
 HELD_BYTES = 256 << 20

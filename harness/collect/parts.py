@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from harness.checks import CODES, AttemptEvidence, Judgement, judge
 from harness.checks.repeats import LEAST_FRAMES
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 
 Floats = NDArray[np.float64]
 

@@ -32,8 +32,9 @@ from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.log import get_logger
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
+from harness.plan.night_tables import Night
 from harness.plan.order import arrange
-from harness.plan.schema import Cell, Night, Plan
+from harness.plan.schema import Cell, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped

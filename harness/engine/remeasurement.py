@@ -14,7 +14,8 @@ from typing import Any
 
 from harness.checks.steadiness import deviations, usual_scatter
 from harness.numerals import signed
-from harness.plan.schema import Checks, Slot
+from harness.plan.checks_table import Checks
+from harness.plan.schema import Slot
 from harness.store.campaign_state import Standing
 
 

@@ -9,7 +9,8 @@ import pyarrow as pa
 
 from harness.boundary import note_fault, told
 from harness.engine.remeasurement import remeasurements
-from harness.plan.schema import Checks, Slot
+from harness.plan.checks_table import Checks
+from harness.plan.schema import Slot
 from harness.store.campaign import CampaignStore
 
 #: Given the accepted repeats so far, the cells that still want one; the rest of their slots is passed over.

@@ -7,10 +7,10 @@ import json
 from typing import Any
 
 from harness.plan.bearing import bearing, same_meaning
+from harness.plan.parts import OpenPart
 from harness.plan.schema import (
     Cell,
     Conditions,
-    OpenPart,
     Plan,
     ProfileSpec,
     Sampling,

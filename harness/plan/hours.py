@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
 
-from harness.plan.schema import Night
+from harness.plan.night_tables import Night
 
 #: Nights that a forecast of the end looks ahead.
 _NIGHTS_AT_MOST = 400

@@ -16,8 +16,9 @@ from harness.plan.findings import Findings, model_at
 from harness.plan.kinds import Kinds, KindSource
 from harness.plan.locate import LineIndex, path_text
 from harness.plan.options import fill_options
+from harness.plan.parts import OpenPart
 from harness.plan.rules import check_rules
-from harness.plan.schema import OpenPart, Plan
+from harness.plan.schema import Plan
 
 
 def load_plan(path: Path, host: KindSource) -> Plan:

@@ -18,7 +18,8 @@ from harness.plan.documents import validated
 from harness.plan.findings import Findings, model_at
 from harness.plan.kinds import Kind, Kinds
 from harness.plan.locate import Path
-from harness.plan.schema import FrameLogSpec, OpenPart, ProfileSpec, SensorSpec, SettingSpec, TitleSpec
+from harness.plan.parts import OpenPart
+from harness.plan.schema import FrameLogSpec, ProfileSpec, SensorSpec, SettingSpec, TitleSpec
 
 #: The control that every installation has, even without plugins: nothing is changed.
 NO_CONTROL = "factory"

@@ -12,7 +12,8 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator, Sequence
 
-from harness.plan.schema import Cell, Plan, Sentinels, Slot
+from harness.plan.night_tables import Sentinels
+from harness.plan.schema import Cell, Plan, Slot
 
 
 def arrange(plan: Plan, cells: Sequence[Cell]) -> tuple[Slot, ...]:

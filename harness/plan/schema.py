@@ -8,13 +8,9 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from datetime import time
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
     Tag,
@@ -23,73 +19,14 @@ from pydantic import (
 )
 
 from harness.metrics import METRICS
+from harness.plan.checks_table import Checks
+from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
+from harness.plan.parts import KEPT, Name, OpenPart, Part
+from harness.plan.report_table import Cost, Instrument, ReportSpec
 from harness.plan.stage_keys import set_stage_keys
 from harness.stages import STAGES, AnyStage, Rule
 
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
-CheckCode = Literal[
-    "driver-reset",
-    "driver-error",
-    "memory-exhausted",
-    "expected-line",
-    "profile-not-in-force",
-    "window-short",
-    "frame-log-unit",
-    "frame-log-missing",
-    "frame-log-too-long",
-    "frame-log-not-monotonic",
-    "frame-log-dropped-rows",
-    "frame-log-doubtful-rows",
-    "frame-log-repeated",
-    "frame-log-short",
-    "long-pause",
-    "frame-cap",
-    "foreign-cpu-load",
-    "foreign-gpu-load",
-    "limit-reasons",
-    "start-temperature",
-    "ambient-temperature",
-    "telemetry-gap",
-    "readings-missing",
-    "unsteady",
-    "outlier",
-]
-#: A limit, or false for none (TOML has no null).
-Threshold = Annotated[float | None, BeforeValidator(lambda value: None if value is False else value)]
-#: The same as a whole number.
-Bound = Annotated[int | None, BeforeValidator(lambda value: None if value is False else value)]
-_KEPT = "kept"
-Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
-
-
-class Part(BaseModel):
-    """Base of every plan table: frozen, no unknown keys, no NaN."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class OpenPart(Part):
-    """A table whose unknown keys belong to a plugin; they are collected in ``options``.
-
-    Attributes:
-        options: The plugin's keys, defaults filled in.
-        stated: Of these, what bears on a measurement and is not at its default; None where the plan was read
-            without its plugins.
-        apart: Paths of the options that do not bear (:mod:`harness.plan.bearing`).
-    """
-
-    options: dict[str, Any] = Field(default_factory=dict)
-    stated: dict[str, Any] | None = Field(default=None, exclude=True)
-    apart: tuple[tuple[str, ...], ...] = Field(default=(), exclude=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _collect_options(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or "options" in data:
-            return data
-        known = {key: value for key, value in data.items() if key in cls.model_fields}
-        options = {key: value for key, value in data.items() if key not in cls.model_fields}
-        return {**known, "options": options}
 
 
 class AdaptiveRepeats(Part):
@@ -216,71 +153,9 @@ class Conditions(Part):
     @model_validator(mode="before")
     @classmethod
     def _pass_over_unknown_stages(cls, data: Any, info: ValidationInfo) -> Any:
-        if info.context != _KEPT or not isinstance(data, dict):
+        if info.context != KEPT or not isinstance(data, dict):
             return data
         return {key: value for key, value in data.items() if key in cls.model_fields}
-
-
-class Sentinels(Part):
-    """Table ``[sentinels]``: the reference cell measured again and again, to watch the rig's drift."""
-
-    APART: ClassVar[str] = "*"
-
-    every: int = Field(
-        ge=2, description="one sentinel after so many repeats; also first and last of the night"
-    )
-    title: str | None = Field(default=None, description="its title; default: the first of the plan")
-    setting: str | None = Field(default=None, description="its setting; default: the title's first")
-    correct_drift: bool = Field(
-        default=False, description="also compare with the drift taken out; both are shown side by side"
-    )
-
-
-class Limits(Part):
-    """Table ``[limits]``: a safety stop restores the factory state and ends the night (exit 5)."""
-
-    APART: ClassVar[str] = "*"
-
-    core_temp_c: float | None = Field(default=None, ge=30, le=120)
-    hotspot_temp_c: float | None = Field(default=None, ge=30, le=130)
-    memory_temp_c: float | None = Field(default=None, ge=30, le=130)
-    power_w: float | None = Field(default=None, gt=0)
-    unwatched: Literal["refuse", "accept"] = Field(
-        default="refuse",
-        description="a limit whose quantity is not read: start no title, or go on without it",
-    )
-    wait_for_readings_s: float = Field(
-        default=1800, gt=0, description="longest wait, between attempts, for a limited quantity that was lost"
-    )
-    night_ends_after_s: float | None = Field(default=None, gt=0)
-
-
-def _time_of_day(value: Any) -> Any:
-    """TOML's own local time, as 23:00:00, is a time of day as well as text is."""
-    if isinstance(value, time) and value.tzinfo is None and not (value.second or value.microsecond):
-        return f"{value:%H:%M}"
-    return value
-
-
-TimeOfDay = Annotated[str, BeforeValidator(_time_of_day), Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
-
-
-class Night(Part):
-    """Table ``[night]``: the hours in which the campaign may measure, by the local time of day.
-
-    With both keys the campaign waits between its nights, with the card in its factory state.
-    """
-
-    APART: ClassVar[str] = "*"
-
-    starts_at: TimeOfDay | None = Field(default=None, description="measure from then on, as 23:00")
-    ends_at: TimeOfDay | None = Field(default=None, description="measure no longer, as 07:00")
-
-    @model_validator(mode="after")
-    def _some_time(self) -> Night:
-        if self.starts_at is not None and self.starts_at == self.ends_at:
-            raise ValueError("starts_at and ends_at are the same; leave both out to measure all day")
-        return self
 
 
 class Sampling(Part):
@@ -290,89 +165,6 @@ class Sampling(Part):
 
     period_s: float = Field(default=0.1, ge=0.01, le=10)
     sensors: list[str] | None = Field(default=None, description="sensor kinds to use; default: all that work")
-
-
-class Retries(Part):
-    """Table ``[retries]``: bounds for what is worth trying again."""
-
-    APART: ClassVar[str] = "*"
-
-    attempts_per_repeat: int = Field(default=3, ge=1, le=20)
-    launch_tries: int = Field(default=2, ge=1, le=10)
-    sensor_tries: int = Field(default=3, ge=1, le=10)
-    set_aside_after_crashes: int = Field(default=2, ge=1, description="of one title under one profile")
-    set_aside_after_rig_losses: int = Field(default=2, ge=1, description="under one profile, whatever title")
-
-
-def _without_former_codes(codes: Any) -> Any:
-    """``title-failed`` was a check that nothing could ever trip; plans of earlier campaigns may name it."""
-    return [code for code in codes if code != "title-failed"] if isinstance(codes, list) else codes
-
-
-class Checks(Part):
-    """Table ``[checks]``: thresholds of the rules that accept or reject an attempt; false switches one off.
-
-    Each rule has the short name of :data:`harness.checks.CHECKS`; ``mark_only`` lists those that only mark.
-    """
-
-    APART: ClassVar[str] = "*"
-
-    mark_only: Annotated[list[CheckCode], BeforeValidator(_without_former_codes)] = Field(
-        default=["start-temperature", "ambient-temperature", "frame-cap"],
-        description="short names of checks that mark an attempt instead of rejecting it",
-    )
-    foreign_cpu_load_at_most_pct: Threshold = Field(default=10, ge=0)
-    idle_gpu_load_at_most_pct: Threshold = Field(default=25, ge=0, description="before the title starts")
-    extra_gpu_processes_at_most: Threshold = Field(default=0, ge=0, description="beyond the night's usual")
-    alarming_limits_at_most_pct: Threshold = Field(
-        default=1, ge=0, le=100, description="share of the window under a thermal or power-brake limit"
-    )
-    start_temp_within_k: Threshold = Field(default=3, gt=0, description="of the night's usual start")
-    ambient_temp_within_k: Threshold = Field(default=3, gt=0, description="of the night's first ambient")
-    telemetry_gap_at_most_s: Threshold = Field(default=2, gt=0)
-    window_at_least_pct: Threshold = Field(default=90, gt=0, le=100)
-    frames_cover_at_least_pct: Threshold = Field(default=95, gt=0, le=100, description="of the window")
-    dropped_rows_at_most_pct: Threshold = Field(default=1, ge=0, le=100, description="of the frame log")
-    doubtful_rows_move_at_most_pct: Threshold = Field(
-        default=1,
-        ge=0,
-        description="average FPS or 1 % low, by unreadable or contradicting rows",
-    )
-    repeated_frames_at_most_pct: Threshold = Field(default=5, ge=0, le=100, description="frozen or doubled")
-    longest_pause_at_most_s: Threshold = Field(default=5, gt=0)
-    frames_at_cap_at_most_pct: Threshold = Field(default=80, gt=0, le=100)
-    memory_use_at_most_pct: Threshold = Field(default=98, gt=0, le=100, description="main memory, card's")
-    unsteady: Literal["mark", "reject", "extend"] = Field(
-        default="mark",
-        description="what becomes of an attempt whose frame rate was not steady; extend: reject it and warm "
-        "up longer at the next try, by one window each time",
-    )
-    unsteady_level_at_most_pct: Threshold = Field(
-        default=5, gt=0, description="settling or lasting step of the frame rate that counts as unsteady"
-    )
-    outlier_beyond_deviations: Threshold = Field(
-        default=6, gt=0, description="from the other repeats of its cell; marks, never rejects"
-    )
-    second_looks_at_most: Bound = Field(
-        default=4, ge=1, description="far values measured once more at the night's end, farthest first"
-    )
-
-
-class Notify(Part):
-    """Table ``[notify]``: who is told how the night goes. Addresses are secrets and not for a plan."""
-
-    APART: ClassVar[str] = "*"
-
-    command: list[str] = Field(default_factory=list, description="run for each message, given as JSON")
-    addresses_file: str | None = Field(
-        default=None, description="file with one Apprise address a line; default: variable LEVELRIG_NOTIFY"
-    )
-    on: list[Literal["end", "stop", "unstable-profile", "restart"]] = Field(
-        default=["end", "stop", "unstable-profile", "restart"], description="what is told"
-    )
-    alive_every_s: float | None = Field(
-        default=None, ge=60, description="also tell this often that the run is still alive, and when it ends"
-    )
 
 
 class SensorSpec(OpenPart):
@@ -439,51 +231,6 @@ class TitleSpec(OpenPart):
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
 
 
-class Instrument(Part):
-    """One entry of ``[instruments]``: what the maker states of a reading, as ± limits of error."""
-
-    APART: ClassVar[str] = "*"
-
-    accuracy_pct: float = Field(default=0, ge=0, lt=100, description="± limits, in % of the reading")
-    accuracy: float = Field(default=0, ge=0, description="± limits, in the unit of the reading")
-    resolution: float = Field(default=0, ge=0, description="smallest step, in the unit of the reading")
-
-
-class Cost(Part):
-    """Table ``[cost]``: price of electricity, for the cost of an hour under each profile."""
-
-    APART: ClassVar[str] = "*"
-
-    price_per_kwh: float = Field(gt=0)
-    currency: str = Field(min_length=1, max_length=8, description="sign or code, as it is to be printed")
-    night_setup_s: float = Field(default=1800, ge=0, description="work and time that one more night costs")
-
-
-class Author(Part):
-    """One entry of ``authors`` in ``[report]``, as the citation file and the data package name them."""
-
-    APART: ClassVar[str] = "*"
-
-    name: str = Field(min_length=1, max_length=120)
-    affiliation: str = Field(default="", max_length=200)
-    orcid: str = Field(default="", pattern=r"^(\d{4}-\d{4}-\d{4}-\d{3}[\dX])?$", description="ORCID iD")
-
-
-class ReportSpec(Part):
-    """Table ``[report]``: how the report and its charts look, and who is named in them."""
-
-    APART: ClassVar[str] = "*"
-
-    theme: Literal["light", "dark"] = Field(default="light", description="ground of the publication charts")
-    captions: dict[str, str] = Field(
-        default_factory=dict, description="chart, as in comparison or efficiency, and the caption to print"
-    )
-    credit: str = Field(default="", max_length=200, description="line at the foot of every publication chart")
-    article_width_px: int = Field(default=1200, ge=400, le=4000)
-    authors: list[Author] = Field(default_factory=list)
-    data_licence: str = Field(default="", max_length=60, description="SPDX name of the data's licence")
-
-
 class Plan(Part):
     """A whole plan file."""
 
@@ -528,7 +275,7 @@ class Plan(Part):
     def kept(cls, text: str) -> Plan:
         """The plan that a folder keeps, read whatever plugins are here: stages that none of them brings are
         passed over. Raises ValueError."""
-        return cls.model_validate(tomllib.loads(text.removeprefix("\ufeff")), context=_KEPT)
+        return cls.model_validate(tomllib.loads(text.removeprefix("\ufeff")), context=KEPT)
 
 
 class Cell(Part):

@@ -38,7 +38,8 @@ from harness.report.package import metadata
 from harness.report.page import page
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods
-from harness.report.sections.summary import Names, night
+from harness.report.names import Names
+from harness.report.sections.summary import night
 
 #: Files that belong to the data package besides ``attempts``, ``dataset`` and ``report``.
 _PACKAGED = ("plan.toml", "rig.json", "log.jsonl", "CITATION.cff")

@@ -12,7 +12,8 @@ from typing import Any, Self
 import pyarrow as pa
 
 from harness.errors import DiskFull, RigLost, StoreError
-from harness.plan.schema import Cell, Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Cell, Slot
 from harness.rig import RigFacts
 from harness.store import dataset, export, opening, records
 from harness.store.artifacts import (

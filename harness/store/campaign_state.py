@@ -9,7 +9,8 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import Final
 
-from harness.plan.schema import Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Slot
 from harness.reasons import is_permanent, kind_of
 from harness.store import causes
 from harness.store.causes import PROGRAM_LOST, AttemptFact, CellSetAside, SharedCause

@@ -18,7 +18,8 @@ from typing import Any, Final
 from harness import inside
 from harness.errors import DiskFull, FolderTaken, PlanChanged, RigChanged
 from harness.plan.cells import means_the_same
-from harness.plan.schema import Cell, Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Cell, Slot
 from harness.rig import RigFacts
 from harness.rig_identity import RigComparison, compare_rigs
 from harness.store import dataset, records

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
-from harness.plan.schema import Cell, Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Cell, Slot
 from harness.store import campaign_state as rules
 from harness.store.artifacts import Artifact
 from harness.store.campaign_state import Standing

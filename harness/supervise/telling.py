@@ -15,7 +15,7 @@ from typing import Any, Final, Self
 from harness.clock import clock_time
 from harness.engine.progress import Observer, Progress
 from harness.errors import HarnessError
-from harness.plan.schema import Notify
+from harness.plan.night_tables import Notify
 from harness.store.campaign import CampaignStore
 from harness.supervise.notify import Message, Notifier, read_addresses
 

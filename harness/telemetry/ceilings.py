@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from harness.plan.schema import Limits
+from harness.plan.night_tables import Limits
 from harness.telemetry.sampler import Sampler
 
 #: Quantities that the plan may limit, with their unit.

@@ -6,7 +6,8 @@ import pytest
 
 from harness.analysis import AnalysisSettings, pilot_scatter, resolvable
 from harness.analysis.analyse import analyse
-from harness.plan.schema import Cost, Instrument, Plan
+from harness.plan.report_table import Cost, Instrument
+from harness.plan.schema import Plan
 
 PROFILES = ("factory", "quiet", "poor")
 SPEED = {"factory": 1.0, "quiet": 0.99, "poor": 0.9}

@@ -8,7 +8,7 @@ import pytest
 
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
-from harness.plan.schema import Instrument
+from harness.plan.report_table import Instrument
 
 PROFILES = ("factory", "quiet")
 SETTINGS = AnalysisSettings("factory", profiles=PROFILES)

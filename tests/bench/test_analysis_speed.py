@@ -12,7 +12,7 @@ import pytest
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
 from harness.metrics import METRICS
-from harness.plan.schema import Cost, Instrument
+from harness.plan.report_table import Cost, Instrument
 
 pytestmark = pytest.mark.bench
 

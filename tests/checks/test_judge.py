@@ -14,7 +14,7 @@ from harness.checks import CHECKS, CODES, AttemptEvidence, judge, telemetry_evid
 from harness.checks.steadiness import deviations, usual_scatter
 from harness.frames.metrics import per_second_fps
 from harness.lines import missing_lines
-from harness.plan.schema import CheckCode, Checks
+from harness.plan.checks_table import CheckCode, Checks
 
 DEFAULTS = Checks()
 WINDOW_S = 60.0

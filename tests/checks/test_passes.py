@@ -9,7 +9,7 @@ import pytest
 
 from harness.checks import AttemptEvidence, judge
 from harness.checks.passes import Pass, find_compilation, passes_of, still_compiling
-from harness.plan.schema import Checks
+from harness.plan.checks_table import Checks
 
 PASS_S = 20.0
 

@@ -21,7 +21,8 @@ from harness.engine.progress import Progress, Silent, StopSignal
 from harness.engine.remeasurement import remeasurements
 from harness.errors import DiskFull
 from harness.hookspecs import RehearsalRequest
-from harness.plan.schema import Checks, Plan, Slot
+from harness.plan.checks_table import Checks
+from harness.plan.schema import Plan, Slot
 from harness.plugins import PluginHost
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import RepeatStanding, SetAside, Standing

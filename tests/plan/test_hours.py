@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from harness.plan.hours import Closed, NightHours, Open, Over, calendar
-from harness.plan.schema import Night
+from harness.plan.night_tables import Night
 
 BERLIN = ZoneInfo("Europe/Berlin")
 

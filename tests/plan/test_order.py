@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 
 from harness.plan.cells import expand
+from harness.plan.night_tables import Sentinels
 from harness.plan.order import arrange, williams_rows
-from harness.plan.schema import Plan, Sentinels, Slot
+from harness.plan.schema import Plan, Slot
 
 
 def plan_of(titles: int = 3, profiles: int = 2, repeats: int = 3, **head: Any) -> Plan:

@@ -19,7 +19,7 @@ from harness.analysis.uncertainty import (
     propagate,
 )
 from harness.analysis.variance import best_repeats, two_levels
-from harness.plan.schema import Instrument
+from harness.plan.report_table import Instrument
 
 # Davies & Goldsmith, Statistical Methods in Research and Production, 1972: yield of 6 batches of dyestuff.
 DYESTUFF = [

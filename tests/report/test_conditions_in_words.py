@@ -6,7 +6,7 @@ from typing import Any
 
 from harness.plan.schema import Plan
 from harness.report.conditions import methods_sentence, rules_in_words, start_limit, start_word
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 
 class Folder:

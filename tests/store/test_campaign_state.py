@@ -4,7 +4,8 @@ from typing import Any
 
 import pytest
 
-from harness.plan.schema import Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Slot
 from harness.store.campaign_state import standing, unstable_profiles
 from harness.store.causes import AttemptFact
 from harness.store.changes import compare

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from harness.plan.schema import Retries, Slot
+from harness.plan.night_tables import Retries
+from harness.plan.schema import Slot
 from harness.store.campaign_state import Standing, standing, unstable_in_the_end
 from harness.store.causes import AttemptFact
 

@@ -11,8 +11,8 @@ import pytest
 
 from harness.errors import JournalDamaged, NotACampaign
 from harness.plan.cells import expand
+from harness.plan.night_tables import Retries
 from harness.plan.order import arrange
-from harness.plan.schema import Retries
 from harness.store.campaign import CampaignStore
 from harness.store.journal import JOURNAL_NAME, Journal
 from harness.store.opening import PlanInForce

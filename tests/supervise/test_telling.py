@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from harness.engine.progress import Progress, Silent
-from harness.plan.schema import Notify
+from harness.plan.night_tables import Notify
 from harness.supervise.telling import TellingObserver, open_notifier
 
 STORE_TESTS = Path(__file__).parent.parent / "store"

@@ -16,7 +16,8 @@ from harness.report.charts.chart import Chart, Frame, Looks
 from harness.report.conditions import start_limit, start_word
 from harness.report.elements import records
 from harness.report.folder import Campaign
-from harness.report.sections.summary import Names, shown_change
+from harness.report.names import Names
+from harness.report.sections.summary import shown_change
 
 
 def looks_of(campaign: Campaign) -> dict[str, style.ProfileLook]:

@@ -36,7 +36,7 @@ from harness.report.elements import (
 from harness.report.folder import Campaign
 from harness.report.page.page import picture
 from harness.report.sections import summary, words
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from harness.report.charts import drawn_overview, figures, interactive, interact
 from harness.report.charts.chart import Chart, Looks
 from harness.report.charts.interactive import SELECTED, Encodings, Spec
 from harness.report.compare.campaigns import CampaignNames, Several
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 _OWN: Final = "the campaign's own reference"
 _WITHIN: Final = "campaign_label"

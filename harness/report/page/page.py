@@ -24,7 +24,7 @@ from harness.report.folder import Campaign
 from harness.report.sections import details, summary, words
 from harness.report.sections.drift import drift_section
 from harness.report.sections.remeasurement import second_look_section
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 _POINTS_SHOWN = 400
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from harness.frames.segments import by_frame_rate, per_second
 from harness.report.elements import NOTHING, Column, Entry, Row, Table, number
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 from harness.tables import FRAMES
 
 Seconds = tuple[str, str, Mapping[str, pa.Table]]

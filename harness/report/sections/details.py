@@ -10,7 +10,8 @@ from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
 from harness.report.numbers import INSTRUMENT, SCATTER
-from harness.report.sections.summary import SIGNS, Names
+from harness.report.names import Names
+from harness.report.sections.summary import SIGNS
 
 
 def efficiency_table(analysis: Analysis, names: Names) -> Table | None:

@@ -8,7 +8,8 @@ from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.drift import Drift, estimate_drifts, without_drift
 from harness.report.elements import Column, Entry, Picture, Row, Section, Table, records
 from harness.report.folder import Campaign
-from harness.report.sections.summary import Names, change_entry
+from harness.report.names import Names
+from harness.report.sections.summary import change_entry
 
 
 def drift_section(campaign: Campaign, analysis: Analysis, names: Names, charts: Sequence[Picture]) -> Section:

@@ -6,7 +6,9 @@ from harness.plan.schema import PlanHead
 from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
 from harness.report.sections import words
-from harness.report.sections.summary import Names, account, night
+from harness.report.names import Names
+from harness.report.sections.attempts import account
+from harness.report.sections.summary import night
 
 
 def methods(campaign: Campaign, names: Names, version: str, incident: str = "") -> str:

@@ -11,7 +11,8 @@ from harness.analysis.remeasurement import Likeness, Remeasured, remeasured, wit
 from harness.metrics import METRICS
 from harness.report.elements import Column, Entry, Row, Section, Table, decimals_for, number, records, signed
 from harness.report.folder import Campaign
-from harness.report.sections.summary import Names, change_entry
+from harness.report.names import Names
+from harness.report.sections.summary import change_entry
 
 _SAID: dict[Likeness, str] = {
     "once": "with the others: it happened once",

@@ -6,7 +6,7 @@ from typing import ClassVar
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 
 class NvmlSensorOptions(Part):

@@ -9,7 +9,7 @@ from pydantic import Field
 from harness import userfiles
 from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.documents import parse_json, read_model
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 from .cooling import Cooling
 from .curve import Curve

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 
 class Cooling(Part):

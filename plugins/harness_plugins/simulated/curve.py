@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 
 class Curve(Part):

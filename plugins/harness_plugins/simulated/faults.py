@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 FaultKind = Literal[
     "launch-failure",

@@ -11,7 +11,7 @@ from typing import Final
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 #: Reasons for a lowered clock, as bits; the same values as NVML's event reasons, so one decoder serves both.
 IDLE: Final = 0x1

@@ -15,7 +15,7 @@ from harness.plan.complaints import nearest
 from harness.plan.documents import validated
 from harness.plan.findings import Findings
 from harness.plan.locate import LineIndex
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 from .faults import Fault, FaultKind
 from .titles import TitleOptions

@@ -11,7 +11,7 @@ import math
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 
 class Power(Part):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from pydantic import Field
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 
 class Network(Part):

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, Field, create_model
 
-from harness.plan.schema import Part
+from harness.plan.parts import Part
 
 from .chance import generator
 

@@ -12,7 +12,8 @@ from harness.characterise import CurveTimes, load_of, measure_curve, read_trace
 from harness.cli import main
 from harness.errors import PlanError, SafetyStop, WorkloadFailed
 from harness.hookspecs import RehearsalRequest
-from harness.plan.schema import Limits, Plan, PlanHead, ProfileSpec, TitleSpec
+from harness.plan.night_tables import Limits
+from harness.plan.schema import Plan, PlanHead, ProfileSpec, TitleSpec
 from harness.plugins import PluginHost
 from harness_plugins.simulated.rig import SimulatedRig
 

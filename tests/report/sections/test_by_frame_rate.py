@@ -13,7 +13,7 @@ import pytest
 
 from harness.report.folder import read_campaign
 from harness.report.sections.by_frame_rate import frame_rate_table, seconds_of
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 from harness.tables import TELEMETRY
 
 

@@ -7,7 +7,7 @@ import pytest
 from harness.plan.schema import AdaptiveRepeats
 from harness.report.folder import read_campaign
 from harness.report.sections.methods import methods
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from harness.analysis.analyse import analyse
 from harness.report.folder import read_campaign
 from harness.report.sections.methods import methods
 from harness.report.sections.remeasurement import second_look_section
-from harness.report.sections.summary import Names
+from harness.report.names import Names
 
 
 def looked_at(folder):
