@@ -77,21 +77,23 @@ ALLOWED: dict[str, str] = {
     "report": "report.package report.write",
     "report.elements": "numerals",
     "report.conditions": "plan stages",
+    "report.names": "report.folder",
     "report.files": "errors inside",
     "report.reading": "errors inside plan store",
     "report.folder": "analysis errors plan report.reading store tables",
     "report.numbers": "analysis metrics report.elements report.folder stages",
     "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
-    "report.numbers stages store tables",
+    "report.names stages store tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
-    "report.folder report.sections stages",
-    "report.page": "analysis report.charts report.conditions report.elements report.folder report.sections",
-    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder "
-    "report.numbers store tables",
-    "report.compare": "analysis metrics report.charts report.elements report.folder report.page "
+    "report.folder report.names report.sections stages",
+    "report.page": "analysis report.charts report.conditions report.elements report.folder report.names "
+    "report.sections",
+    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder store "
+    "tables",
+    "report.compare": "analysis metrics report.charts report.elements report.folder report.names report.page "
     "report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
-    "report.files report.folder report.numbers report.package report.page report.sections",
+    "report.files report.folder report.names report.package report.page report.sections",
     # what people use
     "watch": "attempt_row engine errors frames inside metrics plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "

@@ -18,8 +18,8 @@ from harness.report.charts.interactive_title import packed
 from harness.report.charts.traces import envelope, exceedance
 from harness.report.elements import records
 from harness.report.folder import Campaign
-from harness.report.sections.by_frame_rate import seconds_of
 from harness.report.names import Names
+from harness.report.sections.by_frame_rate import seconds_of
 
 #: Panels of the telemetry chart: first quantity of each group that was measured, with its axis label.
 TELEMETRY_PANELS = (

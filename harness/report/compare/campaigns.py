@@ -34,9 +34,9 @@ from harness.report.elements import (
     records,
 )
 from harness.report.folder import Campaign
+from harness.report.names import Names
 from harness.report.page.page import picture
 from harness.report.sections import summary, words
-from harness.report.names import Names
 
 
 @dataclass(frozen=True)

@@ -21,10 +21,10 @@ from harness.report.charts.chart import Chart
 from harness.report.conditions import rules_in_words
 from harness.report.elements import Column, Entry, Named, Picture, Row, Section, Table, View, number
 from harness.report.folder import Campaign
-from harness.report.sections import details, summary, words
+from harness.report.names import Names
+from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
 from harness.report.sections.remeasurement import second_look_section
-from harness.report.names import Names
 
 _POINTS_SHOWN = 400
 
@@ -84,8 +84,8 @@ def view_of(
 
     plan = campaign.plan
     quantity = str(next(iter(campaign.repeats["temperature_quantity"].dropna()), "")) or "temperature"
-    rejected = summary.rejected_table(campaign, names)
-    marked = summary.marked_table(campaign, names)
+    rejected = attempts.rejected_table(campaign, names)
+    marked = attempts.marked_table(campaign, names)
     conditions = summary.conditions_table(campaign, names)
     unstable = summary.unstable(analysis)
     counted = len(campaign.counted)
@@ -149,8 +149,8 @@ def view_of(
         Section(
             "attempts",
             "Attempts that do not count",
-            paragraphs=[summary.account(campaign)],
-            bullets=summary.coverage(campaign, names),
+            paragraphs=[attempts.account(campaign)],
+            bullets=attempts.coverage(campaign, names),
             tables=[rejected] if rejected else [],
             closing_tables=[marked] if marked else [],
         ),
@@ -165,7 +165,7 @@ def view_of(
         Section(
             "rig",
             "Rig and profiles",
-            tables=[summary.profiles_table(campaign, names), summary.rig_table(campaign)],
+            tables=[rig.profiles_table(campaign, names), rig.rig_table(campaign)],
             texts=[("The plan, as it was run", campaign.plan_text)],
         ),
         Section(

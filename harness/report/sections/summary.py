@@ -11,7 +11,6 @@ import pandas as pd
 
 from harness.analysis import Analysis
 from harness.metrics import METRICS
-from harness.reasons import is_permanent
 from harness.report.elements import (
     NOTHING,
     Column,
@@ -24,9 +23,9 @@ from harness.report.elements import (
     number,
     records,
     signed,
-    text_or,
 )
 from harness.report.folder import Campaign
+from harness.report.names import Names
 from harness.stages import STAGES
 
 #: Before the decision; a number that is described and not claimed has no sign.
@@ -39,35 +38,6 @@ SIGNS = {
     "changed": "",
     "descriptive": "",
 }
-_FACT_UNITS = {"mib": "MiB", "w": "W", "mhz": "MHz", "c": "°C", "s": "s", "hz": "Hz"}
-
-
-class Names:
-    """Names of a plan as a reader calls them."""
-
-    def __init__(self, campaign: Campaign) -> None:
-        plan = campaign.plan
-        self._labels = {p.name: p.label for p in plan.profiles if p.label}
-        self._labels |= {t.name: t.label for t in plan.titles if t.label}
-        self._settings = {
-            (title.name, setting.name): setting.label or setting.name
-            for title in plan.titles
-            for setting in title.settings
-        }
-        self._alone = {title.name for title in plan.titles if len(title.settings) == 1}
-
-    def __getitem__(self, name: str) -> str:
-        return self._labels.get(name, name)
-
-    def add_to(self, other: Names) -> None:
-        """Hand the settings of this plan to the names of several campaigns."""
-        other._settings = {**getattr(other, "_settings", {}), **self._settings}
-        other._alone = {*getattr(other, "_alone", ()), *self._alone}
-
-    def row(self, title: str, setting: str) -> str:
-        """Title, with its setting where it has several."""
-        label = self[title]
-        return label if title in self._alone else f"{label}, {self._settings.get((title, setting), setting)}"
 
 
 def overall_table(analysis: Analysis, names: Names) -> Table:
@@ -276,118 +246,6 @@ def _range_entry(values: pd.Series[Any], profile: str, decimals: int = 1) -> Ent
     return Entry(number(present.mean(), decimals), f"({ends})", f"conditions/{profile}/{values.name}")
 
 
-def _in_plan_order(campaign: Campaign, rows: pd.DataFrame) -> list[str]:
-    planned = [p.name for p in campaign.plan.profiles]
-    present = list(rows["profile"].unique())
-    return [p for p in planned if p in present] + [p for p in present if p not in planned]
-
-
-def rejected_table(campaign: Campaign, names: Names) -> Table | None:
-    """Every attempt that does not count, with its reason; None where all counted."""
-    lost = campaign.attempts[campaign.attempts["verdict"] != "accepted"]
-    if lost.empty:
-        return None
-    rows = [
-        Row(
-            [
-                Entry(names.row(r["title"], r["setting"])),
-                Entry(names[r["profile"]], profile=r["profile"]),
-                Entry(repeat_name(r)),
-                Entry(_when(r["started_utc"])),
-                Entry(text_or(r["verdict"])),
-                Entry(text_or(r["reason_code"])),
-                Entry(text_or(r["reason"])),
-            ],
-            title=r["title"],
-            profile=r["profile"],
-        )
-        for r in records(lost.sort_values("position", kind="stable"))
-    ]
-    return Table(
-        "table-rejected",
-        "Rejected, failed and interrupted attempts",
-        [
-            Column("Title"),
-            Column("Profile"),
-            Column("repeat.attempt"),
-            Column("started", "UTC"),
-            Column("verdict"),
-            Column("check"),
-            Column("reason", wide=True),
-        ],
-        rows,
-    )
-
-
-def repeat_name(row: Mapping[str, Any]) -> str:
-    """``repeat.attempt`` of an attempt's row; a sentinel and a re-measurement are called so."""
-    kind = "sentinel " if row["sentinel"] is True else "again " if row["second_look"] is True else ""
-    return f"{kind}{row['repeat_index']}.{row['attempt_index']}"
-
-
-def marked_table(campaign: Campaign, names: Names) -> Table | None:
-    """Accepted repeats with something unusual; None where there is none."""
-    rows = [
-        Row(
-            [
-                Entry(names.row(r["title"], r["setting"])),
-                Entry(names[r["profile"]], profile=r["profile"]),
-                Entry(repeat_name(r)),
-                Entry(", ".join(map(str, r["marks"]))),
-            ],
-            title=r["title"],
-            profile=r["profile"],
-        )
-        for r in records(campaign.repeats)
-        if r["marks"] is not None and len(r["marks"])
-    ]
-    if not rows:
-        return None
-    return Table(
-        "table-marked",
-        "Accepted repeats with something unusual",
-        [Column("Title"), Column("Profile"), Column("repeat.attempt"), Column("marks", wide=True)],
-        rows,
-    )
-
-
-def account(campaign: Campaign) -> str:
-    """What became of all attempts, in one sentence; the parts add up to the whole."""
-    tried, counted = len(campaign.attempts), len(campaign.counted)
-    watched, again = len(campaign.sentinels), len(campaign.second_looks)
-    parts = [f"{counted} count{'s as a repeat' if counted == 1 else ' as repeats'}"]
-    if watched:
-        parts.append(f"{watched} {'is a sentinel' if watched == 1 else 'are sentinels'}")
-    if again:
-        parts.append(f"{again} {'is a re-measurement' if again == 1 else 'are re-measurements'}")
-    rest = tried - counted - watched - again
-    parts.append(f"{rest} {'does' if rest == 1 else 'do'} not count")
-    were = "attempt was" if tried == 1 else "attempts were"
-    return f"{tried} {were} made: {', '.join(parts[:-1])} and {parts[-1]}."
-
-
-def coverage(campaign: Campaign, names: Names) -> list[str]:
-    """Cells with fewer accepted repeats than the plan wants, a sentence each."""
-    wanted = campaign.plan.plan.repeats_at_least
-    repeats = campaign.counted
-    counts = repeats.groupby("cell_id").size().to_dict()
-    aside = {
-        r["cell_id"]: f"; the last attempt {r['verdict']}: {text_or(r['reason'], r['reason_code'])}"
-        for r in records(campaign.attempts)
-        if not pd.isna(r["reason_code"]) and (is_permanent(r["reason_code"]) or r["cell_id"] not in counts)
-    }
-    short = []
-    for title in campaign.plan.titles:
-        for setting in title.settings:
-            for profile in campaign.plan.profiles:
-                have = int(counts.get(f"{title.name}.{setting.name}.{profile.name}", 0))
-                if have < wanted:
-                    place = names.row(title.name, setting.name)
-                    why = aside.get(f"{title.name}.{setting.name}.{profile.name}", "")
-                    short.append(f"{place} under {names[profile.name]}: {have} of {wanted} repeats{why}.")
-    return short
-
-
 def unrestored(campaign: Campaign) -> list[str]:
     """That the card was not back in the end, as a sentence."""
     if not campaign.unrestored:
@@ -403,70 +261,6 @@ def unstable(analysis: Analysis) -> list[str]:
     return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in analysis.set_aside]
 
 
-def rig_table(campaign: Campaign) -> Table:
-    """Everything that is known of the rig."""
-    rows = [
-        Row([Entry(str(section).replace("_", " ")), Entry(_fact_name(str(name))), Entry(_plain(value))])
-        for section, values in campaign.rig.get("facts", {}).items()
-        for name, value in (values.items() if isinstance(values, dict) else [("", values)])
-    ]
-    rows.append(Row([Entry("rig"), Entry("identity"), Entry(str(campaign.rig.get("rig_id", NOTHING)))]))
-    return Table("table-rig", "The rig", [Column("Part"), Column("Fact"), Column("Value", wide=True)], rows)
-
-
-def _fact_name(name: str) -> str:
-    """``memory_mib`` -> ``memory, MiB``: a unit at the end is set apart, as units are everywhere else."""
-    stem, _, last = name.rpartition("_")
-    unit = _FACT_UNITS.get(last) if stem else None
-    return f"{stem.replace('_', ' ')}, {unit}" if unit else name.replace("_", " ")
-
-
-def profiles_table(campaign: Campaign, names: Names) -> Table:
-    """The profiles as the plan defines them and as they were last read back."""
-    rows = []
-    for profile in campaign.plan.profiles:
-        options = ", ".join(f"{k} = {_plain(v)}" for k, v in profile.options.items()) or "as the maker set it"
-        read = campaign.repeats.loc[campaign.repeats["profile"] == profile.name, "profile_read_back"].dropna()
-        kinds = read.nunique()
-        back = (
-            NOTHING
-            if not kinds
-            else str(read.iloc[-1]) + (f" ({kinds} different readings)" if kinds > 1 else "")
-        )
-        rows.append(
-            Row(
-                [
-                    Entry(names[profile.name], profile=profile.name),
-                    Entry(profile.control),
-                    Entry(options),
-                    Entry(back),
-                ],
-                profile=profile.name,
-            )
-        )
-    return Table(
-        "table-profiles",
-        "The profiles",
-        [
-            Column("Profile"),
-            Column("control"),
-            Column("asked for", wide=True),
-            Column("read back", wide=True),
-        ],
-        rows,
-    )
-
-
-def _plain(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return ", ".join(map(str, value))
-    return str(value)
-
-
-def _when(value: Any) -> str:
-    return NOTHING if pd.isna(value) else str(pd.Timestamp(value).strftime("%Y-%m-%d %H:%M:%S"))
-
-
 def night(campaign: Campaign) -> str:
     """When it ran and for how long, in words."""
     attempts = campaign.attempts
@@ -477,3 +271,9 @@ def night(campaign: Campaign) -> str:
     day, end = (instant.strftime("%Y-%m-%d") for instant in (first, last))
     days = day if day == end else f"{day} to {end}"
     return f"{days}, {duration(float(spans)) if pd.notna(spans) else NOTHING}"
+
+
+def _in_plan_order(campaign: Campaign, rows: pd.DataFrame) -> list[str]:
+    planned = [p.name for p in campaign.plan.profiles]
+    present = list(rows["profile"].unique())
+    return [p for p in planned if p in present] + [p for p in present if p not in planned]

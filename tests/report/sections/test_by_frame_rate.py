@@ -12,8 +12,8 @@ import pyarrow as pa
 import pytest
 
 from harness.report.folder import read_campaign
-from harness.report.sections.by_frame_rate import frame_rate_table, seconds_of
 from harness.report.names import Names
+from harness.report.sections.by_frame_rate import frame_rate_table, seconds_of
 from harness.tables import TELEMETRY
 
 

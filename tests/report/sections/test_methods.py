@@ -6,8 +6,8 @@ import pytest
 
 from harness.plan.schema import AdaptiveRepeats
 from harness.report.folder import read_campaign
-from harness.report.sections.methods import methods
 from harness.report.names import Names
+from harness.report.sections.methods import methods
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,9 @@ import pandas as pd
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
 from harness.report.folder import read_campaign
+from harness.report.names import Names
 from harness.report.sections.methods import methods
 from harness.report.sections.remeasurement import second_look_section
-from harness.report.names import Names
 
 
 def looked_at(folder):
