@@ -21,7 +21,7 @@ from harness.plan.cells import expand
 from harness.plan.schema import Cell, Plan
 from harness.rig import Launch, Rig, Workload
 from harness.telemetry.ceilings import Ceilings, limits_of
-from harness.telemetry.rows_in_memory import KeptRows
+from harness.telemetry.rows import KeptRows
 from harness.telemetry.sampler import FIRST_READING_S, Sampler
 
 _PULSE_S = 0.25

@@ -15,10 +15,8 @@ from __future__ import annotations
 
 import math
 import threading
-from array import array
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
-from typing import NamedTuple, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -30,45 +28,20 @@ from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading, Sensor
 from harness.telemetry.crew import Outcome, read_in_order
 from harness.telemetry.plausible import fresh_for_s
+from harness.telemetry.rows import NAN, RowBuffers, Sample, TelemetryWriter
 from harness.telemetry.source import PATIENCE_S, READ_LIMIT_S, Ask, Source
 from harness.telemetry.standstill import LOOK_EVERY_S, StandstillWatch
+from harness.telemetry.troubles import Troubles
 
 HISTORY_S = 3600.0
 MOST_ROWS = 72_000
-NAN = math.nan
 #: A sensor is given this long to say what it offers, and to close.
 ANSWER_S = 10.0
 CLOSE_S = 3.0
 #: A sensor may take this long longer than usual for its first reading.
 FIRST_READING_S = 10.0
-#: A trouble that is gone for longer than this is another one when it comes back.
-_SAME_TROUBLE_S = 60.0
-#: The same trouble is told again after this long at the earliest.
-_TELL_AGAIN_S = 600.0
 
 OnEvent = Callable[[str, str], None]
-
-
-class Sample(NamedTuple):
-    """One reading and the clock time at which it was taken, s."""
-
-    value: float
-    t_s: float
-
-
-class TelemetryWriter(Protocol):
-    """Anything that takes tables of the layout :data:`harness.tables.TELEMETRY`."""
-
-    def write(self, table: pa.Table) -> object:
-        """Keep these rows."""
-
-
-class _Trouble:
-    """Something wrong with one quantity or sensor, as long as it goes on or comes back soon."""
-
-    def __init__(self, code: str, sentence: str, first_s: float) -> None:
-        self.code, self.sentence = code, sentence
-        self.first_s = self.last_s = first_s
 
 
 class Sampler:
@@ -116,11 +89,8 @@ class Sampler:
             s.columns[c.quantity]: c.delay_s for s in self._sources for c in s.channels if c.delay_s > 0
         }
         self._longest_delay_s = max(self._delays_s.values(), default=0.0)
-        self._capacity = max(64, min(MOST_ROWS, math.ceil(HISTORY_S / period_s) + 1))
-        self._buffers = [_buffer(self._capacity) for _ in self._columns]
-        self._values = [np.frombuffer(b, dtype=np.float64) for b in self._buffers]
-        self._t_s, self._read_ms = _buffer(self._capacity), _buffer(self._capacity)
-        self._phase_code, self._gap = array("b", bytes(self._capacity)), bytearray(self._capacity)
+        capacity = max(64, min(MOST_ROWS, math.ceil(HISTORY_S / period_s) + 1))
+        self._rows = RowBuffers(self._columns, self._delays_s, capacity, self._slack_s)
         count = len(self._columns)
         self._names = [c.quantity for s in self._sources for c in s.channels]
         self._owner = [s for s in self._sources for _ in s.channels]
@@ -133,16 +103,10 @@ class Sampler:
         self._frozen: dict[int, str] = {}
         self._absurd: dict[int, float] = {}
         self._unread: set[int] = set()
-        self._troubles: dict[str, _Trouble] = {}
-        self._past: list[_Trouble] = []
-        self._told_s: dict[str, float] = {}
+        self._troubles = Troubles(on_event)
         self._standstill = StandstillWatch({c.quantity: s.name for s in self._sources for c in s.channels})
         self._look_due_s = -math.inf
         self._started_s = clock.now_s()
-        self._last_row = [-1] * count
-        self._rows = 0
-        self._phases: list[str] = []
-        self._phase = -1
         self._last_tick_s: float | None = None
         self._was_broken = False
         self._ticker: Ticker | None = None
@@ -235,9 +199,7 @@ class Sampler:
     def set_phase(self, name: str) -> None:
         """Name the phase of the attempt that the following rows belong to."""
         with self._lock:
-            if name not in self._phases:
-                self._phases.append(name)
-            self._phase = self._phases.index(name)
+            self._rows.set_phase(name)
 
     def latest(self, quantity: str) -> Sample | None:
         """The reading of a quantity now; None where there is none that counts: :meth:`why_unread`."""
@@ -292,23 +254,16 @@ class Sampler:
         return {
             name: self._fresh_s[column]
             for column, name in enumerate(self._names)
-            if self._last_row[column] >= 0 and column not in self._may_be_empty
+            if self._rows.taken_s(column) is not None and column not in self._may_be_empty
         }
 
     def troubles(self, since_s: float) -> list[str]:
         """What was wrong with sensors and readings since that clock time: ``code: sentence``, once each."""
-        with self._lock:
-            found = [t for t in (*self._past, *self._troubles.values()) if t.last_s >= since_s]
-        return [f"{trouble.code}: {trouble.sentence}" for trouble in found]
+        return self._troubles.since(since_s)
 
     def _last(self, column: int) -> Sample | None:
-        """The last reading that was taken, however old; None where the buffers hold none."""
         with self._lock:
-            row = self._last_row[column]
-            if row < 0 or row < self._rows - self._capacity:
-                return None
-            slot = row % self._capacity
-            return Sample(self._buffers[column][slot], self._t_s[slot])
+            return self._rows.last(column)
 
     def history(self, quantity: str, since_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Times, s, and values of a quantity from ``since_s`` on, oldest first; at most the last hour.
@@ -319,17 +274,7 @@ class Sampler:
         if column is None:
             return np.empty(0), np.empty(0)
         with self._lock:
-            spans = self._spans(max(0, self._rows - self._capacity), self._rows)
-            times, values = np.frombuffer(self._t_s, dtype=np.float64), self._values[column]
-            found_t, found_v = [], []
-            for begin, end in spans:
-                begin += int(np.searchsorted(times[begin:end], since_s))
-                present = np.isfinite(values[begin:end])
-                found_t.append(times[begin:end][present])
-                found_v.append(values[begin:end][present])
-        if not found_t:
-            return np.empty(0), np.empty(0)
-        return np.concatenate(found_t), np.concatenate(found_v)
+            return self._rows.history(column, since_s)
 
     def record_to(self, writer: TelemetryWriter) -> None:
         """Hand every row from now on to ``writer``, in order, at the latest after ``flush_s`` seconds.
@@ -340,7 +285,7 @@ class Sampler:
         self.stop_recording()
         with self._record_lock, self._lock:
             self._writer = writer
-            self._recorded = self._rows
+            self._recorded = self._rows.count
             self._flush_due_s = self._clock.now_s() + self._flush_s
 
     def stop_recording(self) -> None:
@@ -399,7 +344,7 @@ class Sampler:
             gap = missed or broken or self._was_broken
             self._was_broken = broken
             with self._lock:
-                self._append(row, late, start_s, end_s, gap)
+                self._rows.append(row, late, start_s, end_s, gap)
         if start_s >= self._look_due_s:
             self._look_due_s = start_s + LOOK_EVERY_S - self._slack_s
             self._look(end_s)
@@ -451,7 +396,7 @@ class Sampler:
                     f"{self._owner[column].name} gives {value:g} for {quantity}, which it can't be; "
                     "that counts as not read"
                 )
-                self._trouble(f"absurd {quantity}", "reading-absurd", sentence, read_s)
+                self._troubles.note(f"absurd {quantity}", "reading-absurd", sentence, read_s)
 
     def _look_after(self, source: Source, now_s: float, late: list[tuple[int, float, float]]) -> bool:
         """A read is still under way: file what it came to, or tell that it hangs. True while it lasts."""
@@ -480,41 +425,22 @@ class Sampler:
                 f"{source.name}: a read has not returned for {now_s - source.asked_s:.0f} s; it is left "
                 "behind, and its readings are missing until it comes back"
             )
-            self._trouble(f"sensor {source.name}", "sensor-hanging", sentence, now_s)
+            self._troubles.note(f"sensor {source.name}", "sensor-hanging", sentence, now_s)
         if source.hanging:
             source.renew(now_s)
         return True
 
-    def _trouble(self, key: str, code: str, sentence: str, now_s: float) -> None:
-        """Keep a trouble for :meth:`troubles`; tell it where it is new."""
-        known = self._troubles.get(key)
-        if known is not None and now_s - known.last_s <= _SAME_TROUBLE_S and known.code == code:
-            known.last_s = now_s
-            return
-        with self._lock:
-            if known is not None:
-                self._past = [*self._past[-99:], known]
-            self._troubles[key] = _Trouble(code, sentence, now_s)
-        if now_s - self._told_s.get(key + code, -math.inf) >= _TELL_AGAIN_S:
-            self._told_s[key + code] = now_s
-            self._on_event(code, sentence)
-
-    def _goes_on(self, key: str, now_s: float) -> None:
-        if (known := self._troubles.get(key)) is not None:
-            known.last_s = now_s
-
     def _look(self, now_s: float) -> None:
         """Once a second: which quantities are not read any more, and which stand still though they can't."""
-        rows, capacity, t_s = self._last_row, self._capacity, self._t_s
         for column, fresh_s in enumerate(self._fresh_s):
-            row = rows[column]
-            taken_s = t_s[row % capacity] if row >= 0 else self._started_s + FIRST_READING_S
-            fresh = now_s - taken_s <= fresh_s or column in self._may_be_empty
+            taken_s = self._rows.taken_s(column)
+            expected_s = self._started_s + FIRST_READING_S if taken_s is None else taken_s
+            fresh = now_s - expected_s <= fresh_s or column in self._may_be_empty
             if fresh and not (self._frozen or self._unread or self._absurd):
                 continue
             name, source = self._names[column], self._owner[column]
             if column in self._frozen:
-                self._goes_on(f"frozen {name}", now_s)
+                self._troubles.goes_on(f"frozen {name}", now_s)
                 continue
             if fresh:
                 self._absurd.pop(column, None)
@@ -524,14 +450,14 @@ class Sampler:
                 continue
             self._held[column] = NAN  # a value that comes back starts anew
             if source.hanging or source.lost:
-                self._goes_on(f"sensor {source.name}", now_s)
+                self._troubles.goes_on(f"sensor {source.name}", now_s)
             elif column not in self._absurd:
                 self._unread.add(column)
-                what = "has not been read yet" if row < 0 else "is not read any more"
-                self._trouble(f"unread {name}", "reading-lost", f"{name} {what} ({source.name})", now_s)
+                what = "has not been read yet" if taken_s is None else "is not read any more"
+                self._troubles.note(f"unread {name}", "reading-lost", f"{name} {what} ({source.name})", now_s)
         for name, why in self._standstill.look(now_s, self._value, self._last_move_s).items():
             self._frozen[self._columns[name]] = why
-            self._trouble(f"frozen {name}", "reading-frozen", f"{why}; that counts as not read", now_s)
+            self._troubles.note(f"frozen {name}", "reading-frozen", f"{why}; that counts as not read", now_s)
 
     def _value(self, quantity: str) -> float | None:
         sample = self.latest(quantity)
@@ -550,67 +476,16 @@ class Sampler:
             self._held = [NAN] * len(self._held)  # what stood still meanwhile is not known
         return True
 
-    def _append(
-        self,
-        row: Sequence[tuple[int, float]],
-        late: Sequence[tuple[int, float, float]],
-        start_s: float,
-        end_s: float,
-        gap: bool,
-    ) -> None:
-        """Write one row of (column, reading); late ones go to the row of their time. The lock is held."""
-        newest = self._rows
-        slot = newest % self._capacity
-        for buffer in self._buffers:
-            buffer[slot] = NAN
-        self._t_s[slot] = middle_s = (start_s + end_s) / 2
-        for column, value in row:
-            if column in self._delays_s:
-                self._file(column, value, middle_s - self._delays_s[column], newest)
-            else:
-                self._buffers[column][slot] = value
-                self._last_row[column] = newest
-        for column, value, read_s in late:
-            self._file(column, value, read_s - self._delays_s.get(column, 0.0), newest)
-        self._read_ms[slot] = (end_s - start_s) * 1000
-        self._phase_code[slot] = self._phase
-        self._gap[slot] = gap
-        self._rows += 1
-
-    def _file(self, column: int, value: float, t_s: float, newest: int) -> None:
-        """Put a reading into the row of its time."""
-        place = self._row_before(t_s, newest)
-        if place >= 0:
-            self._buffers[column][place % self._capacity] = value
-            self._last_row[column] = max(place, self._last_row[column])
-
-    def _row_before(self, t_s: float, newest: int) -> int:
-        """The last row, ``newest`` at most, that was taken at or before that time; -1 for none."""
-        oldest = max(0, newest + 1 - self._capacity)
-        for row in range(newest, oldest - 1, -1):
-            if self._t_s[row % self._capacity] <= t_s + self._slack_s:
-                return row
-        return -1
-
     def _failed(self, source: Source, error: Exception, now_s: float) -> None:
         if source.failed(now_s, self._sensor_tries, self._period_s):
             code = "sensor-lost" if isinstance(error, SensorUnavailable) else "sensor-broken"
             sentence = f"{source.name}: {error}; its readings are missing until it comes back"
-            self._trouble(f"sensor {source.name}", code, sentence, now_s)
+            self._troubles.note(f"sensor {source.name}", code, sentence, now_s)
 
     def _recovered(self, source: Source) -> None:
         if source.lost or source.hanging:
             self._on_event("sensor-back", f"{source.name} answers again; the gap is marked")
         source.failures, source.lost, source.hanging = 0, False, False
-
-    def _spans(self, first: int, last: int) -> list[tuple[int, int]]:
-        """Rows ``first`` to before ``last`` as one or two ranges of buffer slots."""
-        if first >= last:
-            return []
-        begin, length = first % self._capacity, last - first
-        if begin + length <= self._capacity:
-            return [(begin, begin + length)]
-        return [(begin, self._capacity), (0, begin + length - self._capacity)]
 
     def _flush(self, *, whole: bool = False) -> None:
         """Hand the rows since the last flush to the writer; those that delayed readings still lack wait."""
@@ -618,11 +493,11 @@ class Sampler:
             if self._writer is None:
                 return
             with self._lock:
-                until = self._rows
+                until = self._rows.count
                 if self._longest_delay_s and not whole:
                     settled_s = self._clock.now_s() - self._longest_delay_s - self._period_s
-                    until = max(self._recorded, self._row_before(settled_s, self._rows - 1) + 1)
-                pieces = [self._piece(begin, end) for begin, end in self._spans(self._recorded, until)]
+                    until = max(self._recorded, self._rows.row_before(settled_s, until - 1) + 1)
+                pieces = self._rows.tables(self._recorded, until)
                 self._recorded = until
                 self._flush_due_s = self._clock.now_s() + self._flush_s
             if not pieces:
@@ -636,37 +511,3 @@ class Sampler:
                 self._record_failure = self._record_failure or error
         if first:
             self._on_event("recording-failed", f"telemetry could not be written: {failure}")
-
-    def _piece(self, begin: int, end: int) -> pa.Table:
-        """One stretch of the buffers, copied, in the layout of :data:`harness.tables.TELEMETRY`."""
-        count = end - begin
-        codes = np.frombuffer(self._phase_code, dtype=np.int8)[begin:end].copy()
-        arrays: list[pa.Array] = []
-        for column in tables.TELEMETRY:
-            if column.name == "t_s":
-                arrays.append(pa.array(np.frombuffer(self._t_s, dtype=np.float64)[begin:end].copy()))
-            elif column.name == "read_ms":
-                arrays.append(pa.array(np.frombuffer(self._read_ms, dtype=np.float64)[begin:end].copy()))
-            elif column.name == "phase":
-                arrays.append(
-                    pa.DictionaryArray.from_arrays(
-                        pa.array(codes, mask=codes < 0), pa.array(self._phases, pa.string())
-                    )
-                )
-            elif column.name == "gap":
-                arrays.append(pa.array(np.frombuffer(self._gap, dtype=np.bool_)[begin:end].copy()))
-            elif column.name not in self._columns:
-                arrays.append(pa.nulls(count, column.type))
-            else:
-                values = self._values[self._columns[column.name]][begin:end]
-                absent = np.isnan(values)
-                if pa.types.is_integer(column.type):
-                    whole = np.where(absent, 0.0, values).astype(np.int64)
-                    arrays.append(pa.array(whole, mask=absent))
-                else:
-                    arrays.append(pa.array(values.copy(), mask=absent))
-        return pa.Table.from_arrays(arrays, schema=tables.TELEMETRY)
-
-
-def _buffer(rows: int) -> array[float]:
-    return array("d", bytes(8 * rows))
