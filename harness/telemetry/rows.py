@@ -138,7 +138,7 @@ class RowBuffers:
         return Sample(self._buffers[column][slot], self._t_s[slot])
 
     def history(self, column: int, since_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Times, s, and values of a column from ``since_s`` on, oldest first. Rows without one are left out."""
+        """Times, s, and values of a column from ``since_s`` on, oldest first; rows without one left out."""
         times, values = np.frombuffer(self._t_s, dtype=np.float64), self._values[column]
         found_t, found_v = [], []
         for begin, end in self._spans(max(0, self.count - self._capacity), self.count):
