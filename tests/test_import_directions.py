@@ -88,8 +88,8 @@ ALLOWED: dict[str, str] = {
     "report.folder report.names report.sections stages",
     "report.page": "analysis report.charts report.conditions report.elements report.folder report.names "
     "report.sections",
-    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder store "
-    "tables",
+    "report.package": "analysis boundary columns csvtext errors inside metrics report.elements report.folder "
+    "store tables",
     "report.compare": "analysis metrics report.charts report.elements report.folder report.names report.page "
     "report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
