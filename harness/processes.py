@@ -364,28 +364,19 @@ def _spawn(
     priority: Priority,
     hold_stdin: bool,
 ) -> subprocess.Popen[bytes]:
-    stdin = subprocess.PIPE if hold_stdin else subprocess.DEVNULL
+    own: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
-        flags = subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority)
-        return subprocess.Popen(
-            arguments,
-            cwd=cwd,
-            stdin=stdin,
-            stdout=output,
-            stderr=subprocess.STDOUT,
-            env=environment,
-            creationflags=flags,
-        )
-    # The child inherits the mask of the thread that starts it, so it never runs a moment without it.
+        own = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority)}
+    # On Linux the child inherits the mask of the thread that starts it, so it never runs a moment without it.
     with _SPAWNING, _thread_affinity(affinity):
         return subprocess.Popen(
             arguments,
             cwd=cwd,
-            stdin=stdin,
+            stdin=subprocess.PIPE if hold_stdin else subprocess.DEVNULL,
             stdout=output,
             stderr=subprocess.STDOUT,
             env=environment,
-            start_new_session=True,
+            **own,
         )
 
 
