@@ -364,9 +364,9 @@ def _spawn(
     priority: Priority,
     hold_stdin: bool,
 ) -> subprocess.Popen[bytes]:
-    own: dict[str, Any] = {"start_new_session": True}
+    flags = 0
     if sys.platform == "win32":
-        own = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority)}
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority)
     # On Linux the child inherits the mask of the thread that starts it, so it never runs a moment without it.
     with _SPAWNING, _thread_affinity(affinity):
         return subprocess.Popen(
@@ -376,7 +376,8 @@ def _spawn(
             stdout=output,
             stderr=subprocess.STDOUT,
             env=environment,
-            **own,
+            creationflags=flags,
+            start_new_session=sys.platform != "win32",
         )
 
 

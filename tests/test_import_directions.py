@@ -83,17 +83,17 @@ ALLOWED: dict[str, str] = {
     "report.folder": "analysis errors plan report.reading store tables",
     "report.numbers": "analysis metrics report.elements report.folder stages",
     "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
-    "report.names stages store tables",
+    "report.names report.numbers stages tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
     "report.folder report.names report.sections stages",
     "report.page": "analysis report.charts report.conditions report.elements report.folder report.names "
     "report.sections",
-    "report.package": "analysis boundary columns csvtext errors inside metrics report.elements report.folder "
-    "store tables",
+    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder "
+    "report.numbers store tables",
     "report.compare": "analysis metrics report.charts report.elements report.folder report.names report.page "
     "report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
-    "report.files report.folder report.names report.package report.page report.sections",
+    "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use
     "watch": "attempt_row engine errors frames inside metrics plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "

@@ -35,7 +35,7 @@ from harness.report.elements import records
 from harness.report.files import make_target, write_parquet, write_text
 from harness.report.folder import Campaign, read_campaign
 from harness.report.names import Names
-from harness.report.package import metadata, provenance
+from harness.report.package import metadata
 from harness.report.page import page
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods

@@ -10,6 +10,7 @@ from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
 from harness.report.names import Names
+from harness.report.numbers import INSTRUMENT, SCATTER
 from harness.report.sections.summary import SIGNS
 
 

@@ -7,6 +7,7 @@ from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections import words
+from harness.report.sections.attempts import account
 from harness.report.sections.summary import night
 
 
