@@ -57,14 +57,11 @@ class LineSensor:
         self._take_lines(now_s)
         target_s = now_s - self._options.delay_s
         found = {q: self._reading_at(q, target_s) for q in quantities if q in self._kept}
-        if self._useless >= _USELESS_LINES and now_s - self._useless_since_s >= max(
-            _USELESS_S, self._options.longest_age_s
-        ):
-            self._useless_since_s = (
-                now_s - self._options.longest_age_s
-            )  # an instrument that stops says no more
-            if all(value is None for value in found.values()):
-                raise SensorUnavailable(self._why_useless())
+        useless_s = now_s - self._useless_since_s
+        useless = self._useless >= _USELESS_LINES
+        useless = useless and useless_s >= max(_USELESS_S, self._options.longest_age_s)
+        if useless and all(value is None for value in found.values()):
+            raise SensorUnavailable(self._why_useless())
         return found
 
     def _why_useless(self) -> str:

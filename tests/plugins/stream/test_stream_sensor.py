@@ -444,3 +444,21 @@ def test_lines_that_give_no_reading_say_why_and_one_that_does_ends_it(
     now_s = clock.now_s()
     source.lines = [Line(now_s, f"T=45 t={now_s}", False)]
     assert sensor.read(["core_temp_c"]) == {"core_temp_c": 45.0}
+
+
+def test_a_fast_instrument_whose_lines_give_nothing_says_so_at_every_read_until_one_does() -> None:
+    """A sampler calls a sensor lost after failures in a row; one read of nothing between hid the reason."""
+    clock, source = FakeClock(), Script()
+    sensor = sensor_of(source, clock, **readings(core_temp_c={"name": "T"}), period_s=0.1)
+    refused = 0
+    for _ in range(60):
+        source.lines = [Line(clock.now_s(), "20", False)]
+        clock.sleep_s(0.1)
+        text = ""
+        try:
+            sensor.read(["core_temp_c"])
+        except SensorUnavailable as error:
+            text = str(error)
+        assert ("no number named 'T' (last line '20')" in text) or not (text or refused)
+        refused += bool(text)
+    assert refused >= 25
