@@ -21,7 +21,9 @@ def register(commands: Any) -> None:
         reads_tables=True,
     )
     parser.add_argument("folder", type=Path, help="campaign folder with its report")
-    parser.add_argument("number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it")
+    parser.add_argument(
+        "number_id", metavar="NUMBER-ID", help="id of the number, as the report shows it, or: answer"
+    )
 
 
 def _explain(arguments: argparse.Namespace) -> int:

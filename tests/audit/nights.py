@@ -167,7 +167,7 @@ def remeasured(folder: Path) -> Night:
     return rehearsed(folder, plan_text([QUIET], [HARBOUR, CANYON], head=head), faults)
 
 
-#: Kind -> how it is made. "Two nights" and "measured" are made by their tests from these.
+#: Kind -> how it is made; two nights together are made by their own test.
 KINDS: dict[str, Callable[[Path], Night]] = {
     "complete": complete,
     "crashing": crashing,

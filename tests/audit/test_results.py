@@ -13,7 +13,7 @@ import pytest
 
 from tests.audit.conftest import MakeNight
 from tests.audit.inference import MADE_OF, Campaign
-from tests.audit.nights import KINDS
+from tests.audit.nights import CANYON, HARBOUR, KINDS, QUIET, levelrig, plan_text, rehearsed
 from tests.audit.test_page import counted
 
 ADAPTIVE_SHARE = 0.6  # of the error rate over titles, where repeats were added (calibration study)
@@ -209,3 +209,26 @@ def test_the_scatter_between_repeats(night: MakeNight, kind: str):
         within = 0.0 if pd.isna(row["within_repeat_pct"]) else row["within_repeat_pct"]
         same(math.hypot(within, row["between_repeats_pct"]), 100 * math.sqrt(pooled), row["metric"])
         assert row["n_repeats"] == sum(len(one) for one in logs)
+
+
+def test_two_nights_are_paired_each_in_itself(tmp_path: Path, night: MakeNight):
+    """Pairs of campaign and block: blocks of one number in two nights are no partners."""
+    plan = plan_text([QUIET], [HARBOUR, CANYON], head="repeats = 2\n")
+    folders = [rehearsed(tmp_path / f"night-{seed}", plan, seed=seed).folder for seed in (11, 12)]
+    levelrig("analyse", *folders, "--into", tmp_path / "both")
+    mine = [campaign_of(folder) for folder in folders]
+    rows = pd.read_parquet(tmp_path / "both" / "comparisons.parquet").to_dict("records")
+    assert rows
+    for row in rows:
+        if row["scale"] != "ratio":
+            continue
+        pairs: list[float] = []
+        for one in mine:
+            ours, theirs = (
+                one.values((row["title"], row["setting"], profile), row["metric"], "ratio")
+                for profile in (row["profile"], row["reference"])
+            )
+            pairs += (np.log(ours) - np.log(theirs)).tolist()
+        assert row["n_pairs"] == len(pairs) == 4
+        same(row["estimate"], math.exp(np.mean(pairs)), row["metric"])
+        same(row["sd"], float(np.std(pairs, ddof=1)), row["metric"])

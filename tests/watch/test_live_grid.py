@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from datetime import UTC, datetime, timedelta
+
 import pandas as pd
 
-from harness.watch.state import read_grid
+from harness.watch.state import read_grid, read_live
 from tests.audit.nights import adaptive, complete, crashing
 
 
@@ -30,3 +33,14 @@ def test_an_adaptive_night_that_came_to_its_end_is_finished(tmp_path):
     grid = read_grid(adaptive(tmp_path).folder)
     assert grid["complete"]
     assert grid["accepted"] == grid["wanted"]
+
+
+def test_the_end_is_one_instant_however_old_the_word_of_it_is(tmp_path):
+    written = datetime(2031, 4, 5, 22, 0, tzinfo=UTC)
+    told = {"written_utc": written.isoformat(), "ends_in_s": 600.0, "phase": "soak"}
+    (tmp_path / "live.json").write_text(json.dumps(told), encoding="utf-8")
+    for age_s in (0, 3, 9):
+        live = read_live(tmp_path, written + timedelta(seconds=age_s))
+        assert live is not None
+        assert live["ends_utc"] == "2031-04-05T22:10:00+00:00"
+        assert live["ends_in_s"] == 600.0 - age_s

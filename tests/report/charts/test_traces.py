@@ -70,3 +70,12 @@ def test_the_share_of_slower_frames_is_the_empirical_survival_function() -> None
     survival = stats.ecdf(values).sf.evaluate(level)
     np.testing.assert_allclose(share_pct / 100, survival, atol=1e-12)
     assert (level[0], level[-1]) == (values.min(), values.max())
+
+
+def test_equal_frames_are_not_slower_than_each_other() -> None:
+    """Source: scipy.stats.ecdf, on frame times of a clock of whole milliseconds, most of them ties."""
+    values = np.repeat([16.0, 17.0, 33.0], [162, 700, 138])
+    level, share_pct = exceedance(values)
+    assert level.tolist() == [16.0, 17.0, 33.0]
+    np.testing.assert_allclose(share_pct / 100, stats.ecdf(values).sf.evaluate(level), atol=1e-12)
+    assert share_pct.max() == pytest.approx(83.8)
