@@ -18,7 +18,7 @@ from harness.frames.agreement import Agreement, Steps
 from harness.frames.batch import Batch, Floats, Mask
 from harness.frames.mapping import ColumnMapping
 from harness.frames.quantities import outside
-from harness.frames.rows import CUT_OFF, FAULTS, ROW_IS_LOST
+from harness.frames.rows import CUT_OFF, EMPTY, FAULTS, ROW_IS_LOST
 
 #: A frame of unknown length may have been this long; longer ones are pauses, which are seen as such
 #: (chosen here, no source).
@@ -74,7 +74,7 @@ class Damage:
             return None
         damage: Mask = np.logical_or.reduce(bad)
         if none_shown is not None:
-            damage &= ~none_shown | (False if lost is None else lost)
+            damage &= ~self._excused(batch, none_shown, bad_interval, lost)
         if not damage.any():
             return None
         self._count(batch, damage)
@@ -82,6 +82,23 @@ class Damage:
             inside = batch.numbers.all <= self._settled.last_inside
             return self._as_long_frames(batch, interval_ms, damage & inside) | (damage & ~inside)
         return damage
+
+    def _excused(self, batch: Batch, none_shown: Mask, bad_interval: Mask | None, lost: Mask | None) -> Mask:
+        """Rows left out by a flag that lack a time or an interval: the next row's spans them.
+
+        An interval that stands there and can't be read is damage all the same: what it said is unknown.
+        """
+        excused: Mask = none_shown & (True if lost is None else ~lost)
+        if bad_interval is None or batch.interval_ms is None:
+            return excused
+        reference, unread = self._mapping.interval_column or "", batch.rows.unread
+        faults = batch.rows.faults
+        empty = np.zeros(batch.rows.count, bool) if faults is None else faults == EMPTY
+        if reference in unread:
+            empty &= ~np.isnan(unread[reference])
+        batch.interval_ms[excused & bad_interval & empty] = 0.0
+        excused &= empty | ~bad_interval
+        return excused
 
     def _count(self, batch: Batch, damage: Mask) -> None:
         rows, interval_ms = batch.rows, batch.interval_ms
