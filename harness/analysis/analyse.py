@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from harness.analysis.answer import answer
 from harness.analysis.basis import Crashes, RestsOn, crashes_of, rests_on
 from harness.analysis.cold import cold_starts
 from harness.analysis.efficiency import EFFICIENCY_COLUMNS, efficiency_rows
-from harness.analysis.estimate import interval, of_mean, with_step
+from harness.analysis.estimate import Array, interval, of_mean, with_step
 from harness.analysis.evenness import Evenness
 from harness.analysis.incidents import Account
 from harness.analysis.low_definition import by_one_definition
@@ -74,7 +75,10 @@ class Analysis:
 
 
 def analyse(
-    repeats: pd.DataFrame, settings: AnalysisSettings, attempts: pd.DataFrame | None = None
+    repeats: pd.DataFrame,
+    settings: AnalysisSettings,
+    attempts: pd.DataFrame | None = None,
+    courses: Mapping[str, Array] = MappingProxyType({}),
 ) -> Analysis:
     """Analyse accepted repeats.
 
@@ -85,6 +89,8 @@ def analyse(
         settings: See :class:`AnalysisSettings`.
         attempts: Every attempt, same columns, for the reasons why something is missing; by default the
             repeats where they hold attempts that were not accepted.
+        courses: Cell -> courses of its repeats' frames (:mod:`harness.analysis.within_run`), where they are
+            at hand; shape (repeats, bins).
     Raises:
         ValueError: A column that identifies a repeat is missing.
     """
@@ -127,7 +133,7 @@ def analyse(
         sensitivity=tables.frame(sensitivity_rows, tables.SENSITIVITY_COLUMNS),
         efficiency=tables.frame(efficiency_rows(cells, overall_rows, profiles, settings), EFFICIENCY_COLUMNS),
         variance=tables.frame(
-            variance_rows(cells, ratios, settings, _seconds_a_repeat(repeats)), VARIANCE_COLUMNS
+            variance_rows(cells, ratios, settings, _seconds_a_repeat(repeats), courses), VARIANCE_COLUMNS
         ),
         instruments=tables.frame(uncertainty_rows(cells, metrics, settings), UNCERTAINTY_COLUMNS),
         rests_on=tuple(rest for rest in rests if rest.titles or rest.missing),

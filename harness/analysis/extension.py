@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import special
 
-from harness.analysis.estimate import Estimate
+from harness.analysis.estimate import Array, Estimate
 from harness.analysis.estimate import interval as one_stage
 from harness.analysis.settings import FIRST_LOOK
 
@@ -48,13 +48,17 @@ def final_level(alpha: float) -> float:
 
 def spent(p: float) -> float:
     """The one-sided error rate of both looks at which a combined p-value just stands; 0.5 at most."""
-    low, high = -27.0, math.log(0.5)
-    if p >= final_level(0.5):
+    rates, levels = _levels()
+    if p >= math.exp(levels[-1]):
         return 0.5
-    for _ in range(50):
-        middle = (low + high) / 2
-        low, high = (middle, high) if final_level(math.exp(middle)) < p else (low, middle)
-    return math.exp(high)
+    return math.exp(float(np.interp(math.log(max(p, 1e-300)), levels, rates)))
+
+
+@lru_cache(maxsize=1)
+def _levels() -> tuple[Array, Array]:
+    """Error rates and the final levels that spend them, as logarithms."""
+    rates = np.linspace(math.log(1e-12), math.log(0.5), 300)
+    return rates, np.log([final_level(math.exp(rate)) for rate in rates])
 
 
 def interval(first: Estimate, second: Estimate, alpha: float) -> tuple[float, float]:

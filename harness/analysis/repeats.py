@@ -14,8 +14,6 @@ from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 
 _IDS = ("title", "setting", "profile")
-#: Not a metric to compare: the error that a repeat's own frames leave in its average FPS, in %.
-WITHIN = "average_fps_rse_pct"
 CellKey = tuple[str, str, str]
 
 
@@ -27,7 +25,7 @@ class CellRepeats:
         cell_id: ``title.setting.profile``.
         blocks: Campaign and block of each repeat, the key of pairing; block -1 where none is known.
         indices: Wanted repeat that each serves, from 1; empty where it is not known.
-        values: Metric name (and :data:`WITHIN`) -> values, shape (n,), NaN where missing.
+        values: Metric name -> values, shape (n,), NaN where missing.
     """
 
     cell_id: str
@@ -95,8 +93,6 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     columns = {
         metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
     }
-    if WITHIN in table.columns:
-        columns[WITHIN] = pd.to_numeric(table[WITHIN], errors="coerce").to_numpy(np.float64, na_value=np.nan)
     wanted = settings.metrics
     groups: dict[CellKey, list[int]] = {}
     for row, key in enumerate(zip(table["title"], table["setting"], table["profile"], strict=True)):
@@ -113,7 +109,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     _add_speed(found, settings)
     if wanted is not None:
         for cell in found.values():
-            for name in [name for name in cell.values if name not in (*wanted, "speed", WITHIN)]:
+            for name in [name for name in cell.values if name not in (*wanted, "speed")]:
                 del cell.values[name]
     return found
 

@@ -8,15 +8,16 @@ of repeats at each level, interval from the top level's means only; formulas fro
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from harness.analysis.estimate import Array, Estimate, of_mean
-from harness.analysis.repeats import WITHIN, CellKey, CellRepeats
+from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.settings import AnalysisSettings
+from harness.analysis.within_run import within_variance
 from harness.columns import Column, F, I, S
 
 VARIANCE_COLUMNS: tuple[Column, ...] = (
@@ -26,7 +27,12 @@ VARIANCE_COLUMNS: tuple[Column, ...] = (
     Column("label", S, "", "what a reader calls the metric", nullable=False),
     Column("n_repeats", I, "", "repeats that it rests on, all profiles together", nullable=False),
     Column("n_campaigns", I, "", "campaigns that it rests on", nullable=False),
-    Column("within_repeat_pct", F, "%", "scatter that the frames of one repeat leave in its mean"),
+    Column(
+        "within_repeat_pct",
+        F,
+        "%",
+        "what a repeat's frames leave open in its mean, the course taken off",
+    ),
     Column("between_repeats_pct", F, "%", "scatter between repeats of one campaign, the former taken off"),
     Column("between_campaigns_pct", F, "%", "scatter between campaigns, the former taken off"),
     Column("best_repeats_per_campaign", I, "", "repeats a night that use machine time best"),
@@ -98,6 +104,7 @@ def variance_rows(
     metrics: Sequence[tuple[str, str]],
     settings: AnalysisSettings,
     repeat_s: float,
+    courses: Mapping[str, Array],
 ) -> list[dict[str, Any]]:
     """Rows of :data:`VARIANCE_COLUMNS`, for metrics that are compared as ratios.
 
@@ -106,13 +113,15 @@ def variance_rows(
     Args:
         metrics: Name and label of each.
         repeat_s: What one more repeat costs.
+        courses: Cell -> the courses of its repeats (:mod:`harness.analysis.within_run`); without them
+            nothing is said of the scatter within a repeat.
     """
     made = []
     night_s = settings.cost.night_setup_s if settings.cost is not None else 1800.0
     for title, setting in dict.fromkeys(key[:2] for key in cells):
         here = [cell for key, cell in cells.items() if key[:2] == (title, setting)]
         for name, label in metrics:
-            row = _split(here, name)
+            row = _split(here, name, courses)
             if row is None:
                 continue
             repeats, campaigns, inside, between_repeats, between_campaigns, n = row
@@ -141,7 +150,9 @@ def variance_rows(
     return made
 
 
-def _split(cells: Sequence[CellRepeats], metric: str) -> tuple[int, int, float, float, float, float] | None:
+def _split(
+    cells: Sequence[CellRepeats], metric: str, courses: Mapping[str, Array]
+) -> tuple[int, int, float, float, float, float] | None:
     """Repeats, campaigns, the three variance components, and repeats per cell and campaign."""
     groups: dict[tuple[str, str], list[float]] = {}
     for cell in cells:
@@ -154,7 +165,7 @@ def _split(cells: Sequence[CellRepeats], metric: str) -> tuple[int, int, float, 
     if df < 1:
         return None
     ms_within = sum(float(((a - a.mean()) ** 2).sum()) for a in arrays.values()) / df
-    inside = _inside(cells) if metric == "average_fps" else 0.0
+    inside = _inside(cells, courses) if metric == "average_fps" else 0.0
     inside = min(inside, ms_within)
     campaigns = {key[1] for key in arrays}
     between, between_df = 0.0, 0
@@ -171,17 +182,20 @@ def _split(cells: Sequence[CellRepeats], metric: str) -> tuple[int, int, float, 
     return count, len(campaigns), inside, ms_within - inside, component, count / len(arrays)
 
 
-def _inside(cells: Sequence[CellRepeats]) -> float:
-    errors = [cell.present(WITHIN) for cell in cells]
-    values = np.concatenate(errors) / 100 if errors else np.empty(0)
-    return float((values**2).mean()) if values.size else 0.0
+def _inside(cells: Sequence[CellRepeats], courses: Mapping[str, Array]) -> float:
+    """Mean over the cells whose frames are known; 0 where none are."""
+    found = [within_variance(courses[cell.cell_id]) for cell in cells if cell.cell_id in courses]
+    values = [value for value in found if not math.isnan(value)]
+    return float(np.mean(values)) if values else 0.0
 
 
 def _advice(
     inside: float, repeats: float, campaigns: float, n_campaigns: int, n: float, best: int | None
 ) -> str:
     if inside > repeats and inside > campaigns:
-        return "The frames of a repeat scatter most: a longer window helps as much as more repeats."
+        return (
+            "What the frames of a repeat leave open is most: a longer window helps as much as more repeats."
+        )
     if n_campaigns < 2:
         return "One campaign only: what changes from night to night (remount, day, driver) is not in it."
     if campaigns > repeats / max(n, 1):

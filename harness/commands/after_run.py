@@ -71,7 +71,7 @@ class Conclusion:
 def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
     """Analyse a campaign folder's dataset by its own plan and write its report. Raises StoreError."""
     campaign = read_campaign(folder)
-    analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts)
+    analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts, campaign.courses)
     files = write_report(folder, analysis=analysis, charts=charts)
     return Conclusion(analysis, files, (*files.damage, *_marks(campaign.counted)))
 

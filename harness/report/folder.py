@@ -16,6 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.analysis.settings import AnalysisSettings
+from harness.analysis.within_run import course
 from harness.errors import StoreError
 from harness.plan.schema import Plan
 from harness.report.reading import Reader
@@ -118,6 +119,18 @@ class Campaign:
         or where its file is damaged (see :attr:`damage`)."""
         table = self.reader.artifact(self.artifact(attempt, "frames.parquet"), ["t_s", "frametime_ms"])
         return None if table is None else (table["t_s"].to_numpy(), table["frametime_ms"].to_numpy())
+
+    @cached_property
+    def courses(self) -> Mapping[str, NDArray[np.float64]]:
+        """Cell -> courses of its repeats' frames, shape (repeats, bins); sentinels are left out."""
+        planned = self.repeats[~self.repeats["sentinel"].fillna(False).astype(bool)]
+        found: dict[str, list[NDArray[np.float64]]] = {}
+        for row in planned.to_dict("records"):
+            frames = self.frames(cast(Mapping[str, Any], row))
+            if frames is not None and (one := course(*frames)).size:
+                found.setdefault(str(row["cell_id"]), []).append(one)
+        cut = {cell: min(one.size for one in ones) for cell, ones in found.items()}
+        return {c: np.array([one for one in ones if one.size == cut[c]]) for c, ones in found.items()}
 
     def telemetry(self, attempt: Mapping[str, Any]) -> pd.DataFrame | None:
         """Samples of one attempt, columns of ``harness.tables.TELEMETRY``; None as for

@@ -93,7 +93,7 @@ def write_report(
             return _write_comparison(folders, charts, into or folders[0].parent / "comparison")
         campaign = read_campaign(folders[0])
         if analysis is None:
-            analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts)
+            analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts, campaign.courses)
         return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
     except HarnessError:
         raise

@@ -90,7 +90,7 @@ def test_scatter_between_nights_is_told_from_scatter_between_repeats():
     row = nights[nights["metric"] == "average_fps"].iloc[0]
     assert row["between_campaigns_pct"] == pytest.approx(3, rel=0.4)
     assert row["between_repeats_pct"] == pytest.approx(0.4, rel=0.2)
-    assert row["within_repeat_pct"] == pytest.approx(0.1)
+    assert np.isnan(row["within_repeat_pct"])  # no frames at hand
     assert row["best_repeats_per_campaign"] == 1
     assert "another night helps" in row["advice"]
     quiet = analyse(night(campaigns=3, sd=0.02), settings()).variance

@@ -33,6 +33,8 @@ class Made:
             under each compared profile), ``two-pairs``, ``fast`` (half of the faster half of the tuned runs).
         block_sd_pct: Scatter that the runs of one block share.
         paired: Blocks are known.
+        adds: How repeats are added: ``none``, ``adaptive`` (3 to 10, until average FPS is decided in a title)
+            or ``once`` (undecided over all titles: by two where it was close, else tripled).
         whole_degrees: The core's temperature in whole degrees is what is compared, instead of frame rates.
     """
 
@@ -47,6 +49,7 @@ class Made:
     missing: str = "none"
     block_sd_pct: float = 1.0
     paired: bool = True
+    adds: str = "none"
     whole_degrees: bool = False
 
     @property
@@ -88,8 +91,22 @@ def campaign(made: Made, random: np.random.Generator, effect: float, repeats: in
                 f"title-{title}.default.{profile}",
                 tuple(("c", int(block) if made.paired else -1) for block in np.flatnonzero(kept)),
                 {"average_fps": 100 * np.exp(fps[kept]), LOW: 70 * np.exp(low[kept])},
+                tuple(int(index) + 1 for index in np.flatnonzero(kept)),
             )
     return {key: cell for key, cell in cells.items() if cell.blocks}
+
+
+def first_repeats(cells: dict, counts: dict[str, int]) -> dict:
+    """The campaign as it stands when each title has had so many repeats."""
+    return {
+        key: CellRepeats(
+            cell.cell_id,
+            cell.blocks[: counts[key[0]]],
+            {name: values[: counts[key[0]]] for name, values in cell.values.items()},
+            cell.indices[: counts[key[0]]],
+        )
+        for key, cell in cells.items()
+    }
 
 
 def _kept(

@@ -168,22 +168,16 @@ def follow_rule(differences: np.ndarray, settings: AnalysisSettings) -> dict[str
     rule, alpha = settings.adaptive, settings.alpha
     sums, squares = differences.cumsum(axis=-1), (differences**2).cumsum(axis=-1)
     n = np.full(differences.shape[:2], rule.at_least)
-    levels = np.array(nominal_levels(alpha / 2, rule.at_least, rule.at_most))
+    level = alpha * settings.error_share(over_titles=False) / differences.shape[1]
+    levels = np.array(nominal_levels(level / 2, rule.at_least, rule.at_most))
     while True:
         at = (n - 1)[..., None]
         mean = np.take_along_axis(sums, at, -1)[..., 0] / n
         square = np.take_along_axis(squares, at, -1)[..., 0]
         se = np.sqrt((square - n * mean**2) / (n - 1) / n)
-        differs = special.stdtr(n - 1, -np.abs(mean) / se)
-        same = special.stdtr(n - 1, (EDGE + np.abs(mean)) / se)
-        if settings.looks:
-            differs, same = 2 * repeated(differs, n, rule), repeated(same, n, rule)
-            half = special.stdtrit(n - 1, 1 - levels[n - rule.at_least]) * se
-        else:
-            share = settings.error_share(over_titles=False)
-            differs, same = 2 * differs / share, same / share
-            half = special.stdtrit(n - 1, 1 - alpha * share / 2) * se
-        code = decided(holm(np.minimum(differs, 1)), holm(np.minimum(same, 1)), mean, alpha)
+        one_sided = levels[n - rule.at_least] if settings.looks else level / 2
+        half = special.stdtrit(n - 1, 1 - one_sided) * se
+        code = decided(mean - half, mean + half)
         going = code == 0 if settings.looks else half > np.log1p(rule.until_half_width_pct / 100)
         more = going & (n < rule.at_most)
         if not more.any():
@@ -192,8 +186,6 @@ def follow_rule(differences: np.ndarray, settings: AnalysisSettings) -> dict[str
     mean_all, se_all, df = over_titles(mean, se, n)
     share = settings.error_share(over_titles=True)
     half_all = special.stdtrit(df, 1 - alpha * share / 2) * se_all
-    differs_all = 2 * special.stdtr(df, -np.abs(mean_all) / se_all) / share
-    same_all = special.stdtr(df, (EDGE + np.abs(mean_all)) / se_all) / share
     return {
         "n": n,
         "code": code,
@@ -201,7 +193,7 @@ def follow_rule(differences: np.ndarray, settings: AnalysisSettings) -> dict[str
         "plain_half": special.stdtrit(n - 1, 1 - alpha / 2) * se,
         "low": mean - half,
         "high": mean + half,
-        "code_all": decided(differs_all, same_all, mean_all, alpha),
+        "code_all": decided(mean_all - half_all, mean_all + half_all),
         "low_all": mean_all - half_all,
         "high_all": mean_all + half_all,
     }
@@ -211,31 +203,12 @@ def over_titles(mean: np.ndarray, se: np.ndarray, n: np.ndarray) -> tuple[np.nda
     """Mean, its standard error and degrees of freedom over titles, each (campaign,)."""
     variance = (se / n.shape[1]) ** 2
     total = variance.sum(axis=1)
-    df = total**2 / (variance**2 / n).sum(axis=1) - 1
-    df = np.clip(df, (n - 1).min(axis=1), (n - 1).sum(axis=1))
+    smallest = (n - 1).min(axis=1)
+    df = (total**2 / (variance**2 / (n - 1)).sum(axis=1) + smallest) / 2
     return mean.mean(axis=1), np.sqrt(total), df
 
 
-def decided(differs: np.ndarray, same: np.ndarray, mean: np.ndarray, alpha: float) -> np.ndarray:
-    return np.where(same <= alpha, 1, np.where(differs <= alpha, np.where(mean > 0, 2, 3), 0))
-
-
-def repeated(p: np.ndarray, n: np.ndarray, rule: AdaptiveRepeats) -> np.ndarray:
-    result = np.ones(p.shape)
-    for look in range(rule.at_least, rule.at_most + 1):
-        here = n == look
-        level = np.array(
-            [nominal_levels(float(a), rule.at_least, rule.at_most)[look - rule.at_least] for a in ALPHAS]
-        )
-        found = np.exp(np.interp(np.log(p[here]), np.log(level), np.log(ALPHAS)))
-        result[here] = np.where(p[here] >= level[-1], 1.0, found)
-    return result
-
-
-def holm(p: np.ndarray) -> np.ndarray:
-    order = np.argsort(p, axis=1)
-    stepped = np.take_along_axis(p, order, 1) * np.arange(p.shape[1], 0, -1)
-    adjusted = np.minimum(np.maximum.accumulate(stepped, axis=1), 1)
-    result = np.empty_like(p)
-    np.put_along_axis(result, order, adjusted, 1)
-    return result
+def decided(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """0 undecided, 1 same, 2 up, 3 down: by the interval alone."""
+    apart = np.where(low > 0, 2, np.where(high < 0, 3, 0))
+    return np.where((low > EDGE) & (high < -EDGE), 1, apart)

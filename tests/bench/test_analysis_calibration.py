@@ -78,7 +78,7 @@ def test_the_wider_interval_covers_the_effect_in_titles_like_these(titles, metri
         f"{tally.pct('all covered'):.2f} %, single titles {tally.pct('title covered'):.2f} %"
     )
     for name in ("like these", "all covered", "title covered"):
-        assert 93.5 <= tally.pct(name) <= 97.5  # three repeats with outliers: on the wide side
+        assert tally.pct(name) >= 93.5  # joint intervals, three repeats with outliers: on the wide side
 
 
 @pytest.mark.parametrize("condition", [CALM, ALL], ids=by_name)

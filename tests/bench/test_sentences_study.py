@@ -22,11 +22,14 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from made_campaigns import REFERENCE, Made, campaign
+from made_campaigns import REFERENCE, Made, campaign, first_repeats
 
 from harness.analysis import comparisons
-from harness.analysis.settings import AnalysisSettings
-from harness.analysis.verdicts import verdicts
+from harness.analysis.family import family_of
+from harness.analysis.settings import AnalysisSettings, Extension
+from harness.analysis.verdicts import Verdicts, verdicts
+from harness.metrics import METRICS
+from harness.plan.schema import AdaptiveRepeats
 
 pytestmark = pytest.mark.endurance
 
@@ -54,6 +57,10 @@ ROWS = {
     "one title with two pairs": Made(sds_pct=(0.3, 0.3, 3.0), missing="two-pairs"),
     "fast runs missing": Made(missing="fast"),
     "no pairing key": Made(paired=False, block_sd_pct=0.5),
+    "adaptive, 3 to 10": Made(adds="adaptive"),
+    "adaptive, 3 to 10, very unequal titles": Made(sds_pct=(0.2, 0.5, 3.0), adds="adaptive"),
+    "extended once": Made(adds="once"),
+    "extended once, 3 repeats": Made(repeats=3, adds="once"),
     "whole degrees, 3 repeats": Made(sds_pct=(0.1, 0.3, 0.6), repeats=3, whole_degrees=True),
     "whole degrees, 5 repeats": Made(sds_pct=(0.1, 0.3, 0.6), whole_degrees=True),
 }
@@ -97,7 +104,7 @@ def study(made: Made, effect: float, seed: int, campaigns: int = CAMPAIGNS) -> R
     counts = {name: [] for name in Rates.__annotations__}
     true_sign = np.sign(effect)
     for _ in range(campaigns):
-        decided = verdicts(campaign(made, random, effect), made.names, settings)
+        decided = measured(made, random, effect, settings)
         rows = [row for row in decided.by_title if row["claimed"]]
         across = [row for row in decided.over_titles if row["claimed"]]
         for name, table in (("title", rows), ("all", across)):
@@ -117,6 +124,42 @@ def study(made: Made, effect: float, seed: int, campaigns: int = CAMPAIGNS) -> R
             np.mean([row["direction"] in ("same", "better", "worse") for row in across])
         )
     return Rates(**{name: 100 * float(np.mean(seen)) for name, seen in counts.items()})
+
+
+def measured(made: Made, random: np.random.Generator, effect: float, settings: AnalysisSettings) -> Verdicts:
+    """A campaign to its end, by the rule that adds repeats where it has one."""
+    if made.adds == "none":
+        return verdicts(campaign(made, random, effect), made.names, settings)
+    whole = campaign(made, random, effect, repeats=10 if made.adds == "adaptive" else 3 * made.repeats)
+    titles = list(dict.fromkeys(key[0] for key in whole))
+    if made.adds == "once":
+        first = dict.fromkeys(titles, made.repeats)
+        looked = replace(settings, extension=Extension(made.repeats, None))
+        found = verdicts(first_repeats(whole, first), made.names, looked)
+        row = next(row for row in found.over_titles if row["metric"] == "average_fps")
+        if row["decision"] != "undecided":
+            return found
+        close = min(row["p_difference_adjusted"], row["p_same_adjusted"]) < 0.2
+        to = made.repeats + 2 if close else 3 * made.repeats
+        looked = replace(settings, extension=Extension(made.repeats, to))
+        return verdicts(first_repeats(whole, dict.fromkeys(titles, to)), made.names, looked)
+    rule = AdaptiveRepeats(at_least=3, at_most=10)
+    settings = replace(settings, adaptive=rule)
+    counts = dict.fromkeys(titles, 3)
+    fps = METRICS.compared_as["average_fps"]
+    while True:
+        cells = first_repeats(whole, counts)
+        family = family_of(cells, settings)
+        going = {
+            c.title
+            for name in made.names
+            for found in [comparisons.compare(cells, fps, name, settings)]
+            for c, claim in zip(found, comparisons.claims_of(found, fps, settings, family), strict=True)
+            if claim.decision == "undecided" and counts[c.title] < rule.at_most
+        }
+        if not going:
+            return verdicts(cells, made.names, settings)
+        counts = {title: n + (title in going) for title, n in counts.items()}
 
 
 def _log(row: dict) -> float:
