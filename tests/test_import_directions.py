@@ -80,7 +80,7 @@ ALLOWED: dict[str, str] = {
     "report.names": "report.folder",
     "report.files": "errors inside",
     "report.reading": "errors inside plan store",
-    "report.folder": "analysis errors plan report.reading store tables",
+    "report.folder": "analysis errors metrics plan report.reading store tables",
     "report.numbers": "analysis metrics report.elements report.folder stages",
     "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
     "report.names report.numbers stages tables",

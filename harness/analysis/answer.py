@@ -89,10 +89,8 @@ def _bound(
     if one is None or row["direction"] not in ("same", "better"):
         return ""
     return (
-        f"; {one.slow} of its {words.count(one.runs, 'run')} "
-        f"{'was' if one.slow == 1 else 'were'} over {settings.margin_pct:g} % slower than the median of "
-        f"{'its' if one.slow == 1 else 'their'} title, so up to {one.slow_at_most_pct:.0f} % of runs may be "
-        "(95 % bound)"
+        f", with {one.slow} of its {words.count(one.runs, 'run')} over {settings.margin_pct:g} % slower than "
+        f"the median of their title (up to {one.slow_at_most_pct:.0f} % of runs may be, 95 % bound)"
     )
 
 

@@ -15,9 +15,11 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from harness.analysis.resolution import seen_step
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.within_run import course
 from harness.errors import StoreError
+from harness.metrics import METRICS
 from harness.plan.schema import Plan
 from harness.report.reading import Reader
 from harness.store.artifacts import sha256_of
@@ -25,6 +27,9 @@ from harness.store.campaign import CampaignStore
 from harness.store.records import folder_of
 from harness.store.soundness import require_campaign
 from harness.tables import TELEMETRY, attempts_schema
+
+#: Repeats whose telemetry is looked at for the steps of its readings.
+_LOOKED_AT_FOR_STEPS = 3
 
 
 @dataclass(frozen=True)
@@ -85,7 +90,21 @@ class Campaign:
     def settings(self) -> AnalysisSettings:
         """How its plan wants it analysed, and what of that was chosen when results could be known."""
         late = self.reader.chosen_afterwards(self.plan) if self.folder.is_dir() else ()
-        return replace(AnalysisSettings.from_plan(self.plan), chosen_afterwards=late)
+        return replace(AnalysisSettings.from_plan(self.plan), chosen_afterwards=late, steps=self._steps())
+
+    def _steps(self) -> Mapping[str, float]:
+        """Steps of the readings that metrics are made of, seen in the telemetry of a few repeats."""
+        seen: dict[str, list[NDArray[np.float64]]] = {}
+        wanted = sorted({quantity for metric in METRICS.compared() for quantity in metric.instruments})
+        for row in self.repeats.tail(_LOOKED_AT_FOR_STEPS).to_dict("records"):
+            table = self.telemetry(cast(Mapping[str, Any], row))
+            if table is None:
+                continue
+            for name in wanted:
+                values = table[name].dropna().to_numpy(np.float64) if name in table.columns else np.empty(0)
+                if values.size:
+                    seen.setdefault(name, []).append(values)
+        return {name: step for name, found in seen.items() if (step := seen_step(np.concatenate(found)))}
 
     @cached_property
     def campaign_id(self) -> str:
