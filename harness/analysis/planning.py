@@ -34,7 +34,7 @@ RESOLVABLE_COLUMNS: tuple[Column, ...] = (
     Column("half_width", F, "", "expected half width of the interval, in the unit of the row"),
     Column("margin", F, "", "the plan's margin, in the unit of the row", nullable=False),
     Column("smallest_difference", F, "", "difference that is found with probability 0.8", nullable=True),
-    Column("chance_of_same", F, "", "probability that 'same' is decided where nothing differs"),
+    Column("chance_of_same", F, "", "probability of 'same' where nothing differs; null: described only"),
     Column("repeats_for_margin", I, "", "repeats that decide 'same' with probability 0.8; null: over 1000"),
     Column("sentence", S, "", "the row as a sentence", nullable=False),
 )
@@ -147,6 +147,8 @@ def _row(
         half = same = smallest = math.nan
     titles = df / (count - 1) if count > 1 else 1.0
     needed = repeats_that_decide(0.0, sd, margin, alpha, titles=titles, same_alpha=alpha / 2)
+    if metric.name not in settings.primary:
+        same, needed = math.nan, None
     row = {
         "title": group[0] if group else None,
         "setting": group[1] if group else None,
@@ -192,6 +194,8 @@ def _sentence(row: Mapping[str, Any], metric: ComparedMetric, settings: Analysis
         return f"{start} from one repeat has no interval, so nothing can be decided."
     repeats = ("at most " if settings.adaptive else "") + words.count(row["repeats"], "repeat")
     start += f" to about ±{row['half_width']:.1f} {row['unit']} with {repeats}"
+    if row["metric"] not in settings.primary:
+        return f"{start}; it is described and gets no verdict."
     if row["chance_of_same"] >= 0.8:
         return f"{start}; that is enough to tell whether it is the same {within}."
     needed = row["repeats_for_margin"]

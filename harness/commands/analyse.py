@@ -182,6 +182,8 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
             late = (*late, f"margin {arguments.margin_pct:g} % ({before})")
     if arguments.question is not None:
         changes["question"] = arguments.question
+    if plan is not None and reference != plan.plan.reference:
+        late = (*late, f"reference {reference} (before: {plan.plan.reference})")
     titles = set(found.repeats["title"].to_pylist())
     for title in arguments.lower_is_better:
         if title not in titles:
