@@ -30,7 +30,7 @@ _HOLE_S = 15.0
 _HOLE_SHARE = 0.25
 
 
-class History:
+class Readings:
     """The last readings of one quantity, with their times.
 
     Args:
@@ -199,7 +199,7 @@ def is_level(t_s: Array, values: Array, now_s: float, limit_per_min: float, shor
     )
 
 
-def varies_little(history: History, now_s: float, limit_pct: float, window_s: float) -> bool:
+def varies_little(history: Readings, now_s: float, limit_pct: float, window_s: float) -> bool:
     """The coefficient of variation over the trailing window is inside the limit, by its upper bound."""
     window = history.trailing(now_s, window_s)
     return window is not None and variation_bound_pct(window[1]) <= limit_pct

@@ -114,12 +114,12 @@ class ThermalModel:
                 )
         return None
 
-    def watch(self, kind: str) -> Watch:
+    def watch(self, kind: str) -> WaitCurve:
         """Watch one wait of that kind."""
-        return Watch(self, kind)
+        return WaitCurve(self, kind)
 
 
-class Watch:
+class WaitCurve:
     """One wait: takes readings, gives the curve that they follow, and teaches the model at its end."""
 
     def __init__(self, model: ThermalModel, kind: str) -> None:

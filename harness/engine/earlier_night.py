@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from harness import inside
 from harness.attempt_row import AttemptRow
 from harness.boundary import note_fault
-from harness.conditions.thermal import ThermalModel, Watch
+from harness.conditions.thermal import ThermalModel, WaitCurve
 from harness.engine.gatekeeper import watched_gate
 from harness.engine.history import History
 from harness.frames.metrics import per_second_fps
@@ -111,7 +111,7 @@ def _readings(
 
 
 def _replay(
-    gate: Gate, watch: Watch, readings: Iterator[tuple[float, GateReadings]], waited_s: float | None
+    gate: Gate, watch: WaitCurve, readings: Iterator[tuple[float, GateReadings]], waited_s: float | None
 ) -> None:
     """Show a gate what it saw; it learns when it opens, else here, by the time that it took."""
     seen = False

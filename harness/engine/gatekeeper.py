@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.conditions.thermal import ThermalModel, Watch
+from harness.conditions.thermal import ThermalModel, WaitCurve
 from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.plan.schema import Plan
@@ -16,7 +16,7 @@ TEMPERATURES = ("core_temp_c", "hotspot_temp_c", "cpu_temp_c")
 
 def watched_gate(
     stage: AnyStage, rule: Rule, cell_id: str, warmed_by: str | None, history: History, thermal: ThermalModel
-) -> tuple[Gate, Watch | None]:
+) -> tuple[Gate, WaitCurve | None]:
     """The gate of a stage, and what learns of its wait; None where nothing does."""
     name = stage.watched_as(cell_id, warmed_by)
     watch = None if name is None else thermal.watch(name)

@@ -17,7 +17,7 @@ NOTHING = "–"
 
 
 @dataclass(frozen=True)
-class Column:
+class Heading:
     """A table column as shown: heading, unit, and how its cells are set."""
 
     heading: str
@@ -62,7 +62,7 @@ class Table:
 
     id: str
     caption: str
-    columns: Sequence[Column]
+    columns: Sequence[Heading]
     rows: Sequence[Row]
 
 

@@ -153,12 +153,12 @@ class CooldownStage(Stage[Cooldown]):
 
 class _CooldownGate(WatchedGate):
     def __init__(self, rule: Cooldown, wait: Wait) -> None:
-        from harness.conditions.steady import History
+        from harness.conditions.steady import Readings
 
         super().__init__(wait.watch)
         self._rule = rule
         self._first_start_c = wait.first_start_c
-        self._ambient = History(_KEEP_S)
+        self._ambient = Readings(_KEEP_S)
 
     def update(self, now_s: float, readings: GateReadings) -> GateState:
         rule = self._rule

@@ -17,8 +17,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 if TYPE_CHECKING:
-    from harness.conditions.steady import Array, History
-    from harness.conditions.thermal import Watch
+    from harness.conditions.steady import Array, Readings
+    from harness.conditions.thermal import WaitCurve
 
 EndedBy = Literal["reached", "stopped-falling", "time", "timeout", "none"]
 
@@ -91,7 +91,7 @@ class Wait:
     """
 
     first_start_c: float | None = None
-    watch: Watch | None = None
+    watch: WaitCurve | None = None
 
 
 def opened(ended_by: EndedBy, detail: str) -> GateState:
@@ -112,12 +112,12 @@ def timed_out(detail: str) -> GateState:
 class WatchedGate:
     """Base of gates on temperature and clock: time since the first update, and what was read since."""
 
-    def __init__(self, watch: Watch | None = None) -> None:
-        from harness.conditions.steady import History
+    def __init__(self, watch: WaitCurve | None = None) -> None:
+        from harness.conditions.steady import Readings
 
         self._start_s: float | None = None
-        self._temp = History(_KEEP_S, _APART_S)
-        self._clock = History(_KEEP_S, _APART_S)
+        self._temp = Readings(_KEEP_S, _APART_S)
+        self._clock = Readings(_KEEP_S, _APART_S)
         self._news = False
         self._watch = watch
         self._opens_s: float | None = None
@@ -179,13 +179,13 @@ class SteadyTest:
         slope = self._slope_c_per_min
         return slope is None or is_level(t_s, values, at_s, slope, self._window_s)
 
-    def blind(self, temp: History, clock: History, readings: GateReadings) -> bool:
+    def blind(self, temp: Readings, clock: Readings, readings: GateReadings) -> bool:
         """The rig has nothing that this test looks at."""
         no_temp = not len(temp) and readings.temp_missing is None
         no_clock = not len(clock) and readings.clock_missing is None
         return (self._slope_c_per_min is None or no_temp) and (self._clock_pct is None or no_clock)
 
-    def pending(self, now_s: float, temp: History, clock: History, readings: GateReadings) -> list[str]:
+    def pending(self, now_s: float, temp: Readings, clock: Readings, readings: GateReadings) -> list[str]:
         """What is not steady yet, in words; a quantity that the rig does not have is left out."""
         from harness.conditions.steady import varies_little
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.conditions.steady import (
-    History,
+    Readings,
     effective_count,
     has_stopped_falling,
     is_level,
@@ -29,8 +29,8 @@ def node_rise_k(t_s: float) -> float:
     return sum(rise * (1 - math.exp(-t_s / tau)) for rise, tau in zip(RISE_K, TAU_S, strict=True))
 
 
-def history_of(t_s: np.ndarray, values: np.ndarray) -> History:
-    history = History(keep_s=1000)
+def history_of(t_s: np.ndarray, values: np.ndarray) -> Readings:
+    history = Readings(keep_s=1000)
     for t, value in zip(t_s, values, strict=True):
         history.add(float(t), float(value))
     return history
@@ -56,7 +56,7 @@ def test_a_heating_card_is_never_called_level_before_its_true_slope_is_inside_th
     for offset in np.linspace(0, 1, 7):
         t_s = np.arange(0.0, 900.0)
         true_c = np.array([30 + offset + node_rise_k(t) for t in t_s])
-        history = History(keep_s=400)
+        history = Readings(keep_s=400)
         opened_s = None
         for t, value in zip(t_s, np.round(true_c), strict=True):
             history.add(t, value)
@@ -142,7 +142,7 @@ def test_old_readings_do_not_speak_for_the_present():
 
 
 def test_missing_readings_are_passed_over_and_never_zero():
-    history = History(keep_s=100)
+    history = Readings(keep_s=100)
     history.add(0.0, None)
     history.add(1.0, math.nan)
     assert len(history) == 0

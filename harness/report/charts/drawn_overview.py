@@ -36,7 +36,7 @@ def comparison(
         effects: Columns ``metric_label``, ``row_label``, ``summary`` (bool), ``profile``, ``change_pct``,
             ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
         against: What a reader calls the reference.
-        within: Column whose values are rows of their own under each ``row_label``.
+        within: Heading whose values are rows of their own under each ``row_label``.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
@@ -105,7 +105,7 @@ def levels(
     Args:
         cells: Columns ``row_label``, ``profile``, ``average_fps``, ``average_low_fps``, ``average_high_fps``,
             ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
-        within: Column whose values are rows of their own under each ``row_label``.
+        within: Heading whose values are rows of their own under each ``row_label``.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:

@@ -93,7 +93,7 @@ def telemetry(
     Args:
         series: Columns ``profile``, ``t_s``, then one column for each quantity.
         phases: Columns ``phase``, ``start_s``, ``end_s`` of the reference's attempt.
-        quantities: Column and axis label (with unit), one panel each.
+        quantities: Heading and axis label (with unit), one panel each.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:

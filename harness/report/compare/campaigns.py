@@ -22,9 +22,9 @@ from harness.report.charts.chart import Chart
 from harness.report.charts.style import ProfileLook, profile_looks
 from harness.report.elements import (
     NOTHING,
-    Column,
     Definition,
     Entry,
+    Heading,
     Named,
     Picture,
     Row,
@@ -216,7 +216,7 @@ def campaigns_table(several: Several) -> Table:
         ("plan", [c.plan_sha256[:12] for c in several.campaigns]),
     ]
     rows = [Row([Entry(what), *(Entry(v) for v in values)]) for what, values in facts]
-    columns = [Column("Campaign"), *(Column(name) for name in several.names)]
+    columns = [Heading("Campaign"), *(Heading(name) for name in several.names)]
     return Table("table-campaigns", "What was measured, on what and when", columns, rows)
 
 
@@ -279,11 +279,11 @@ def same_profile_table(several: Several, names: CampaignNames) -> Table | None:
         "table-same-profile",
         f"The same profile against {several.names[0]}, over the titles that both have",
         [
-            Column("Profile"),
-            Column("Campaign"),
-            Column("Metric"),
-            Column("change", wide=True),
-            Column("titles", number=True),
+            Heading("Profile"),
+            Heading("Campaign"),
+            Heading("Metric"),
+            Heading("change", wide=True),
+            Heading("titles", number=True),
         ],
         rows,
     )
@@ -305,7 +305,7 @@ def levels_table(several: Several, analysis: Analysis, names: CampaignNames) -> 
         ]
         rows.append(Row(cells, row.title, profile, several.keys[i]))
     first, *others = table.columns
-    return Table(table.id, table.caption, [first, Column("Campaign"), *others], rows)
+    return Table(table.id, table.caption, [first, Heading("Campaign"), *others], rows)
 
 
 def view_of(

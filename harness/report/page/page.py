@@ -19,7 +19,7 @@ from harness.analysis import Analysis
 from harness.report.charts import figures, style, svg
 from harness.report.charts.chart import Chart
 from harness.report.conditions import rules_in_words
-from harness.report.elements import Column, Entry, Named, Picture, Row, Section, Table, View, number
+from harness.report.elements import Entry, Heading, Named, Picture, Row, Section, Table, View, number
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections import attempts, details, rig, summary, words
@@ -61,7 +61,7 @@ def data_table(chart: Chart) -> Table:
         for record in frame.itertuples(index=False)
     ]
     columns = [
-        Column(str(n).replace("_", " "), number=f) for n, f in zip(frame.columns, numeric, strict=True)
+        Heading(str(n).replace("_", " "), number=f) for n, f in zip(frame.columns, numeric, strict=True)
     ]
     return Table(f"data-{chart.id}", f"Data of the chart: {chart.heading}", columns, rows)
 

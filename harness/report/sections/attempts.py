@@ -10,8 +10,8 @@ import pandas as pd
 from harness.reasons import is_permanent
 from harness.report.elements import (
     NOTHING,
-    Column,
     Entry,
+    Heading,
     Row,
     Table,
     records,
@@ -46,13 +46,13 @@ def rejected_table(campaign: Campaign, names: Names) -> Table | None:
         "table-rejected",
         "Rejected, failed and interrupted attempts",
         [
-            Column("Title"),
-            Column("Profile"),
-            Column("repeat.attempt"),
-            Column("started", "UTC"),
-            Column("verdict"),
-            Column("check"),
-            Column("reason", wide=True),
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("repeat.attempt"),
+            Heading("started", "UTC"),
+            Heading("verdict"),
+            Heading("check"),
+            Heading("reason", wide=True),
         ],
         rows,
     )
@@ -85,7 +85,12 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
     return Table(
         "table-marked",
         "Accepted repeats with something unusual",
-        [Column("Title"), Column("Profile"), Column("repeat.attempt"), Column("marks", wide=True)],
+        [
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("repeat.attempt"),
+            Heading("marks", wide=True),
+        ],
         rows,
     )
 

@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from harness.frames.segments import by_frame_rate, per_second
-from harness.report.elements import NOTHING, Column, Entry, Row, Table, number
+from harness.report.elements import NOTHING, Entry, Heading, Row, Table, number
 from harness.report.names import Names
 from harness.tables import FRAMES
 
@@ -73,10 +73,10 @@ def frame_rate_table(titles: Iterable[Seconds], reference: str, names: Names) ->
         "Slow and fast seconds of each profile's middle repeat, parted where the slowest quarter and the "
         f"fastest quarter of {names[reference]}'s seconds begin",
         [
-            Column("Title"),
-            Column("Profile"),
-            Column("seconds with", number=True),
-            *(Column(heading, unit, number=True) for _, heading, unit, _ in _SHOWN),
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("seconds with", number=True),
+            *(Heading(heading, unit, number=True) for _, heading, unit, _ in _SHOWN),
         ],
         rows,
     )

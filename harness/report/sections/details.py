@@ -8,7 +8,17 @@ import pandas as pd
 
 from harness.analysis import Analysis
 from harness.metrics import METRICS
-from harness.report.elements import NOTHING, Column, Entry, Row, Table, between, decimals_for, number, records
+from harness.report.elements import (
+    NOTHING,
+    Entry,
+    Heading,
+    Row,
+    Table,
+    between,
+    decimals_for,
+    number,
+    records,
+)
 from harness.report.names import Names
 from harness.report.numbers import INSTRUMENT, SCATTER
 from harness.report.sections.summary import SIGNS
@@ -49,9 +59,9 @@ def efficiency_table(analysis: Analysis, names: Names) -> Table | None:
         "what they cost are arithmetic means over titles; what is in % of the reference is the geometric "
         "mean of the titles' ratios, so it is not the ratio of two watts in this table",
         [
-            Column("Profile"),
-            *(Column(heading, unit, number=True) for _, heading, unit, _, _ in present),
-            Column("against the other profiles", wide=True),
+            Heading("Profile"),
+            *(Heading(heading, unit, number=True) for _, heading, unit, _, _ in present),
+            Heading("against the other profiles", wide=True),
         ],
         made,
     )
@@ -108,13 +118,13 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
         "table-wider",
         "The same for titles like these: the wider interval also carries the scatter between titles",
         [
-            Column("Metric"),
-            Column("Profile"),
-            Column("these titles", number=True),
-            Column("titles like these", number=True),
-            Column("degrees of freedom, these titles", number=True),
-            Column("unit"),
-            Column("decision for titles like these"),
+            Heading("Metric"),
+            Heading("Profile"),
+            Heading("these titles", number=True),
+            Heading("titles like these", number=True),
+            Heading("degrees of freedom, these titles", number=True),
+            Heading("unit"),
+            Heading("decision for titles like these"),
         ],
         made,
     )
@@ -160,12 +170,12 @@ def scatter_table(analysis: Analysis, names: Names) -> Table | None:
         "table-scatter",
         "Where the scatter comes from",
         [
-            Column("Title"),
-            Column("Metric"),
-            Column("within a repeat", "%", number=True),
-            Column("between repeats", "%", number=True),
-            Column("between campaigns", "%", number=True),
-            Column("where more work helps", wide=True),
+            Heading("Title"),
+            Heading("Metric"),
+            Heading("within a repeat", "%", number=True),
+            Heading("between repeats", "%", number=True),
+            Heading("between campaigns", "%", number=True),
+            Heading("where more work helps", wide=True),
         ],
         made,
     )
@@ -200,14 +210,14 @@ def instruments_table(analysis: Analysis, names: Names) -> Table | None:
         "table-instruments",
         "Standard uncertainty by scatter and by the instruments that the plan states",
         [
-            Column("Title"),
-            Column("Profile"),
-            Column("Metric"),
-            Column("value", number=True),
-            Column("by scatter", number=True),
-            Column("by instrument", number=True),
-            Column("half width of both", number=True),
-            Column("unit"),
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("Metric"),
+            Heading("value", number=True),
+            Heading("by scatter", number=True),
+            Heading("by instrument", number=True),
+            Heading("half width of both", number=True),
+            Heading("unit"),
         ],
         made,
     )

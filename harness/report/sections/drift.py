@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.drift import Drift, estimate_drifts, without_drift
-from harness.report.elements import Column, Entry, Picture, Row, Section, Table, records
+from harness.report.elements import Entry, Heading, Picture, Row, Section, Table, records
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections.summary import change_entry
@@ -51,6 +51,11 @@ def _side_by_side(campaign: Campaign, analysis: Analysis, names: Names, drifts: 
     return Table(
         "table-drift",
         f"Change against {names[analysis.settings.reference]}, with and without the drift",
-        [Column("Metric"), Column("Profile"), Column("As measured"), Column("Drift taken out")],
+        [
+            Heading("Metric"),
+            Heading("Profile"),
+            Heading("As measured"),
+            Heading("Drift taken out"),
+        ],
         rows,
     )

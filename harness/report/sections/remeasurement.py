@@ -9,7 +9,17 @@ import pandas as pd
 from harness.analysis.analyse import Analysis, analyse
 from harness.analysis.remeasurement import Likeness, Remeasured, remeasured, with_second_values
 from harness.metrics import METRICS
-from harness.report.elements import Column, Entry, Row, Section, Table, decimals_for, number, records, signed
+from harness.report.elements import (
+    Entry,
+    Heading,
+    Row,
+    Section,
+    Table,
+    decimals_for,
+    number,
+    records,
+    signed,
+)
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections.summary import change_entry
@@ -67,13 +77,13 @@ def _looks(looks: tuple[Remeasured, ...], names: Names) -> Table:
         "table-second-looks",
         "Repeats that lay far from the others, average FPS",
         [
-            Column("Title"),
-            Column("Profile"),
-            Column("repeat", number=True),
-            Column("others, median", number=True),
-            Column("first", number=True),
-            Column("second", number=True),
-            Column("the second came out", wide=True),
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("repeat", number=True),
+            Heading("others, median", number=True),
+            Heading("first", number=True),
+            Heading("second", number=True),
+            Heading("the second came out", wide=True),
         ],
         rows,
     )
@@ -105,7 +115,7 @@ def _side_by_side(analysis: Analysis, swapped: Analysis, names: Names, places: s
     return Table(
         "table-second-values",
         f"Change against {reference}, with the far values and with the second ones in their place",
-        [Column(text) for text in ("Title", "Profile", "Metric", "As measured", "With the second values")],
+        [Heading(text) for text in ("Title", "Profile", "Metric", "As measured", "With the second values")],
         rows,
     )
 

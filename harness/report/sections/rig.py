@@ -6,8 +6,8 @@ from typing import Any
 
 from harness.report.elements import (
     NOTHING,
-    Column,
     Entry,
+    Heading,
     Row,
     Table,
 )
@@ -25,7 +25,12 @@ def rig_table(campaign: Campaign) -> Table:
         for name, value in (values.items() if isinstance(values, dict) else [("", values)])
     ]
     rows.append(Row([Entry("rig"), Entry("identity"), Entry(str(campaign.rig.get("rig_id", NOTHING)))]))
-    return Table("table-rig", "The rig", [Column("Part"), Column("Fact"), Column("Value", wide=True)], rows)
+    return Table(
+        "table-rig",
+        "The rig",
+        [Heading("Part"), Heading("Fact"), Heading("Value", wide=True)],
+        rows,
+    )
 
 
 def _fact_name(name: str) -> str:
@@ -62,10 +67,10 @@ def profiles_table(campaign: Campaign, names: Names) -> Table:
         "table-profiles",
         "The profiles",
         [
-            Column("Profile"),
-            Column("control"),
-            Column("asked for", wide=True),
-            Column("read back", wide=True),
+            Heading("Profile"),
+            Heading("control"),
+            Heading("asked for", wide=True),
+            Heading("read back", wide=True),
         ],
         rows,
     )

@@ -13,8 +13,8 @@ from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.report.elements import (
     NOTHING,
-    Column,
     Entry,
+    Heading,
     Row,
     Table,
     between,
@@ -63,7 +63,7 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
         f"Change against {names[analysis.settings.reference]} over {count} "
         f"{'title' if count == 1 else 'titles'}, {analysis.settings.confidence_pct:g} % interval, decision "
         "(claimed metrics: joint intervals; the rest is described only)",
-        [Column("Metric"), *(Column(names[p]) for p in profiles)],
+        [Heading("Metric"), *(Heading(names[p]) for p in profiles)],
         rows,
     )
 
@@ -137,10 +137,10 @@ def comparison_table(analysis: Analysis, names: Names) -> Table:
         f"{analysis.settings.confidence_pct:g} % interval (joint for claimed metrics), decision; "
         "last, how many further repeats would likely decide what is undecided in the first metric",
         [
-            Column("Title"),
-            Column("Profile"),
-            *(Column(labels[m]) for m in present),
-            Column("further repeats", number=True),
+            Heading("Title"),
+            Heading("Profile"),
+            *(Heading(labels[m]) for m in present),
+            Heading("further repeats", number=True),
         ],
         rows,
     )
@@ -175,10 +175,10 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
         "table-levels",
         f"Mean over accepted repeats ± half width of its {analysis.settings.confidence_pct:g} % interval",
         [
-            Column("Title"),
-            Column("Profile"),
-            Column("repeats", number=True),
-            *(Column(str(head.loc[m, "label"]), str(head.loc[m, "unit"]), number=True) for m in present),
+            Heading("Title"),
+            Heading("Profile"),
+            Heading("repeats", number=True),
+            *(Heading(str(head.loc[m, "label"]), str(head.loc[m, "unit"]), number=True) for m in present),
         ],
         rows,
     )
@@ -221,13 +221,13 @@ def conditions_table(campaign: Campaign, names: Names) -> Table | None:
         "table-conditions",
         "Conditions of the accepted repeats: mean (smallest to largest)",
         [
-            Column("Profile"),
-            Column("repeats", number=True),
-            Column("start temperature", "°C", number=True),
-            Column("ambient at start", "°C", number=True),
-            *(Column(stage.word, "s", number=True) for stage in stages),
-            Column("foreign processor load", "%", number=True),
-            *(Column(f"what ended the {stage.word}", wide=True) for stage in before),
+            Heading("Profile"),
+            Heading("repeats", number=True),
+            Heading("start temperature", "°C", number=True),
+            Heading("ambient at start", "°C", number=True),
+            *(Heading(stage.word, "s", number=True) for stage in stages),
+            Heading("foreign processor load", "%", number=True),
+            *(Heading(f"what ended the {stage.word}", wide=True) for stage in before),
         ],
         rows,
     )
