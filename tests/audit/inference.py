@@ -48,10 +48,22 @@ class Estimated:
         return self.value - half, self.value + half
 
 
+def grid_of(every: np.ndarray) -> float:
+    """The coarsest of 1, 0.5, 0.2, 0.1 ... 0.0001 of which all values are multiples; 0 for none."""
+    for grid in [1.0] + [digit / 10**place for place in (1, 2, 3, 4) for digit in (5, 2, 1)]:
+        turns = every / grid
+        if len(every) and np.all(np.abs(turns - np.rint(turns)) < 1e-6):
+            return grid
+    return 0.0
+
+
 class Campaign:
     """One campaign's plan and counted repeats."""
 
-    def __init__(self, plan: dict[str, Any], repeats: pd.DataFrame) -> None:
+    def __init__(
+        self, plan: dict[str, Any], repeats: pd.DataFrame, samples: Sequence[pd.DataFrame] = ()
+    ) -> None:
+        self.samples = samples
         self.plan, self.head = plan, plan["plan"]
         self.reference = self.head["reference"]
         self.lower = {t["name"] for t in plan["titles"] if t.get("score_better") == "lower"}
@@ -87,7 +99,9 @@ class Campaign:
         grid = self._grid(metric, scale) / math.sqrt(12)
         quantities, reading = MADE_OF.get(metric, ((), ""))
         stated = self.plan.get("instruments", {})
-        parts = [stated.get(q, {}).get("resolution", 0.0) / math.sqrt(12) for q in quantities]
+        parts = [
+            max(stated.get(q, {}).get("resolution", 0.0), self._seen(q)) / math.sqrt(12) for q in quantities
+        ]
         if not parts:
             return grid
         if scale != "ratio":
@@ -97,13 +111,12 @@ class Campaign:
 
     def _grid(self, metric: str, scale: str) -> float:
         """The coarsest of 1, 0.5, 0.2, 0.1 … 0.0001 of which all of the campaign's values are multiples."""
-        every = np.concatenate([self.values(key, metric, scale).to_numpy() for key in self.cells])
-        grids = [1.0] + [digit / 10**place for place in (1, 2, 3, 4) for digit in (5, 2, 1)]
-        for grid in grids:
-            turns = every / grid
-            if len(every) and np.all(np.abs(turns - np.rint(turns)) < 1e-6):
-                return grid
-        return 0.0
+        return grid_of(np.concatenate([self.values(key, metric, scale).to_numpy() for key in self.cells]))
+
+    def _seen(self, quantity: str) -> float:
+        """The grid of a quantity's readings in the telemetry at hand."""
+        found = [table[quantity].dropna().to_numpy(float) for table in self.samples if quantity in table]
+        return grid_of(np.concatenate(found)) if found else 0.0
 
     def level(self, key: tuple[str, str, str], metric: str, scale: str) -> tuple[float, float, float, int]:
         """Mean of a cell, the ends of its interval, and repeats."""

@@ -15,12 +15,18 @@ from tests.audit.conftest import MakeNight
 from tests.audit.inference import MADE_OF, Campaign
 from tests.audit.nights import CANYON, HARBOUR, KINDS, QUIET, levelrig, plan_text, rehearsed
 from tests.audit.test_page import counted
+from tests.audit.test_raw_files import folder_of
 
 ADAPTIVE_SHARE = 0.6  # of the error rate over titles, where repeats were added (calibration study)
 
 
 def campaign_of(folder: Path) -> Campaign:
-    return Campaign(tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8")), counted(folder))
+    plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+    accepted = pd.read_parquet(folder / "dataset" / "repeats.parquet")
+    planned = accepted[~accepted["second_look"].fillna(False).astype(bool)]
+    last = [folder / "attempts" / folder_of(row) for row in planned.tail(3).to_dict("records")]
+    samples = [pd.read_parquet(place / "telemetry.parquet") for place in last]
+    return Campaign(plan, counted(folder), samples)
 
 
 def rows_of(folder: Path, table: str) -> list[dict[str, Any]]:
