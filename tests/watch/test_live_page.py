@@ -33,7 +33,7 @@ def test_the_page_shows_the_night_and_follows_it(
     night.accept_next()
     night.tell()
     shows(page, "#counts", "2 of 8")
-    assert "118.3 FPS" in page.inner_text("#grid")
+    assert "118.2 FPS" in page.inner_text("#grid")
     assert visited.errors == []
     assert visited.abroad() == []
 
