@@ -29,6 +29,9 @@ from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
 from harness.store.campaign_state import SetAside
 
+#: Columns without which a table tells nothing of what became of its attempts.
+_OF_ATTEMPTS = {"cell_id", "definition_hash", "repeat_index", "sentinel", "verdict", "reason_code"}
+
 
 @dataclass(frozen=True)
 class Analysis:
@@ -102,7 +105,7 @@ def analyse(
     decided = verdicts(cells, compared, settings)
     metrics = decided.metrics
     groups = list(dict.fromkeys([*settings.places, *(key[:2] for key in cells)]))
-    if attempts is None and {"verdict", "reason_code"} <= set(repeats.columns):
+    if attempts is None and set(repeats.columns) >= _OF_ATTEMPTS:
         attempts = repeats if (repeats["verdict"] != "accepted").any() else None
     rests = [
         rests_on(cells, metric, profile, found, groups, attempts, settings)

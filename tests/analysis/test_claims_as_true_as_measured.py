@@ -23,6 +23,9 @@ def night(titles=3, repeats=5, sd=0.005, tuned_sd=None, profiles=PROFILES, seed=
                 own = (tuned_sd or sd) if profile != "factory" else sd
                 rows.append(
                     {
+                        "cell_id": f"title-{title}.default.{profile}",
+                        "definition_hash": "",
+                        "sentinel": False,
                         "title": f"title-{title}",
                         "setting": "default",
                         "profile": profile,
@@ -68,8 +71,9 @@ def test_each_clause_counts_its_own_titles_and_says_why_one_is_missing():
     table.loc[crashed, ["verdict", "reason_code"]] = "failed", "title-crashed"
     settings = AnalysisSettings("factory", profiles=("factory", "quiet", "eager"))
     found = analyse(table, settings)
-    assert found.answer.startswith("Over 3 titles, quiet is as fast as factory")
-    quiet, _, eager = found.answer.partition("; eager")
+    assert found.answer.startswith("eager crashed in 5 of 15 tries")
+    assert "Over 3 titles, quiet is as fast as factory" in found.answer
+    quiet, _, eager = found.answer.partition("Over 3 titles")[2].partition("; eager")
     assert "in 2 titles (not title-1: crashed under eager in 5 of 5 tries)" in eager
     assert "in 1 title" in quiet.partition("mean power")[2]
     assert "not title" not in quiet
