@@ -21,6 +21,7 @@ from pydantic import BaseModel
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
+from harness.boundary.metrics import fit_metric
 from harness.boundary.stages import guarded_stage
 from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
@@ -100,7 +101,7 @@ class PluginHost:
             self.manager.check_pending()
             brought = self._brought_by(plugin)
             stages = self._stages_of(plugin)
-            self._learn_metrics(name, plugin)
+            self._learn_metrics(name, plugin, stages)
         except PASSING:
             raise
         except BaseException as error:
@@ -139,16 +140,15 @@ class PluginHost:
             found.append(stage)
         return found
 
-    def _learn_metrics(self, name: str, plugin: object) -> None:
+    def _learn_metrics(self, name: str, plugin: object, stages: Sequence[AnyStage]) -> None:
         """Hand a plugin's metrics to the registry. Raises PluginError where one is not fit."""
         if not self._has("levelrig_metrics", plugin):
             return
-        metrics = list(self._call("levelrig_metrics", plugin) or ())
+        metrics: list[Metric] = list(self._call("levelrig_metrics", plugin) or ())
         own = {column.name for column in attempt_columns()} - {metric.name for metric in METRICS.added()}
+        own |= {column.name for stage in stages for column in stage.columns()}
         for metric in metrics:
-            if not isinstance(metric, Metric):
-                raise PluginError(f"levelrig_metrics gave {type(metric).__name__} where Metric belongs")
-            if metric.name in own:
+            if fit_metric(metric).name in own:
                 raise PluginError(f"there is a column {metric.name!r} already; name the metric otherwise")
         try:
             METRICS.add(metrics, by=name)

@@ -48,7 +48,7 @@ ALLOWED: dict[str, str] = {
     # the plan and the seams
     "plan": "errors metrics patterns stages tables userfiles",
     "rig": "clock errors plan",
-    "boundary": "clock columns errors log plan rig stages tables",
+    "boundary": "clock columns errors log metrics plan rig stages tables",
     "hookspecs": "clock metrics plan rig stages",
     "plugins": "boundary clock errors hookspecs metrics places plan rig rig_identity stages tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
@@ -82,8 +82,8 @@ ALLOWED: dict[str, str] = {
     "report.reading": "errors inside plan store",
     "report.folder": "analysis errors metrics plan report.reading store tables",
     "report.numbers": "analysis metrics report.elements report.folder stages",
-    "report.sections": "analysis frames metrics plan reasons report.conditions report.elements report.folder "
-    "report.names report.numbers stages tables",
+    "report.sections": "analysis boundary frames metrics plan reasons report.conditions report.elements "
+    "report.folder report.names report.numbers stages tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
     "report.folder report.names report.sections stages",
     "report.page": "analysis report.charts report.conditions report.elements report.folder report.names "

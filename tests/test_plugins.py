@@ -28,6 +28,13 @@ METRICS = (
     "@hookimpl\ndef levelrig_metrics():\n    return {}\n"
 )
 
+COMPARED = (
+    HEAD + "from harness.metrics import ComparedMetric\n"
+    "PARTS = dict(name='hitches', unit='', meaning='x', label='x', scale='ratio', better='lower', up='', "
+    "down='', says_up='', says_down='', says_same='')\n"
+    "@hookimpl\ndef levelrig_metrics():\n    return [ComparedMetric(**PARTS | {{{}}})]\n"
+)
+
 #: What is wrong with a plugin -> (its module's text, what is said of it).
 BROKEN = {
     "missing import": ("import there_is_no_such_module\n", "there_is_no_such_module"),
@@ -55,6 +62,21 @@ BROKEN = {
         METRICS.format("[Metric(**PARTS, of_frames=len, of_repeat=len)]"),
         "more than one formula",
     ),
+    "a metric under the name of a column of its own stage": (
+        METRICS.format("[Metric(**PARTS | {'name': 'odd_wait_s'})]")
+        + "from typing import ClassVar\nfrom harness.stages import Rule, Stage\n"
+        "class Odd(Rule):\n    BEARS: ClassVar[str] = ''\n"
+        "class OddStage(Stage):\n    key, rule, place = 'odd_wait', Odd, 'in-title'\n"
+        "    def gate(self, rule, wait):\n        return None\n"
+        "    def says(self, rule, temperature):\n        return ''\n"
+        "@hookimpl\ndef levelrig_stages():\n    return [OddStage()]\n",
+        "a column 'odd_wait_s' already",
+    ),
+    "a metric in a group that is none": (COMPARED.format("'group': 'smoothness'"), "group = 'smoothness'"),
+    "a metric shown nowhere": (COMPARED.format("'shown': frozenset({'attic'})"), "shown = "),
+    "a metric with a unit that is no text": (COMPARED.format("'unit': None"), "unit = None"),
+    "a metric with a heading over two lines": (COMPARED.format("'headed': 'a\\nb'"), "can't be printed"),
+    "a metric with a rank that is no number": (COMPARED.format("'rank': float('nan')"), "rank = nan"),
     "an attribute missing": ("import harness\nharness.no_such_thing\n", "no_such_thing"),
 }
 

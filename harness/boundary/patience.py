@@ -29,6 +29,12 @@ TELL_LIMIT_S: Final = 120.0
 GLANCE_LIMIT_S: Final = 1.0
 #: To read one frame log, seconds. Some 50 GB as text, by the slowest figure of tests/bench/FIGURES.md.
 READ_LOG_LIMIT_S: Final = 900.0
+#: To look at one gate of a plugin's stage: limits are not looked at meanwhile, seconds.
+GATE_LIMIT_S: Final = 5.0
+#: Beyond its timeout a plugin's stage is given so long to end the wait itself, seconds.
+GATE_GRACE_S: Final = 60.0
+#: One formula of a plugin's metric for one repeat, seconds.
+FORMULA_LIMIT_S: Final = 30.0
 #: A control states how long a call may take; where it does not (as ``guard.times.CALL_S``), and beyond it, s.
 CONTROL_CALL_S: Final = 120.0
 CONTROL_GRACE_S: Final = 15.0

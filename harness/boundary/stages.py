@@ -5,15 +5,19 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Any, TypeVar
 
+from harness.boundary import patience
 from harness.boundary.crossing import Unfit, cross, printable, quietly
+from harness.boundary.patience import within
+from harness.clock import SystemClock
 from harness.columns import Column
 from harness.errors import PluginError
 from harness.plan.bearing import unstated
 from harness.plan.schema import Conditions, SettingSpec, TitleSpec
 from harness.stages import STAGES, Complaint, Rule, Span, Stage
-from harness.stages.gate import Gate, GateReadings, GateState, Wait
+from harness.stages.gate import Gate, GateReadings, GateState, Wait, timed_out
 from harness.stages.stage import PHASE_WORDS, Assume
 from harness.tables import attempt_columns
 
@@ -76,7 +80,8 @@ class GuardedStage(Stage[Any]):
         return quietly(self._name, call, lambda given: printable(_a(str, given)), otherwise)
 
     def gate(self, rule: Any, wait: Wait) -> Gate:
-        return _GuardedGate(self._name, self._cross(lambda: self.inner.gate(rule, wait), _gate))
+        longest_s = max(rule.timeout_s, self.forecast(rule, lambda seconds, words: seconds).longest_s)
+        return _GuardedGate(self._name, self._cross(lambda: self.inner.gate(rule, wait), _gate), longest_s)
 
     def looks_at(self, rule: Any) -> tuple[str, ...]:
         return self._cross(lambda: self.inner.looks_at(rule), _names)
@@ -119,12 +124,25 @@ class GuardedStage(Stage[Any]):
 
 
 class _GuardedGate:
-    def __init__(self, name: str, inner: Gate) -> None:
+    """A plugin's gate: one that hangs fails the attempt, one that never ends its wait times out."""
+
+    def __init__(self, name: str, inner: Gate, longest_s: float) -> None:
         self._name = name
         self._inner = inner
+        self._longest_s = longest_s
+        self._first_s: float | None = None
 
     def update(self, now_s: float, readings: GateReadings) -> GateState:
-        return cross(self._name, PluginError, lambda: self._inner.update(now_s, readings), _state)
+        self._first_s = now_s if self._first_s is None else self._first_s
+        look = partial(self._inner.update, now_s, readings)
+        clock, limit_s = SystemClock(), patience.GATE_LIMIT_S
+        state = cross(
+            self._name, PluginError, lambda: within(clock, self._name, limit_s, PluginError, look), _state
+        )
+        ended = state.open or state.timed_out
+        if not ended and now_s - self._first_s > self._longest_s + patience.GATE_GRACE_S:
+            return timed_out(f"its plugin did not end the wait in {self._longest_s:g} s")
+        return state
 
 
 def _a(kind: type[T], value: Any) -> T:

@@ -91,7 +91,8 @@ def collect_repeats(
     for root in folders:
         if not root.is_dir():
             raise NothingToAnalyse(
-                f"{root}: no such folder; give campaign folders or folders of Parquet files"
+                f"{root}: {'a file, no folder' if root.exists() else 'no such folder'}; "
+                "give campaign folders or folders of Parquet files"
             )
         foreign: dict[Path, pa.Table] = {}
         unnamed: list[Path] = []

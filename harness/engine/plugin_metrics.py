@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from harness.boundary import note_fault, told
+from harness.boundary import note_fault, patience, told
+from harness.boundary.patience import within
+from harness.clock import SystemClock
+from harness.errors import SeamError
 from harness.frames.metrics import run_statistics
 from harness.metrics import METRICS
 from harness.metrics.evaluation import evaluate
@@ -54,8 +57,11 @@ def plugin_metrics(
     numbers = {name: value for name, value in own.items() if isinstance(value, int | float | None)}
     count, fps, score = len(frametime_ms) or None, numbers.get("average_fps"), numbers.get("score")
     window = None if telemetry is None else Window(telemetry, 0.0, measured_s, count, fps)
+    frames_ms = frametime_ms.view()
+    frames_ms.flags.writeable = False  # what a formula is given is evidence
     found = evaluate(
         added,
+        call=_patiently,
         frames=run_statistics(
             frametime_ms,
             low_definition=head.one_percent_low,
@@ -65,8 +71,13 @@ def plugin_metrics(
         if frametime_ms.size
         else None,
         telemetry=window,
-        repeat=MeasuredRepeat(measured_s, frametime_ms, window, score, numbers),
+        repeat=MeasuredRepeat(measured_s, frames_ms, window, score, numbers),
     )
     for name, fault in found.faults.items():
         note_fault(f"the formula of metric {name}", fault)
     return found.values, [f"{FAILED}: {name}: {told(fault)}" for name, fault in found.faults.items()]
+
+
+def _patiently(formula: Callable[[], Value]) -> Value:
+    """A formula's value. Raises SeamError where it does not return in time."""
+    return within(SystemClock(), "its formula", patience.FORMULA_LIMIT_S, SeamError, formula)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 
 from harness.metrics.definition import Metric
 from harness.metrics.inputs import Frames, Repeat, Telemetry, Value
@@ -20,7 +21,12 @@ class Evaluated:
     """
 
     values: dict[str, Value] = field(default_factory=dict)
-    faults: dict[str, Exception] = field(default_factory=dict)
+    faults: dict[str, BaseException] = field(default_factory=dict)
+
+
+def at_once(formula: Callable[[], Value]) -> Value:
+    """A call as it is."""
+    return formula()
 
 
 def evaluate(
@@ -29,6 +35,7 @@ def evaluate(
     frames: Frames | None = None,
     telemetry: Telemetry | None = None,
     repeat: Repeat | None = None,
+    call: Callable[[Callable[[], Value]], Value] = at_once,
 ) -> Evaluated:
     """Work metrics out, each by itself.
 
@@ -37,20 +44,23 @@ def evaluate(
         frames: The run's frames; None for a title without.
         telemetry: Readings inside the window; None where nothing was recorded.
         repeat: All of the repeat; None where that is not known, as of frames from elsewhere.
+        call: Makes the call of a formula, as one that does not wait for ever.
     """
     found = Evaluated()
     for metric in metrics:
         try:
             if metric.of_frames is not None:
-                value = None if frames is None else metric.of_frames(frames)
+                value = None if frames is None else call(partial(metric.of_frames, frames))
             elif metric.of_telemetry is not None:
-                value = None if telemetry is None else metric.of_telemetry(telemetry)
+                value = None if telemetry is None else call(partial(metric.of_telemetry, telemetry))
             elif metric.of_repeat is not None:
-                value = None if repeat is None else metric.of_repeat(repeat)
+                value = None if repeat is None else call(partial(metric.of_repeat, repeat))
             else:
                 continue
             found.values[metric.name] = _fit(value, metric)
-        except Exception as error:
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a formula may also end by SystemExit
             found.values[metric.name] = None
             found.faults[metric.name] = error
     return found

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import threading
 from typing import Any, ClassVar
 
 import pytest
 from pydantic import Field
 
+from harness.boundary import patience
 from harness.boundary.stages import GuardedStage, guarded_stage
 from harness.columns import Column
 from harness.engine.messages import Phase
@@ -15,7 +17,7 @@ from harness.errors import PluginError
 from harness.hookspecs import hookimpl
 from harness.plugins import PluginHost
 from harness.stages import STAGES, Rule, Span, Stage
-from harness.stages.gate import GateReadings, GateState, Wait
+from harness.stages.gate import Gate, GateReadings, GateState, Wait, waiting
 from harness.stages.stage import PHASE_WORDS
 
 
@@ -113,3 +115,39 @@ def test_a_gate_that_fails_or_contradicts_itself_fails_the_attempt():
     gate = GuardedStage(changed(gate=lambda self, rule, wait: Torn())).gate(Calm(), Wait())
     with pytest.raises(PluginError, match="contradicts itself"):
         gate.update(0, GateReadings())
+
+
+def test_a_gate_that_hangs_fails_the_attempt_and_one_that_never_ends_its_wait_times_out(monkeypatch):
+    held = threading.Event()
+    monkeypatch.setattr(patience, "GATE_LIMIT_S", 0.2)
+
+    class Hangs:
+        def update(self, now_s: float, readings: GateReadings) -> GateState:
+            held.wait()
+            return waiting(None, "")
+
+    class Leaves:
+        def update(self, now_s: float, readings: GateReadings) -> GateState:
+            raise SystemExit(0)
+
+    class NeverEnds:
+        def update(self, now_s: float, readings: GateReadings) -> GateState:
+            return waiting(math.nan, "calm soon")
+
+    def gate_of(inner: object) -> Gate:
+        return GuardedStage(changed(gate=lambda self, rule, wait: inner)).gate(Calm(timeout_s=20), Wait())
+
+    try:
+        with pytest.raises(PluginError, match="return"):
+            gate_of(Hangs()).update(0, GateReadings())
+    finally:
+        held.set()
+    with pytest.raises(PluginError, match="SystemExit"):
+        gate_of(Leaves()).update(0, GateReadings())
+    monkeypatch.setattr(patience, "GATE_LIMIT_S", 60.0)
+    endless = gate_of(NeverEnds())
+    assert not endless.update(100, GateReadings()).timed_out
+    assert not endless.update(119, GateReadings()).timed_out
+    late = endless.update(1000, GateReadings())
+    assert late.timed_out
+    assert late.ended_by == "timeout"

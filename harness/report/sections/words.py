@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from harness.metrics import METRICS, said
+from harness.boundary.crossing import Unfit, printable, quietly
+from harness.metrics import METRICS, Metric, said
+from harness.metrics.definition import Text
 from harness.plan.schema import Plan, PlanHead
 from harness.report.elements import Definition
 
@@ -34,15 +36,27 @@ def metric_definitions(head: PlanHead) -> list[Definition]:
     """What the metrics are: those whose definition is stated, and all that plugins bring."""
     shown = [m for m in METRICS.compared() if m.definition or m in METRICS.added()]
     return [
-        Definition(m.label[:1].upper() + m.label[1:], said(m.definition, head) or m.meaning) for m in shown
+        Definition(m.label[:1].upper() + m.label[1:], _told(m, m.definition, head) or m.meaning)
+        for m in shown
     ]
 
 
 def metrics_in_methods(head: PlanHead, measured: Collection[str]) -> list[str]:
     """The same for the methods paragraph, a sentence each; of what plugins bring, what was measured."""
     shown = [m for m in METRICS.compared() if m.methods or (m in METRICS.added() and m.name in measured)]
-    texts = [said(m.methods, head) or said(m.definition, head) or m.meaning for m in shown]
+    texts = [_told(m, m.methods, head) or _told(m, m.definition, head) or m.meaning for m in shown]
     return [f"The {m.label} is {text.rstrip('.')}." for m, text in zip(shown, texts, strict=True)]
+
+
+def _told(metric: Metric, text: Text, head: PlanHead) -> str:
+    """A text of a metric; empty where a plugin's is none, which the log tells."""
+    return quietly(f"a text of metric {metric.name}", lambda: said(text, head), _printable_text, "")
+
+
+def _printable_text(value: object) -> str:
+    if not isinstance(value, str):
+        raise Unfit(f"it gave {printable(value, 80)} where a text belongs")
+    return printable(value)
 
 
 def definitions(plan: Plan) -> list[Definition]:
