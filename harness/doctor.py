@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import importlib.util
 import itertools
 import statistics
 from dataclasses import dataclass
@@ -22,6 +23,16 @@ LEAST_CHANGES = 4
 ANSWER_S = 10.0
 #: A quantity that can't change more often than this is not worth watching.
 SLOW_S = 1.0
+
+#: Extra, the package that it brings, and what for.
+EXTRAS = {
+    "interactive": (
+        "vl_convert",
+        "charts of the report that answer to a pointer; without it they are drawings",
+    ),
+    "watch": ("starlette", "the live page"),
+    "notify": ("apprise", "messages to a phone or a mailbox"),
+}
 
 
 @dataclass(frozen=True)
@@ -90,7 +101,22 @@ def examine(host: PluginHost, clock: Clock | None = None, watch_s: float = WATCH
     told = [f for _, f in host.ask_all("examine", lambda f: isinstance(f, Finding), clock=clock)]
     quantities, delivered = _quantities(host, clock, watch_s)
     found = [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
-    return found + _failures(host)
+    return found + _extras() + _failures(host)
+
+
+def _extras() -> list[Finding]:
+    """What levelrig can do with packages that not everybody needs."""
+    return [
+        Finding(f"extra {extra}", "ok", what)
+        if importlib.util.find_spec(module)
+        else Finding(
+            f"extra {extra}",
+            "missing",
+            f"{what}: {module} is not installed",
+            f"pip install 'levelrig[{extra}]'",
+        )
+        for extra, (module, what) in EXTRAS.items()
+    ]
 
 
 def _failures(host: PluginHost) -> list[Finding]:
