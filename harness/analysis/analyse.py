@@ -299,7 +299,7 @@ def _warnings(
         labels = words.listed(list(dict.fromkeys(row["label"] for row in flat)))
         found.append(
             f"{words.count(len(flat), 'comparison')} of {labels} with repeats equal to the last digit: the "
-            "resolution of the measurement hides the scatter, so the interval there is too narrow."
+            "resolution of the measurement hides the scatter, so the interval is made of its step."
         )
     return found
 

@@ -38,6 +38,11 @@ def answer(
     by_key: Rows = {(row["metric"], row["profile"]): row for row in overall}
     metrics = {row["metric"] for row in overall}
     headline = next((m.name for m in METRICS.standing_for("speed") if m.name in metrics), None)
+    if headline is None and overall:
+        return (
+            f"Whether any profile is as fast as {settings.label(settings.reference)} can't be said: "
+            "no title has an average FPS or a score under both. What else was measured is in the tables."
+        )
     if headline is None:
         return (
             f"No profile could be compared with {settings.label(settings.reference)}: "
@@ -73,12 +78,12 @@ def unevenness(one: Evenness, settings: AnalysisSettings) -> str:
         profile, reference, mine, theirs = reference, profile, theirs, mine
     ratio = mine[0] / theirs[0] if theirs[0] > 0 else float("inf")
     times = f"{ratio:.1f}" if ratio < 10 else f"{ratio:.0f}" if ratio < 1000 else "over 1000"
+    told = f"The runs of {profile} scatter {times} times as much in {metric} as those of {reference}"
+    if not mine[2]:
+        return f"{told}."
     slow = f"{mine[1]} of {mine[2]} were over {settings.margin_pct:g} % slower than the median of their title"
-    other = f"({theirs[1]} of {theirs[2]} under {reference})"
-    return (
-        f"The runs of {profile} scatter {times} times as much in {metric} as those of {reference}: "
-        f"{slow} {other}."
-    )
+    other = f" ({theirs[1]} of {theirs[2]} under {reference})" if theirs[2] else ""
+    return f"{told}: {slow}{other}."
 
 
 def _bound(
@@ -86,7 +91,7 @@ def _bound(
 ) -> str:
     """What a verdict of ``same`` or in the profile's favour leaves open: runs that are slow now and then."""
     one = evenness.get((row["metric"], row["profile"]))
-    if one is None or row["direction"] not in ("same", "better"):
+    if one is None or not one.runs or row["direction"] not in ("same", "better"):
         return ""
     return (
         f", with {one.slow} of its {words.count(one.runs, 'run')} over {settings.margin_pct:g} % slower than "

@@ -50,7 +50,8 @@ class Evenness:
 
     Attributes:
         metric, profile: What was looked at.
-        runs, reference_runs: Runs of each side in the titles that both have.
+        runs, reference_runs: Runs of each side in the titles that both have, where that side has three and
+            more; with fewer none can be told to be slower than the median.
         sd_pct, reference_sd_pct: Scatter of a run around its title's mean, % of it; NaN where unknown.
         slow, reference_slow: Runs slower than their title's median by more than the margin.
         slow_at_most_pct: Exact upper bound on the share of slow runs of the profile, one-sided 95 %.
@@ -101,7 +102,7 @@ def evenness_of(
         return None
     ours, theirs = [a for a, _ in pairs], [b for _, b in pairs]
     margin = settings.margin(metric)
-    runs, others = (sum(side.values.size for side in sides) for sides in (ours, theirs))
+    runs, others = (sum(side.told() for side in sides) for sides in (ours, theirs))
     slow, other_slow = (sum(side.slow(margin) for side in sides) for sides in (ours, theirs))
     p_scatter, more = _scatter(pairs)
     p_slow, p_other = (_slowest(pairs, place, margin) for place in (0, 1))
@@ -154,11 +155,13 @@ class _Side:
         self._median = float(np.median(self.values))
         self._squares = float(((self.values - self.values.mean()) ** 2).sum())
 
+    def told(self) -> int:
+        """Runs that can be told to be slow or not; a median of two is no measure of either."""
+        return self.values.size if self.values.size >= 3 else 0
+
     def slow(self, margin: float) -> int:
-        """Runs slower than the median by more than the margin; a median of two is no measure of either."""
-        if self.values.size < 3:
-            return 0
-        return int((self.values < self._median - margin).sum())
+        """Runs slower than the median by more than the margin, of those that can be told."""
+        return int((self.values < self._median - margin).sum()) if self.told() else 0
 
     def squares(self) -> float:
         return self._squares

@@ -50,12 +50,12 @@ def set_aside(attempts: pd.DataFrame, retries: Retries) -> tuple[SetAside, ...]:
     """
     facts = [
         AttemptFact(
-            cell_id=str(row["cell_id"]),
+            cell_id=f"{row['title']}.{row['setting']}.{row['profile']}",
             title=str(row["title"]),
             profile=str(row["profile"]),
-            definition_hash=str(row["definition_hash"]),
+            definition_hash=str(row.get("definition_hash", "")),
             repeat_index=int(row["repeat_index"]),
-            sentinel=row["sentinel"] is True,
+            sentinel=row.get("sentinel") is True,
             verdict=row["verdict"],
             reason_code=None if pd.isna(row["reason_code"]) else row["reason_code"],
         )

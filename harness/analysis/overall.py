@@ -116,7 +116,7 @@ def _claims(
     """The verdict for these titles and for titles like these; a single comparison keeps its own."""
     share = settings.error_share(over_titles=True)
     lower = [across.lower_is_better]
-    if across.alone is not None and standing.claimed:
+    if across.alone is not None:
         claim = claims_of([across.alone], metric, settings, family)[0]
     else:
         claim = decide(metric, [across.these], [standing], settings, lower, share=share)[0]

@@ -53,12 +53,14 @@ class Collection:
         sources: What was read, a sentence each.
         left_out: Parquet file -> why it was not used.
         plans: Plan files of the campaigns among the folders.
+        lower_score_titles: Titles of which a column ``score_better`` says that a lower score is better.
     """
 
     repeats: pa.Table
     sources: tuple[str, ...]
     left_out: dict[Path, str]
     plans: tuple[Path, ...]
+    lower_score_titles: frozenset[str] = frozenset()
 
 
 def collect_repeats(
@@ -88,6 +90,7 @@ def collect_repeats(
     left_out: dict[Path, str] = {}
     plans: list[Path] = []
     frames: list[dict[str, Any]] = []
+    lower: set[str] = set()
     for root in folders:
         if not root.is_dir():
             raise NothingToAnalyse(
@@ -115,6 +118,7 @@ def collect_repeats(
                             left_out[path] = f"the same table as {same}"
                             continue
                         table = _as_attempts(_keyed(read, pair_by), root, path, root.name)
+                        lower |= _lower_score_titles(read)
                         foreign[path] = table
                         if "campaign_id" not in names:
                             unnamed.append(path)
@@ -161,7 +165,7 @@ def collect_repeats(
     repeats, doubles = _each_once(pa.concat_tables(tables))
     if doubles:
         sources.append(f"{doubles} attempts stood in more than one folder and were used once")
-    return Collection(repeats, tuple(sources), left_out, tuple(dict.fromkeys(plans)))
+    return Collection(repeats, tuple(sources), left_out, tuple(dict.fromkeys(plans)), frozenset(lower))
 
 
 @dataclass(frozen=True)
@@ -183,18 +187,19 @@ class Unusual:
     @property
     def sentence(self) -> str:
         """One line for a person."""
-        said = [f"{self.verdict}: {self.reason}"] if self.verdict != "accepted" else []
+        why = self.reason or "no reason kept"
+        said = [f"{self.verdict}: {why}"] if self.verdict != "accepted" else []
         return f"{self.attempt}: {'; '.join([*said, *self.marks])}"
 
 
 def unusual_attempts(repeats: pa.Table) -> list[Unusual]:
     """Attempts of a table of attempts that were rejected or marked, in its order."""
-    columns = ("cell_id", "repeat_index", "attempt_index", "verdict", "reason", "marks")
+    columns = ("cell_id", "repeat_index", "attempt_index", "verdict", "reason", "reason_code", "marks")
     return [
         Unusual(
             f"{row['cell_id']} {row['repeat_index']}.{row['attempt_index']}",
             row["verdict"],
-            row["reason"],
+            row["reason"] or row["reason_code"],
             tuple(row["marks"] or ()),
         )
         for row in repeats.select(columns).to_pylist()
@@ -267,6 +272,22 @@ def _keyed(table: pa.Table, pair_by: str | None) -> pa.Table:
     blocks = pa.array(_numbered(table[pair_by].to_pylist()), pa.int64())
     rest = table.drop_columns("block") if "block" in table.column_names else table
     return rest.append_column("block", blocks)
+
+
+def _lower_score_titles(table: pa.Table) -> set[str]:
+    """Titles whose score is better lower. Raises FrameLogError where it says neither way, or both."""
+    if "score_better" not in table.column_names:
+        return set()
+    titles: dict[str, set[str]] = {"higher": set(), "lower": set()}
+    for title, said in zip(table["title"].to_pylist(), table["score_better"].to_pylist(), strict=True):
+        if said is None:
+            continue
+        if said not in titles:
+            raise FrameLogError(f"score_better says {said!r} of {title}; write higher or lower")
+        titles[said].add(str(title))
+    if both := titles["higher"] & titles["lower"]:
+        raise FrameLogError(f"score_better says both higher and lower of {', '.join(sorted(both))}")
+    return titles["lower"]
 
 
 def _nights(tables: dict[Path, pa.Table], unnamed: Sequence[Path], root: Path) -> list[pa.Table]:

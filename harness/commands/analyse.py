@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from harness.plan.complaints import nearest
 from harness.plan.documents import parse_toml, read_model
 from harness.plan.schema import Plan
 from harness.report.files import make_target, write_parquet, write_text
+from harness.report.folder import Campaign, read_campaign
 from harness.report.reading import Reader
 from harness.terminal import console, print_table
 
@@ -86,7 +88,8 @@ def _analyse(arguments: argparse.Namespace) -> int:
         pair_by=arguments.pair_by,
     )
     repeats = found.repeats.to_pandas()
-    analysis = analyse(repeats, _settings(arguments, found))
+    settings = _settings(arguments, found)
+    analysis = analyse(repeats, settings, repeats if settings.places else None)
     checked = cross_check(repeats, analysis.settings) if arguments.cross_check else None
     if arguments.into is not None:
         _write(arguments.into, found, analysis)
@@ -174,7 +177,11 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
     changes: dict[str, Any] = {"reference": reference}
     if arguments.margin_pct is not None:
         if not 0 < arguments.margin_pct < 50:
-            problem = Problem("--margin-pct", f"{arguments.margin_pct:g} is out of range", "give 0 to 50")
+            problem = Problem(
+                "--margin-pct",
+                f"{arguments.margin_pct:g} is out of range",
+                "give more than 0 and less than 50",
+            )
             raise PlanError("analyse", [problem])
         changes["margin_pct"] = arguments.margin_pct
         if plan is None or arguments.margin_pct != base.margin_pct:
@@ -189,9 +196,27 @@ def _settings(arguments: argparse.Namespace, found: Collection) -> AnalysisSetti
         if title not in titles:
             problem = Problem("--lower-is-better", f"{title!r} is no title here", nearest(title, titles))
             raise PlanError("analyse", [problem])
-    changes["lower_score_titles"] = base.lower_score_titles | frozenset(arguments.lower_is_better)
+    stated = found.lower_score_titles | frozenset(arguments.lower_is_better)
+    own = [campaign.settings for campaign in _campaigns(found)]
+    changes["lower_score_titles"] = base.lower_score_titles.union(
+        stated, *(one.lower_score_titles for one in own)
+    )
+    changes["steps"] = {
+        name: max(one.steps.get(name, 0.0) for one in own)
+        for name in {name for one in own for name in one.steps}
+    }
+    changes["blank"] = next((one.blank for one in own if one.blank), base.blank)
     changes["chosen_afterwards"] = late
     return dataclasses.replace(base, **changes)
+
+
+def _campaigns(found: Collection) -> list[Campaign]:
+    """The campaigns among the folders that can be read, for what each says of its own titles and readings."""
+    made = []
+    for path in found.plans:
+        with suppress(StoreError):
+            made.append(read_campaign(path.parent))
+    return made
 
 
 def _first_plan(found: Collection) -> tuple[Plan | None, tuple[str, ...]]:

@@ -90,9 +90,10 @@ class Campaign:
     def settings(self) -> AnalysisSettings:
         """How its plan wants it analysed, and what of that was chosen when results could be known."""
         late = self.reader.chosen_afterwards(self.plan) if self.folder.is_dir() else ()
-        return replace(AnalysisSettings.from_plan(self.plan), chosen_afterwards=late, steps=self._steps())
+        return replace(AnalysisSettings.from_plan(self.plan), chosen_afterwards=late, steps=self.steps)
 
-    def _steps(self) -> Mapping[str, float]:
+    @cached_property
+    def steps(self) -> Mapping[str, float]:
         """Steps of the readings that metrics are made of, seen in the telemetry of a few repeats."""
         seen: dict[str, list[NDArray[np.float64]]] = {}
         wanted = sorted({quantity for metric in METRICS.compared() for quantity in metric.instruments})

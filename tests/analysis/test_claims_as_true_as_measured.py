@@ -61,6 +61,7 @@ def test_a_title_with_one_pair_makes_no_claim_and_the_figure_over_titles_borrows
     assert "the interval is that between titles" in over["sentence"]
     rest = next(r for r in found.rests_on if (r.metric, r.profile) == ("average_fps", "quiet"))
     assert rest.without_scatter == ("title-2",)
+    assert "with 0 of its 10 runs over 3 %" in found.answer, "one run alone is neither slow nor not"
 
 
 def test_each_clause_counts_its_own_titles_and_says_why_one_is_missing():
@@ -219,3 +220,16 @@ def test_a_margin_chosen_afterwards_says_so_wherever_it_stands():
     claimed = found.comparisons[found.comparisons["claimed"]]
     assert claimed["sentence"].str.contains("within 5 %, a margin chosen afterwards").all()
     assert any("chosen before" in warning for warning in found.warnings)
+
+
+def test_a_figure_over_all_titles_that_rests_on_one_is_that_titles_number():
+    table = night(titles=3, mean_power_w=200.0)
+    scored = table["title"] != "title-0"
+    table["score"] = np.where(scored, table["average_fps"], np.nan)
+    table.loc[scored, "average_fps"] = np.nan
+    found = analyse(table, SETTINGS)
+    title, over = (
+        row(rows, metric="average_fps")[["estimate", "low", "high", "decision"]].tolist()
+        for rows in (found.comparisons, found.overall)
+    )
+    assert title == over

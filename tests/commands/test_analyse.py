@@ -113,3 +113,74 @@ def test_foreign_files_are_put_before_the_checks_of_a_night_and_their_marks_are_
     shown = capsys.readouterr().out
     assert shown.count("rejected: ") == len(rejected)
     assert "no frame for 30.0 s" in shown
+
+
+def table_of_repeats(repeats=3, **changes) -> pd.DataFrame:
+    random = np.random.default_rng(8)
+    rows = [
+        {
+            "title": title,
+            "profile": profile,
+            "block": block,
+            "average_fps": 100 * random.normal(1, 0.004),
+            "mean_power_w": 200 * random.normal(1, 0.004),
+        }
+        for title in ("harbour", "canyon")
+        for block in range(1, repeats + 1)
+        for profile in ("factory", "quiet")
+    ]
+    return pd.DataFrame(rows).assign(**changes)
+
+
+def printed(folder, table, capsys) -> str:
+    folder.mkdir()
+    table.to_parquet(folder / "repeats.parquet")
+    assert main(["analyse", str(folder), "--reference", "factory"]) == 0
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_a_column_that_states_a_scores_direction_is_heard(tmp_path, capsys):
+    table = table_of_repeats(score_better="lower")
+    table["score"] = table.pop("average_fps") * np.where(table["profile"] == "quiet", 1.1, 1.0)
+    said = printed(tmp_path / "night", table, capsys)
+    assert "quiet is slower than factory" in said
+    assert "Of these scores less is better: canyon and harbour." in said
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [(["down"] * 12, "says 'down' of harbour"), (["lower", "higher"] * 6, "both higher and lower")],
+)
+def test_a_direction_that_is_none_or_both_is_refused(tmp_path, capsys, words, complaint):
+    table = table_of_repeats()
+    table["score"], table["score_better"] = table["average_fps"], words
+    table.to_parquet(tmp_path / "repeats.parquet")
+    assert main(["analyse", str(tmp_path), "--reference", "factory"]) == 2
+    assert complaint in capsys.readouterr().err
+
+
+def test_an_attempt_without_a_sentence_tells_its_code_and_one_without_either_says_so(tmp_path, capsys):
+    table = table_of_repeats(verdict="accepted", reason_code=None)
+    table.loc[0, ["verdict", "reason_code"]] = "rejected", "start-temperature"
+    table.loc[3, "verdict"] = "failed"
+    said = printed(tmp_path / "night", table, capsys)
+    assert "rejected: start-temperature" in said
+    assert "failed: no reason kept" in said
+    assert "None" not in said
+
+
+def test_where_no_speed_was_measured_that_is_what_the_answer_says(tmp_path, capsys):
+    said = printed(tmp_path / "night", table_of_repeats().drop(columns="average_fps"), capsys)
+    assert "no title has an average FPS or a score under both" in said
+    assert "accepted repeats of both" not in said
+
+
+def test_one_repeat_of_a_title_is_no_slow_run_and_none_that_was_not_slow(tmp_path, capsys):
+    said = printed(tmp_path / "night", table_of_repeats(repeats=2), capsys)
+    assert "slower than the median" not in said
+
+
+def test_equal_readings_are_told_to_have_the_interval_of_their_step(tmp_path, capsys):
+    said = printed(tmp_path / "night", table_of_repeats(mean_power_w=200.0), capsys)
+    assert "the interval is made of its step" in said
+    assert "too narrow" not in said
