@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from harness.analysis import comparisons, overall
-from harness.analysis.claims import shown
 from harness.analysis.family import Family, family_of
 from harness.analysis.pareto import dominators
 from harness.analysis.repeats import CellKey, CellRepeats
@@ -24,9 +23,13 @@ EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("common_titles", I, "", "titles that all profiles have in full; the row rests on them", False),
     Column("speed_metric", S, "", "metric that speed_ratio is of: speed, average_fps or score"),
     Column("speed_ratio", F, "", "speed against the reference, geometric mean over titles; reference: 1"),
+    Column("speed_low_ratio", F, "", "lower end of its interval"),
+    Column("speed_high_ratio", F, "", "upper end of its interval"),
     Column("power_metric", S, "", "metric that mean_power_w is of: the card, the wall or the processor"),
     Column("mean_power_w", F, "W", "mean over the titles that every profile has"),
     Column("power_ratio", F, "", "mean power against the reference, geometric mean over titles"),
+    Column("power_low_ratio", F, "", "lower end of its interval"),
+    Column("power_high_ratio", F, "", "upper end of its interval"),
     Column("energy_per_frame_ratio", F, "", "energy per frame against the reference, the same way"),
     Column("fps_per_w_ratio", F, "", "FPS per watt against the reference, the same way"),
     Column("temperature_metric", S, "", "metric that temperature_difference_k is of"),
@@ -38,6 +41,9 @@ EFFICIENCY_COLUMNS: tuple[Column, ...] = (
     Column("dominated_by", S, "", "profiles that are; empty on the front", nullable=False),
     Column("domination_decided", B, "", "one is decided better in something and the same in the rest", False),
 )  # fmt: skip
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Axes that a profile is placed on, each by the metric that stands for it.
 _AXES: Final[tuple[Role, ...]] = ("speed", "power", "temperature", "sound")
@@ -61,14 +67,16 @@ def efficiency_rows(
     axes = [_first(METRICS.standing_for(role), names) for role in _AXES]
     speed, power, temperature, sound = axes
     ranked = [metric for metric in axes if metric is not None]
+    family = family_of(cells, settings)
     cells = _common(cells, ranked, profiles)
     titles = len({key[0] for key in cells})
-    by_key = _against(cells, names, profiles, settings)
+    by_key = _against(cells, names, profiles, family, settings)
 
-    def against(metric: str | None, profile: str, neutral: float) -> float:
+    def against(metric: str | None, profile: str, neutral: float, of: str = "estimate") -> float:
         if metric is None or metric not in names:
             return math.nan
-        return neutral if profile == settings.reference else by_key.get((metric, profile), math.nan)
+        found = by_key.get((metric, profile), {})
+        return neutral if profile == settings.reference else float(found.get(of, math.nan))
 
     paid = _first(METRICS.paid(), names)
     rows: list[dict[str, Any]] = []
@@ -81,9 +89,13 @@ def efficiency_rows(
                 "common_titles": titles,
                 "speed_metric": speed,
                 "speed_ratio": against(speed, profile, 1.0),
+                "speed_low_ratio": against(speed, profile, 1.0, "low"),
+                "speed_high_ratio": against(speed, profile, 1.0, "high"),
                 "power_metric": power,
                 "mean_power_w": _mean_over_titles(cells, power, profile, profiles),
                 "power_ratio": against(power, profile, 1.0),
+                "power_low_ratio": against(power, profile, 1.0, "low"),
+                "power_high_ratio": against(power, profile, 1.0, "high"),
                 "energy_per_frame_ratio": against("energy_per_frame_j", profile, 1.0),
                 "fps_per_w_ratio": against("fps_per_w", profile, 1.0),
                 "temperature_metric": temperature,
@@ -97,6 +109,12 @@ def efficiency_rows(
         )
     _mark_front(rows, cells, settings, axes)
     return rows
+
+
+def ranked_over(table: pd.DataFrame) -> str:
+    """``the 2 titles that all profiles have``: what a table of :data:`EFFICIENCY_COLUMNS` rests on."""
+    found = int(table["common_titles"].max())
+    return f"the {'one title' if found == 1 else f'{found} titles'} that all profiles have"
 
 
 def _common(
@@ -113,16 +131,20 @@ def _common(
 
 
 def _against(
-    cells: dict[CellKey, CellRepeats], names: set[str], profiles: Sequence[str], settings: AnalysisSettings
-) -> dict[tuple[str, str], float]:
-    """(metric, profile) -> ratio or difference to the reference over the titles of these cells."""
-    found = {}
+    cells: dict[CellKey, CellRepeats],
+    names: set[str],
+    profiles: Sequence[str],
+    family: Family,
+    settings: AnalysisSettings,
+) -> dict[tuple[str, str], Mapping[str, Any]]:
+    """(metric, profile) -> the row across the titles of these cells, with the interval that would decide."""
+    found: dict[tuple[str, str], Mapping[str, Any]] = {}
     for name in names:
         for profile in profiles:
             compared = comparisons.compare(cells, METRICS.compared_as[name], profile, settings)
             if profile != settings.reference and compared:
-                across = overall.across_titles(compared, settings.confidence_pct / 100)
-                found[name, profile] = shown(across.these.value, METRICS.compared_as[name])
+                metric = METRICS.compared_as[name]
+                found[name, profile] = overall.decided_rows(metric, {profile: compared}, settings, family)[0]
     return found
 
 

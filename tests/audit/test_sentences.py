@@ -6,6 +6,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -244,3 +245,24 @@ def test_explain_works_for_the_answer_and_for_each_kind_of_number(night: MakeNig
             assert told.startswith(name)
             assert "sha256" in told
             assert "not measured" not in told
+
+
+def test_profiles_are_drawn_over_the_titles_that_all_of_them_have(night: MakeNight):
+    made = night("crashing")
+    page = (made.folder / "report" / "index.html").read_text(encoding="utf-8")
+    assert one_line(page).count("the 2 titles that all profiles have") >= 2
+    attempts = pd.read_parquet(made.folder / "dataset" / "attempts.parquet")
+    kept = attempts[(attempts["verdict"] == "accepted") & attempts["title"].isin(["harbour", "comet"])]
+    logs = kept.assign(log=np.log(kept["average_fps"])).pivot_table("log", ["title", "block"], "profile")
+    wanted = 100 * np.exp((logs["quiet"] - logs["factory"]).groupby("title").mean().mean())
+    drawn = re.search(r"Data of the chart: Speed against power.*?</table>", page, re.DOTALL)
+    cells = re.findall(r"<t[dh][^>]*>([^<]*)</t[dh]>", drawn.group())
+    assert f"{wanted:.3f}" in cells
+
+
+@pytest.mark.parametrize("kind", ["crashing", "complete", "scores", "title missing"])
+def test_analyse_of_a_campaign_answers_as_its_own_report_does(night: MakeNight, kind: str):
+    made = night(kind)
+    answered = json.loads(levelrig("analyse", made.folder, "--json"))["answer"]
+    told = json.loads((made.folder / "report" / "numbers.json").read_text(encoding="utf-8"))
+    assert answered == told["answer"]["text"]

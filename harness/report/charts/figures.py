@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis import Analysis
+from harness.analysis.efficiency import ranked_over
 from harness.metrics import METRICS
 from harness.metrics.definition import Place, Role
 from harness.report.charts import drawn_overview, style
@@ -143,36 +144,25 @@ def levels_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | None
     )
 
 
+_DRAWN = ("power", "power_low", "power_high", "speed", "speed_low", "speed_high")
+
+
 def efficiency_points(analysis: Analysis) -> pd.DataFrame:
-    """Power and speed of each profile in % of the reference; empty where power was not measured."""
-    overall = analysis.overall
-    speed = speed_metric(analysis)
-    power = metric_for("power", analysis)
-    if speed is None or power is None:
-        return pd.DataFrame()
-    rows: list[dict[str, Any]] = [
-        {"profile": analysis.settings.reference, **_hundred("power"), **_hundred("speed")}
+    """Power and speed of each profile in % of the reference, over the titles that all profiles have.
+
+    Empty where power was not measured or no title has all profiles.
+    """
+    rows = [
+        {"profile": row["profile"], "power_metric": row["power_metric"]}
+        | {f"{name}_pct": 100 * row[f"{name}_ratio"] for name in _DRAWN}
+        for row in records(analysis.efficiency)
+        if pd.notna(row["power_ratio"]) and pd.notna(row["speed_ratio"])
     ]
-    by_key = {(r["metric"], r["profile"]): r for r in records(overall)}
-    for profile in overall["profile"].unique():
-        if (speed, profile) in by_key and (power, profile) in by_key:
-            row: dict[str, Any] = {"profile": profile}
-            for stem, metric in (("power", power), ("speed", speed)):
-                found = by_key[metric, profile]
-                row |= {
-                    f"{stem}_pct": 100 * found["estimate"],
-                    f"{stem}_low_pct": 100 * found["low"],
-                    f"{stem}_high_pct": 100 * found["high"],
-                }
-            rows.append(row)
+    if not rows:
+        return pd.DataFrame()
     points = pd.DataFrame(rows)
     points["on_front"] = drawn_overview.efficiency_front(list(points["power_pct"]), list(points["speed_pct"]))
-    points["power_metric"] = power
     return points
-
-
-def _hundred(stem: str) -> dict[str, float]:
-    return {f"{stem}_pct": 100.0, f"{stem}_low_pct": 100.0, f"{stem}_high_pct": 100.0}
 
 
 def efficiency_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | None:
@@ -186,10 +176,9 @@ def efficiency_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
         id="efficiency",
         heading="Speed against power",
         caption=(
-            f"Geometric means over titles, in % of {names[analysis.settings.reference]}; mean power "
-            f"{power.where}. The dashed line joins the profiles that no "
-            "other profile "
-            "beats in both."
+            f"Geometric means over {ranked_over(analysis.efficiency)}, in % of "
+            f"{names[analysis.settings.reference]}; mean power {power.where}. The dashed line joins the "
+            "profiles that no other profile beats in both."
         ),
         alt=f"On the efficiency front: {front}.",
         data=data,

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from harness.analysis import Analysis
+from harness.analysis.efficiency import ranked_over
 from harness.metrics import METRICS
 from harness.report.elements import (
     NOTHING,
@@ -55,9 +56,10 @@ def efficiency_table(analysis: Analysis, names: Names) -> Table | None:
     ]
     return Table(
         "table-efficiency",
-        "All that was measured, side by side; temperature and sound level against the reference. Watts and "
-        "what they cost are arithmetic means over titles; what is in % of the reference is the geometric "
-        "mean of the titles' ratios, so it is not the ratio of two watts in this table",
+        f"All that was measured, side by side, over {ranked_over(analysis.efficiency)}; temperature and "
+        "sound level against the reference. Watts and what they cost are arithmetic means over titles; what "
+        "is in % of the reference is the geometric mean of the titles' ratios, so it is not the ratio of two "
+        "watts in this table",
         [
             Heading("Profile"),
             *(Heading(heading, unit, number=True) for _, heading, unit, _, _ in present),
