@@ -9,8 +9,6 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.csv
 
 from harness.columns import Column, Kind, schema_of
 from harness.csvtext import plain_cell
@@ -87,6 +85,9 @@ def write_csv(table: pa.Table, sink: Any) -> None:
 
     Text is written by the rule of :mod:`harness.csvtext`.
     """
+    import pyarrow.compute as pc
+    import pyarrow.csv
+
     columns = []
     for name, column in zip(table.column_names, table.columns, strict=True):
         if pa.types.is_list(column.type):
