@@ -159,8 +159,8 @@ def collect_repeats(
     if not tables:
         why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
         raise NothingToAnalyse(
-            f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, tables with "
-            f"title, profile and {' or '.join(_named())}, or Parquet files of frames{why}"
+            f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, Parquet "
+            f"tables with title, profile and {' or '.join(_named())}, or Parquet files of frames{why}"
         )
     repeats, doubles = _each_once(pa.concat_tables(tables))
     if doubles:
@@ -360,7 +360,7 @@ def _as_attempts(table: pa.Table, origin: Path, path: Path, night: str) -> pa.Ta
 
 
 def _compiled(layout: str) -> re.Pattern[str]:
-    parts = re.split(r"(\{\w+\})", layout)
+    parts = re.split(r"(\{\w+\})", layout.removesuffix(".parquet"))
     names = [part[1:-1] for part in parts if part.startswith("{")]
     unknown = sorted(set(names) - set(_KEYS))
     if unknown or "title" not in names or "profile" not in names or len(set(names)) != len(names):

@@ -94,12 +94,13 @@ def test_files_of_frames_are_measured_and_named_by_their_folders(tmp_path):
     assert rows["quiet", 7]["measured_s"] == pytest.approx(values.sum() / 1e3)
 
 
-def test_another_column_and_another_layout_of_folders_are_told_by_mapping_and_layout(tmp_path):
+@pytest.mark.parametrize("ending", ["", ".parquet"])
+def test_another_column_and_another_layout_of_folders_are_told_by_mapping_and_layout(ending, tmp_path):
     frames_file(tmp_path / "dune" / "4k-quiet" / "run2.parquet", column="dt", scale=1e-3)
     found = collect_repeats(
         [tmp_path],
         mapping=ColumnMapping(interval_column="dt", unit="s"),
-        layout="{title}/{setting}-{profile}/run{repeat}",
+        layout="{title}/{setting}-{profile}/run{repeat}" + ending,
     )
     row = found.repeats.to_pylist()[0]
     assert (row["cell_id"], row["repeat_index"]) == ("dune.4k.quiet", 2)
@@ -121,6 +122,9 @@ def test_folders_without_anything_to_analyse_are_an_error(tmp_path):
         collect_repeats([tmp_path])
     with pytest.raises(FrameLogError, match="no such folder"):
         collect_repeats([tmp_path / "gone"])
+    (tmp_path / "repeats.csv").touch()
+    with pytest.raises(FrameLogError, match="a file, no folder"):
+        collect_repeats([tmp_path / "repeats.csv"])
 
 
 @pytest.mark.parametrize("layout", ["{title}", "{title}/{profile}/{when}", "{title}/{title}/{profile}"])
