@@ -64,7 +64,7 @@ def efficiency_rows(
     """
     profiles = [profile for profile in profiles if profile != settings.blank]
     names = {row["metric"] for row in across}
-    axes = [_first(METRICS.standing_for(role), names) for role in _AXES]
+    axes = axes_of(names)
     speed, power, temperature, sound = axes
     ranked = [metric for metric in axes if metric is not None]
     family = family_of(cells, settings)
@@ -109,6 +109,11 @@ def efficiency_rows(
         )
     _mark_front(rows, cells, settings, axes)
     return rows
+
+
+def axes_of(names: set[str]) -> list[str | None]:
+    """The metrics that profiles are ranked by: for speed, power, temperature and sound, of those compared."""
+    return [_first(METRICS.standing_for(role), names) for role in _AXES]
 
 
 def ranked_over(table: pd.DataFrame) -> str:

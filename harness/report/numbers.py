@@ -14,7 +14,8 @@ from typing import Any, Final
 
 import pandas as pd
 
-from harness.analysis import Analysis
+from harness.analysis import Analysis, words
+from harness.analysis.efficiency import axes_of
 from harness.metrics import METRICS
 from harness.report.elements import records
 from harness.report.folder import Campaign
@@ -47,12 +48,12 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
     """Every number of the report's tables with what it rests on, as JSON values."""
     numbers: dict[str, Any] = {}
     used = Used(campaign.counted)
-    reference = analysis.settings.reference
+    reference, confidence = analysis.settings.reference, analysis.settings.confidence_pct
     for row in records(analysis.cells):
         numbers[f"cell/{row['cell_id']}/{row['metric']}"] = _number(
             f"mean {row['label']} over accepted repeats",
             (row["mean"], row["low"], row["high"]), row["unit"], row["metric"],
-            used.of_cells([row["cell_id"]], row["metric"]),
+            used.of_cells([row["cell_id"]], row["metric"]), words.interval_name(confidence),
         )  # fmt: skip
     rests: dict[tuple[str, str], Repeats] = {}
     for row in records(analysis.comparisons):
@@ -63,22 +64,24 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         numbers[f"change/{place}.{row['profile']}/{row['metric']}"] = _number(
             f"{row['scale']} of {row['label']}, {row['profile']} against {reference}: {row['decision']}",
             (row["estimate"], row["low"], row["high"]), row["unit"], row["metric"], repeats,
+            words.interval_name(confidence, row["claimed_together"]),
         )  # fmt: skip
     for row in records(analysis.overall):
         mean = "geometric mean over titles of the ratio"
         if row["scale"] != "ratio":
             mean = "mean over titles of the difference"
         what = f"{mean} of {row['label']}, {row['profile']} against {reference}"
+        ends = words.interval_name(confidence, row["claimed_together"])
         place, repeats = f"{row['profile']}/{row['metric']}", rests[row["profile"], row["metric"]]
         numbers[f"overall/{place}"] = _number(
             f"{what}: {row['decision']}",
-            (row["estimate"], row["low"], row["high"]), row["unit"], row["metric"], repeats,
+            (row["estimate"], row["low"], row["high"]), row["unit"], row["metric"], repeats, ends,
         )  # fmt: skip
         if pd.notna(row["like_these_low"]):
             numbers[f"like-these/{place}"] = _number(
                 f"{what}, with the interval for titles like these: {row['like_these_decision']}",
                 (row["estimate"], row["like_these_low"], row["like_these_high"]),
-                row["unit"], row["metric"], repeats,
+                row["unit"], row["metric"], repeats, ends,
             )  # fmt: skip
     numbers |= _beside(campaign, analysis, used)
     return {
@@ -97,13 +100,16 @@ def _beside(campaign: Campaign, analysis: Analysis, used: Used) -> dict[str, Any
     found: dict[str, Any] = {}
     currency = analysis.settings.cost.currency if analysis.settings.cost is not None else ""
     units = {"mean_power_w": "W", "temperature_difference_k": "K", "sound_difference_db": "dB"}
+    ranked = sorted(used.of_all_profiles(analysis))
     for row in records(analysis.efficiency):
+        sides = list(dict.fromkeys([row["profile"], analysis.settings.reference]))
         for column, (of, what) in EFFICIENCY.items():
             metric = row.get(of, of)
             if pd.notna(row[column]) and metric is not None:
                 found[f"efficiency/{row['profile']}/{column}"] = _number(
                     what, (row[column],), units.get(column, currency if column == "cost_per_hour" else ""),
-                    str(metric), used.of_profiles({row["profile"], analysis.settings.reference}, str(metric)),
+                    str(metric),
+                    used.of_cells([f"{place}.{p}" for place in ranked for p in sides], str(metric)),
                 )  # fmt: skip
     for row in records(analysis.variance):
         place = f"{row['title']}.{row['setting']}"
@@ -129,7 +135,7 @@ def _beside(campaign: Campaign, analysis: Analysis, used: Used) -> dict[str, Any
                 found[f"conditions/{profile}/{column}"] = _number(
                     f"{column} of the accepted repeats: mean, smallest and largest",
                     (values.mean(), values.min(), values.max()), unit, column,
-                    used.of_profiles({str(profile)}, column),
+                    used.of_profiles({str(profile)}, column), "smallest to largest",
                 )  # fmt: skip
     return found
 
@@ -163,6 +169,16 @@ class Used:
         """The same of all cells of these profiles."""
         wanted = set(profiles)
         return self.of_cells([c for c, rows in self._rows.items() if rows[0]["profile"] in wanted], metric)
+
+    def of_all_profiles(self, analysis: Analysis) -> set[str]:
+        """Titles with settings that have every ranked metric under every profile that is ranked."""
+        profiles = list(analysis.efficiency["profile"])
+        metrics = [metric for metric in axes_of(set(analysis.overall["metric"])) if metric is not None]
+        return {
+            place
+            for place in {cell.rpartition(".")[0] for cell in self._rows}
+            if all(self._carrying(f"{place}.{p}", metric) for p in profiles for metric in metrics)
+        }
 
     def of_place(self, place: str, metric: str) -> Repeats:
         """The same of all profiles of one title and setting."""
@@ -209,11 +225,17 @@ def value_of(row: Mapping[str, Any], metric: str) -> tuple[str, float | None]:
 
 
 def _number(
-    what: str, value: tuple[Any, ...], unit: str, metric: str, repeats: Mapping[str, list[str]]
+    what: str,
+    value: tuple[Any, ...],
+    unit: str,
+    metric: str,
+    repeats: Mapping[str, list[str]],
+    ends: str = "",
 ) -> dict[str, Any]:
+    """One number; ``ends`` says what its low and high are."""
     value, low, high = (*value, None, None)[:3]
-    ends = {"value": _finite(value), "low": _finite(low), "high": _finite(high)}
-    return {"what": what, **ends, "unit": unit, "metric": metric, "repeats": dict(repeats)}
+    figures = {"value": _finite(value), "low": _finite(low), "high": _finite(high)}
+    return {"what": what, **figures, "ends": ends, "unit": unit, "metric": metric, "repeats": dict(repeats)}
 
 
 def _finite(value: Any) -> float | None:

@@ -266,3 +266,14 @@ def test_analyse_of_a_campaign_answers_as_its_own_report_does(night: MakeNight, 
     answered = json.loads(levelrig("analyse", made.folder, "--json"))["answer"]
     told = json.loads((made.folder / "report" / "numbers.json").read_text(encoding="utf-8"))
     assert answered == told["answer"]["text"]
+
+
+def test_an_explained_number_names_its_interval_and_only_the_repeats_it_rests_on(night: MakeNight):
+    folder = night("crashing").folder
+    assert "  95 % joint interval " in levelrig("explain", folder, "overall/quiet/average_fps")
+    power = levelrig("explain", folder, "overall/quiet/mean_power_w")
+    assert "  95 % interval " in power
+    start = levelrig("explain", folder, "conditions/quiet/start_temp_c")
+    assert ("  smallest to largest " in start, "interval" in start) == (True, False)
+    ranked = levelrig("explain", folder, "efficiency/quiet/speed_ratio")
+    assert set(re.findall(r"^cell  (\w+)\.", ranked, re.MULTILINE)) == {"harbour", "comet"}

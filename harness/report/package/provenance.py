@@ -58,9 +58,8 @@ def _chain(campaign: Campaign, known: Mapping[str, Any], number_id: str) -> list
     unit = f" {entry['unit']}" if entry["unit"] else ""
     lines = [number_id, f"  {entry['what']}", f"  value {_text(entry['value'])}{unit}"]
     if entry["low"] is not None:
-        lines.append(
-            f"  {known['confidence_pct']:g} % interval {_text(entry['low'])} to {_text(entry['high'])}{unit}"
-        )
+        ends = entry.get("ends") or f"{known['confidence_pct']:g} % interval"
+        lines.append(f"  {ends} {_text(entry['low'])} to {_text(entry['high'])}{unit}")
     for cell_id, names in entry["repeats"].items():
         lines += _cell_lines(campaign, known["cells"].get(cell_id, ()), cell_id, entry["metric"], names)
     same = campaign.plan_sha256 == known["plan_sha256"]
