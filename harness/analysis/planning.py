@@ -89,6 +89,7 @@ def resolvable_rows(
         return []
     count = plan.plan.repeats_at_most
     rows, across = [], []
+    seen = {key[:2] for key in pilot}
     for name in dict.fromkeys([*assumed, *(metric for _, _, metric in pilot)]):
         metric = METRICS.compared_as[name]
         scatter = {
@@ -99,20 +100,30 @@ def resolvable_rows(
         }
         if pilot and not any(source == "pilot" for _, source in scatter.values()):
             continue
-        known = {group: found for group, found in scatter.items() if not math.isnan(found[0])}
-        claimed = name in settings.primary
+        known = {
+            group: found
+            for group, found in scatter.items()
+            if not math.isnan(found[0]) and (found[1] == "pilot" or group not in seen)
+        }
+        claimed = name in settings.primary or (name == "score" and _only_scores(pilot, settings))
         strict = _level(len(groups), claimed, settings, over_titles=False)
         together = _level(1, claimed, settings, over_titles=True)
         rows += [
-            _row(metric, group, sd, source, count, count - 1, strict, settings)
+            _row(metric, group, sd, source, count, count - 1, strict, claimed, settings)
             for group, (sd, source) in known.items()
         ]
         if known:
             sd = math.sqrt(sum(sd**2 for sd, _ in known.values())) / len(known)
             source = "pilot" if all(s == "pilot" for _, s in known.values()) else "assumed"
             df = cautious_df((count - 1) * len(known), count - 1)
-            across.append(_row(metric, None, sd, source, count, df, together, settings))
+            across.append(_row(metric, None, sd, source, count, df, together, claimed, settings))
     return across + rows
+
+
+def _only_scores(pilot: Mapping[tuple[str, str, str], float], settings: AnalysisSettings) -> bool:
+    """True where scores tell the speed, as no title that was measured has frames."""
+    measured = {metric for _, _, metric in pilot}
+    return "score" in measured and "average_fps" not in measured and "average_fps" in settings.primary
 
 
 def _level(groups: int, claimed: bool, settings: AnalysisSettings, *, over_titles: bool) -> float:
@@ -135,6 +146,7 @@ def _row(
     count: int,
     df: float,
     alpha: float,
+    claimed: bool,
     settings: AnalysisSettings,
 ) -> dict[str, Any]:
     margin = settings.margin(metric)
@@ -147,7 +159,7 @@ def _row(
         half = same = smallest = math.nan
     titles = df / (count - 1) if count > 1 else 1.0
     needed = repeats_that_decide(0.0, sd, margin, alpha, titles=titles, same_alpha=alpha / 2)
-    if metric.name not in settings.primary:
+    if not claimed:
         same, needed = math.nan, None
     row = {
         "title": group[0] if group else None,
@@ -164,7 +176,7 @@ def _row(
         "chance_of_same": same,
         "repeats_for_margin": needed,
     }
-    return {**row, "sentence": _sentence(row, metric, settings)}
+    return {**row, "sentence": _sentence(row, metric, claimed, settings)}
 
 
 def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: float) -> float:
@@ -184,17 +196,22 @@ def _in_unit(value: float, metric: ComparedMetric) -> float:
     return 100 * (shown(value, metric) - 1) if metric.scale == "ratio" else value
 
 
-def _sentence(row: Mapping[str, Any], metric: ComparedMetric, settings: AnalysisSettings) -> str:
+def _sentence(
+    row: Mapping[str, Any], metric: ComparedMetric, claimed: bool, settings: AnalysisSettings
+) -> str:
     within = words.within(metric, settings)
     where = "All titles together" if row["title"] is None else settings.label(row["title"])
     if row["title"] is not None and row["setting"] != "default":
         where += f", {settings.label(row['setting'])}"
     start = f"{where}: {row['label']}"
     if math.isnan(row["half_width"]):
-        return f"{start} from one repeat has no interval, so nothing can be decided."
+        told = f"{start} from one repeat has no interval of its own"
+        if row["title"] is None and len(settings.titles) > 1:
+            return f"{told}; the interval will be that between titles, however far apart they are."
+        return f"{told}, so nothing can be decided."
     repeats = ("at most " if settings.adaptive else "") + words.count(row["repeats"], "repeat")
     start += f" to about ±{row['half_width']:.1f} {row['unit']} with {repeats}"
-    if row["metric"] not in settings.primary:
+    if not claimed:
         return f"{start}; it is described and gets no verdict."
     if row["chance_of_same"] >= 0.8:
         return f"{start}; that is enough to tell whether it is the same {within}."

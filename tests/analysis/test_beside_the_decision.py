@@ -176,7 +176,10 @@ def test_a_pilot_replaces_the_assumptions():
 def test_one_repeat_or_one_profile_promises_nothing():
     single = resolvable(plan(1))
     assert single["half_width"].isna().all()
-    assert single["sentence"].str.contains("nothing can be decided").all()
+    told, alone = single["title"].notna(), resolvable(plan(1, titles=1))
+    assert single[told]["sentence"].str.contains("nothing can be decided").all()
+    assert single[~told]["sentence"].str.contains("the interval will be that between titles").all()
+    assert alone["sentence"].str.contains("nothing can be decided").all()
     alone = plan().model_copy(update={"profiles": plan().profiles[:1]})
     assert resolvable(alone).empty
 
@@ -194,3 +197,17 @@ def test_an_adaptive_plan_promises_less_at_its_last_repeat_than_a_fixed_one():
     assert (adaptive["half_width"] > fixed["half_width"])[claimed].all()
     assert (adaptive["half_width"] == fixed["half_width"])[~claimed].all()
     assert adaptive["sentence"].str.contains("with at most 8 repeats").all()
+
+
+def test_a_title_that_gave_a_score_and_no_frames_is_promised_no_frame_rate():
+    pilot = {("t0", "default", "average_fps"): 0.004} | {(f"t{i}", "default", "score"): 0.01 for i in (1, 2)}
+    found = resolvable(plan(), pilot)
+    assert set(found[found["metric"] == "average_fps"]["title"].dropna()) == {"t0"}
+    scores = found[(found["metric"] == "score") & found["title"].isna()]["sentence"].iloc[0]
+    assert "gets no verdict" in scores
+
+
+def test_where_all_titles_give_scores_a_score_is_promised_a_verdict():
+    found = resolvable(plan(), {(f"t{i}", "default", "score"): 0.003 for i in range(3)})
+    over = found[(found["metric"] == "score") & found["title"].isna()]["sentence"].iloc[0]
+    assert "the same within 3 %" in over
