@@ -20,7 +20,7 @@ from harness.analysis.estimate import Array, interval, of_mean, with_step
 from harness.analysis.evenness import Evenness
 from harness.analysis.incidents import Account
 from harness.analysis.low_definition import by_one_definition
-from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles
+from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles, no_ratios
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
@@ -244,6 +244,11 @@ def _warnings(
     if singles:
         found.append(
             f"{words.count(len(singles), 'cell')} with one accepted repeat: no interval, no decision there."
+        )
+    for metric, count in no_ratios(repeats, settings).items():
+        found.append(
+            f"{metric.label[:1].upper()}{metric.label[1:]}: {words.count(count, 'value')} at or below zero, "
+            "which no ratio can take, left out of the comparison; the table of attempts has them."
         )
     keyed = any(block >= 0 for cell in cells.values() for _, block in cell.blocks)
     if not keyed and len({key[2] for key in cells}) > 1:

@@ -79,10 +79,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     missing = [name for name in _IDS if name not in repeats.columns]
     if missing:
         raise ValueError(f"table of repeats lacks {', '.join(missing)}; see harness.tables.ATTEMPTS")
-    table = repeats
-    if "verdict" in table.columns:
-        table = table[table["verdict"] == "accepted"]
-    table = planned(table)
+    table = _counting(repeats)
     campaigns = (
         table["campaign_id"].astype(str).to_numpy()
         if "campaign_id" in table.columns
@@ -111,6 +108,23 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
         for cell in found.values():
             for name in [name for name in cell.values if name not in (*wanted, "speed")]:
                 del cell.values[name]
+    return found
+
+
+def _counting(repeats: pd.DataFrame) -> pd.DataFrame:
+    accepted = repeats[repeats["verdict"] == "accepted"] if "verdict" in repeats.columns else repeats
+    return planned(accepted)
+
+
+def no_ratios(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[ComparedMetric, int]:
+    """Metrics compared by ratio -> values of accepted repeats that are zero or negative, where there are."""
+    table, found = _counting(repeats), {}
+    for metric in METRICS.compared():
+        wanted = settings.metrics is None or metric.name in settings.metrics
+        if wanted and metric.scale == "ratio" and metric.name in table.columns:
+            values = pd.to_numeric(table[metric.name], errors="coerce").to_numpy(np.float64, na_value=np.nan)
+            if count := int((values <= 0).sum()):
+                found[metric] = count
     return found
 
 

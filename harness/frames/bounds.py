@@ -35,7 +35,8 @@ def require_regular_file(path: Path) -> os.stat_result:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         raise FrameLogError(
-            f"{path}: can't be opened ({why}); check frame_log.path and whether the title wrote a log"
+            f"{path}: can't be opened ({why}); check the path (in a plan frame_log.path) and whether the "
+            "title wrote a log"
         ) from error
     if not stat.S_ISREG(state.st_mode):
         what = next(

@@ -34,8 +34,8 @@ def open_bytes(path: Path) -> BinaryIO:
             head = file.read(6)
     except OSError as error:
         raise FrameLogError(
-            f"{path}: can't be opened ({error.strerror or error}); check frame_log.path and whether the "
-            "title wrote a log"
+            f"{path}: can't be opened ({error.strerror or error}); check the path (in a plan "
+            "frame_log.path) and whether the title wrote a log"
         ) from error
     kind = next((name for mark, name in _PACKED if head.startswith(mark)), None)
     if kind is None:

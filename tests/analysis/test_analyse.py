@@ -127,10 +127,16 @@ def test_a_quantity_that_no_repeat_has_is_left_out_and_never_zero():
     assert not set(found.cells["metric"]) & {"mean_sound_level_dba", "fps_per_w", "one_percent_low_fps"}
 
 
-def test_a_zero_reading_of_a_ratio_counts_as_missing():
+def test_a_zero_reading_of_a_ratio_counts_as_missing_and_is_told():
     table = night(repeats=3)
+    assert not any("zero" in warning for warning in analyse(table, SETTINGS).warnings)
     table.loc[0, "mean_power_w"] = 0.0
-    cells = analyse(table, SETTINGS).cells.query("metric == 'mean_power_w' and cell_id.str.contains('0')")
+    found = analyse(table, SETTINGS)
+    assert [warning for warning in found.warnings if "zero" in warning] == [
+        "Mean power: 1 value at or below zero, which no ratio can take, left out of the comparison; "
+        "the table of attempts has them."
+    ]
+    cells = found.cells.query("metric == 'mean_power_w' and cell_id.str.contains('0')")
     assert cells["n"].min() == 2
     assert cells["mean"].min() > 100
 
