@@ -65,12 +65,11 @@ def set_aside(attempts: pd.DataFrame, retries: Retries) -> tuple[SetAside, ...]:
 
 
 def account(attempts: pd.DataFrame, settings: AnalysisSettings) -> Account:
-    """Count the planned repeats of a campaign."""
+    """Count the planned repeats, of each campaign by itself: one night's don't stand in for another's."""
     table = planned(attempts)
     accepted = table[table["verdict"] == "accepted"]
-    counts = accepted.groupby(["title", "setting", "profile"]).size().to_dict()
-    cells = {(*place, profile) for place in settings.places for profile in settings.profiles}
-    wanted = sum(max(int(counts.get(cell, 0)), settings.repeats) for cell in cells | set(counts))
+    nights = [mine for _, mine in table.groupby("campaign_id")] if "campaign_id" in table.columns else [table]
+    wanted = sum(_wanted(mine, settings) for mine in nights)
     marks = accepted["marks"] if "marks" in accepted.columns else pd.Series(dtype=object)
     nothing = {}
     for profile in settings.profiles:
@@ -79,6 +78,16 @@ def account(attempts: pd.DataFrame, settings: AnalysisSettings) -> Account:
             codes = mine["reason_code"].dropna()
             nothing[profile] = str(codes.mode().iloc[0]) if len(codes) else "no reason kept"
     return Account(wanted, len(accepted), sum(_has(value) for value in marks), nothing)
+
+
+def _wanted(attempts: pd.DataFrame, settings: AnalysisSettings) -> int:
+    """Repeats that one campaign wanted: by the plan, or of its own cells where it ran by another."""
+    tried = attempts.groupby(["title", "setting", "profile"])["verdict"]
+    counts: dict[Any, int] = tried.agg(lambda verdicts: int((verdicts == "accepted").sum())).to_dict()
+    cells = {(*place, profile) for place in settings.places for profile in settings.profiles}
+    if cells and not set(counts) <= cells:
+        cells = set(counts)
+    return sum(max(counts.get(cell, 0), settings.repeats) for cell in cells | set(counts))
 
 
 def lead(

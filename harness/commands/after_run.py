@@ -84,7 +84,8 @@ def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:
         for code in {mark.partition(":")[0] for mark in marks} - {NOTE_CODE}
     )
     return tuple(note_lines(repeats.to_dict("records"))) + tuple(
-        f"{count} of {len(repeats)} accepted repeats are marked {code}; the report has the details"
+        f"{count} of {len(repeats)} accepted repeats {'is' if count == 1 else 'are'} marked {code}; "
+        "the report has the details"
         for code, count in marked.most_common()
     )
 

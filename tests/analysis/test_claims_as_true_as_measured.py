@@ -233,3 +233,14 @@ def test_a_figure_over_all_titles_that_rests_on_one_is_that_titles_number():
         for rows in (found.comparisons, found.overall)
     )
     assert title == over
+
+
+def test_one_nights_repeats_do_not_stand_in_for_those_another_lacks():
+    first, second = (night(seed=seed).assign(campaign_id=f"night {seed}") for seed in (1, 2))
+    gone = (second["title"] == "title-1") & (second["profile"] == "quiet")
+    second.loc[gone, ["verdict", "reason_code"]] = "rejected", "start-temperature"
+    settings = replace(
+        SETTINGS, places=tuple((f"title-{i}", "default") for i in range(3)), repeats=5, titles=()
+    )
+    found = analyse(pd.concat([first, second], ignore_index=True), settings)
+    assert found.answer.startswith("55 of 60 wanted repeats count. ")

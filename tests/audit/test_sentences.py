@@ -277,3 +277,11 @@ def test_an_explained_number_names_its_interval_and_only_the_repeats_it_rests_on
     assert ("  smallest to largest " in start, "interval" in start) == (True, False)
     ranked = levelrig("explain", folder, "efficiency/quiet/speed_ratio")
     assert set(re.findall(r"^cell  (\w+)\.", ranked, re.MULTILINE)) == {"harbour", "comet"}
+
+
+def test_what_was_read_back_is_told_as_what_was_asked_for(night: MakeNight):
+    page = (night("crashing").folder / "report" / "index.html").read_text(encoding="utf-8")
+    table = re.search(r'id="table-profiles".*?</table>', page, re.DOTALL)
+    told = re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", table.group(), re.DOTALL)
+    assert sum("power_limit_pct = 80" in cell for cell in told) == 2
+    assert "{" not in "".join(re.sub(r"<[^>]+>", "", cell) for cell in told)

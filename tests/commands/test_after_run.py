@@ -6,6 +6,7 @@ import errno
 import os
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from harness.commands import after_run as module
@@ -39,3 +40,12 @@ def test_ctrl_c_while_the_report_is_written_says_how_to_get_it(monkeypatch):
     with pytest.raises(Interrupted, match="levelrig report c") as caught:
         module.conclude_run(CampaignResult(Path("c"), 0, "all done", 8, 8))
     assert caught.value.exit_code == 130
+
+
+def test_one_marked_repeat_is_and_two_are():
+    marks = [["start-temperature: 9 K off"], ["start-temperature: 9 K off"], ["pace: slow"]]
+    told = module._marks(pd.DataFrame({"title": "harbour", "setting": "default", "marks": marks}))
+    assert told[-2:] == (
+        "2 of 3 accepted repeats are marked start-temperature; the report has the details",
+        "1 of 3 accepted repeats is marked pace; the report has the details",
+    )

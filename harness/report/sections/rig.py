@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from harness.report.elements import (
@@ -50,7 +51,7 @@ def profiles_table(campaign: Campaign, names: Names) -> Table:
         back = (
             NOTHING
             if not kinds
-            else str(read.iloc[-1]) + (f" ({kinds} different readings)" if kinds > 1 else "")
+            else _settings(str(read.iloc[-1])) + (f" ({kinds} different readings)" if kinds > 1 else "")
         )
         rows.append(
             Row(
@@ -74,6 +75,17 @@ def profiles_table(campaign: Campaign, names: Names) -> Table:
         ],
         rows,
     )
+
+
+def _settings(read_back: str) -> str:
+    """What was read back, JSON, in the form of what was asked for; a dash for nothing."""
+    try:
+        found = json.loads(read_back)
+    except ValueError:
+        return read_back
+    if not isinstance(found, dict):
+        return read_back
+    return ", ".join(f"{name} = {_plain(value)}" for name, value in found.items()) or NOTHING
 
 
 def _plain(value: Any) -> str:
