@@ -54,8 +54,10 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
         + {"balanced": ", paired by block", "shuffled": ", paired by round", "as-listed": ""}[head.order]
         + f"; a difference inside ±{head.margin_pct:g} % counts as none, claimed where the whole interval "
         "lies inside. Verdicts are given for the metrics that the plan names beforehand "
-        f"({', '.join(head.primary_metrics)}), with intervals that hold for all of them together "
+        f"({words.primary_metrics(head)}), with intervals that hold for all of them together "
         "(Bonferroni), title by title and over all titles; everything else is described.",
+        *_extension(head),
+        *_blank(head, names),
         "The results hold for the one card and rig that were measured.",
     ]
     if campaign.simulated:
@@ -74,6 +76,26 @@ def _repeats(head: PlanHead) -> str:
         f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison "
         f"{' and '.join(goals)} (intervals and p-values allow for having looked after every block),"
     )
+
+
+def _extension(head: PlanHead) -> list[str]:
+    """The room for one extension that the plan kept, and whether it was used."""
+    if not head.may_extend_once:
+        return []
+    source = "(Müller and Schäfer 2001)"
+    if head.extended_to is None:
+        return [f"A fifth of the error rate was kept for one extension, which was not used {source}."]
+    return [
+        f"After a look at {head.repeats} repeats of each cell the plan was extended once, to "
+        f"{head.extended_to}, as it had reserved before the first one; both stages are combined with equal "
+        f"weights, and the error rate holds for both looks together {source}."
+    ]
+
+
+def _blank(head: PlanHead, names: Names) -> list[str]:
+    if head.blank is None:
+        return []
+    return [f"{names[head.blank]} is {names[head.reference]} measured once more, to show no difference."]
 
 
 def _count(number: int, noun: str) -> str:

@@ -48,6 +48,12 @@ def metrics_in_methods(head: PlanHead, measured: Collection[str]) -> list[str]:
     return [f"The {m.label} is {text.rstrip('.')}." for m, text in zip(shown, texts, strict=True)]
 
 
+def primary_metrics(head: PlanHead) -> str:
+    """The metrics that get verdicts, as a reader calls them; one whose plugin is missing by its own name."""
+    known = METRICS.compared_as
+    return ", ".join(known[name].label if name in known else name for name in head.primary_metrics)
+
+
 def _told(metric: Metric, text: Text, head: PlanHead) -> str:
     """A text of a metric; empty where a plugin's is none, which the log tells."""
     return quietly(f"a text of metric {metric.name}", lambda: said(text, head), _printable_text, "")
@@ -115,7 +121,7 @@ def uncertainty(plan: Plan) -> list[str]:
         "Across titles the geometric mean of the ratios is given with two intervals: one for these titles, "
         "and a wider "
         "one for titles like these, which also carries the scatter between titles.",
-        f"Claimed are the metrics that the plan names beforehand ({', '.join(head.primary_metrics)}); all "
+        f"Claimed are the metrics that the plan names beforehand ({primary_metrics(head)}); all "
         "others are described. All claims title by title are one family, those over all titles another: the "
         "intervals of a family hold together (Bonferroni), and the interval shown is the one that decides.",
         "The intervals hold what varied between repeats. What was equal in all of them (a biased sensor, "
