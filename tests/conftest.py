@@ -1,14 +1,20 @@
-"""Debian's Chromium for tests that look at a page as a reader does, and axe-core to check it."""
+"""For all tests: interrupts as in a terminal, Chromium to look at pages, axe-core to check them."""
 
 from __future__ import annotations
 
 import shutil
+import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+# A shell starts what it puts in the background with interrupts ignored, and children inherit that; tests that
+# send them mean a terminal's.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
