@@ -9,12 +9,10 @@ a module named like it.
 from __future__ import annotations
 
 import argparse
-import contextlib
-import gc
 import importlib
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any, NoReturn
 
 import harness
@@ -72,23 +70,10 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, summary in COMMANDS.items():
         if only is None or only == name:
-            with _no_collections():
-                importlib.import_module(module_of(name)).register(commands)
+            importlib.import_module(module_of(name)).register(commands)
         else:
             commands.add_parser(name, help=summary, add_help=False)
     return parser
-
-
-@contextlib.contextmanager
-def _no_collections() -> Iterator[None]:
-    """While modules load, nearly all that is made stays: to look for garbage takes a tenth of the start."""
-    collected = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collected:
-            gc.enable()
 
 
 def main(argv: Sequence[str] | None = None) -> int:

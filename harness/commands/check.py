@@ -42,12 +42,13 @@ def _check(arguments: argparse.Namespace) -> int:
     cards = _ask_cards(plan, host, str(arguments.plan))
     if arguments.json:
         cells = expand(plan)
-        nights = plan_calendar(plan, forecast(plan).expected_s, datetime.now(UTC))
+        night = forecast(plan)
+        nights = plan_calendar(plan, night.expected_s, datetime.now(UTC))
         print_json(
             {
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
                 "order": [s.model_dump() for s in arrange(plan, cells)],
-                "forecast": dataclasses.asdict(forecast(plan)),
+                "forecast": dataclasses.asdict(night),
                 "night": None if nights is None else dataclasses.asdict(nights),
                 "resolvable": _resolvable(plan),
                 "cards": cards,
