@@ -6,7 +6,6 @@ whole log and within the rows of each process; the best is tried on the whole fi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ from harness.frames.contest import CHECKED_POINTS, CLEAR_LEAD, Reading, Roles
 from harness.frames.mapping import ColumnMapping
 from harness.frames.readings import ranked
 from harness.frames.sample import LogSample, SampledColumn, take_sample
+from harness.plan.toml_text import toml_value
 
 _TRY_OUT_BYTES = 256 << 20
 
@@ -84,8 +84,8 @@ class Proposal:
 
     def as_toml(self) -> str:
         """The table for a title in a plan."""
-        lines = ["[titles.frame_log]", f"path = {_toml(self.path.name)}"]
-        return "\n".join(lines + [f"{key} = {_toml(value)}" for key, value in self.mapping.items()])
+        lines = ["[titles.frame_log]", f"path = {toml_value(self.path.name)}"]
+        return "\n".join(lines + [f"{key} = {toml_value(value)}" for key, value in self.mapping.items()])
 
 
 def propose_mapping(path: Path) -> Proposal:
@@ -237,14 +237,3 @@ def _try_out(path: Path, found: _Findings) -> dict[str, Any]:
         "frametime_p99_ms": round(float(figures["frametime_p99_ms"] or 0), 3),
         "longest_frame_ms": round(float(figures["longest_frame_ms"] or 0), 3),
     }
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
-        return f'"{escaped}"'
-    if isinstance(value, Sequence):
-        return f"[{', '.join(_toml(item) for item in value)}]"
-    return repr(value)

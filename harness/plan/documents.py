@@ -18,6 +18,7 @@ from typing import Any, Final, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import PlanError, Problem
+from harness.plan.backslashes import REMEDY, stumbles_over
 from harness.plan.complaints import explain, trodden
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import LineIndex, Path
@@ -53,6 +54,8 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         what = message[: place.start()] if place else message
         where = f"line {place[1]}, column {place[2]}" if place and place[1] else "end of the file"
         remedy = "mend the TOML there; nothing after it could be read"
+        if stumbles_over(text, int(place[1]) if place and place[1] else None):
+            what, remedy = 'inside "…" a backslash begins an escape, so this text can\'t be read', REMEDY
         raise PlanError(source, [Problem(where, f"{what[:1].lower()}{what[1:200]}", remedy)]) from error
     except (ValueError, RecursionError, OverflowError) as error:
         raise PlanError(source, [_beyond_reading(error)]) from error

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from harness.metrics import METRICS
 from harness.patterns import Pattern
+from harness.plan.backslashes import check_paths
 from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
 from harness.plan.kinds import Kinds
@@ -37,6 +38,7 @@ def check_rules(raw: Mapping[str, Any], kinds: Kinds, found: Findings) -> None:
     _check_sensors(raw, kinds, found)
     _check_sentinels(raw, found)
     _check_conditions(raw, found)
+    check_paths(raw, found)
     for index, title in enumerate(_list(raw.get("titles"))):
         _check_title(title, ("titles", index), raw, found)
 
