@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 from collections.abc import Callable, Iterator
@@ -15,6 +16,11 @@ import pytest
 # send them mean a terminal's.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Two for each processor with `-n auto`: many tests mostly wait for real processes."""
+    return 2 * (os.cpu_count() or 1)
 
 
 @pytest.fixture(scope="session")

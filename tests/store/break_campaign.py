@@ -233,6 +233,7 @@ def main() -> int:
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--titles", type=int, default=1)
     parser.add_argument("--profiles", type=int, default=2)
+    parser.add_argument("--in-turns", action="store_true", help="at each point one of the ways, in turns")
     parser.add_argument(
         "--twice", action="store_true", help="break the run that resumes, at its every effect"
     )
@@ -299,6 +300,8 @@ def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
                     if kinds is None or effect.split(":")[0] in kinds
                 ),
             ]
+        if arguments.in_turns:
+            points = [[(at, how)] for [(at, how)] in points if ways[at % len(ways)] == how]
     total: Counter[str] = Counter()
     failed: list[str] = []
     for breaks in points:
