@@ -5,8 +5,14 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+from harness_plugins.hwmon import sysfs as kernel
+
+if TYPE_CHECKING:
+    from tests.machine.tree import Tree
 
 
 class FakeSysfs:
@@ -45,3 +51,15 @@ def sysfs(tmp_path: Path) -> FakeSysfs:
     if sys.platform == "win32":
         pytest.skip("the kernel's file tree is Linux's")
     return FakeSysfs(tmp_path / "sys")
+
+
+@pytest.fixture
+def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
+    """An empty machine, which every plugin of this process reads and writes; ``add`` devices to it."""
+    if sys.platform == "win32":
+        pytest.skip("the kernel's file tree is Linux's")
+    from tests.machine.tree import Tree  # needs a POSIX system
+
+    machine = Tree(tmp_path / "sys")
+    monkeypatch.setattr(kernel, "files", machine)
+    return machine

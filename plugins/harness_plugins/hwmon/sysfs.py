@@ -10,6 +10,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from harness.errors import ControlRefused
 
@@ -27,6 +28,34 @@ FACTORS: dict[str, float] = {
 _ATTRIBUTE = re.compile(r"^(temp|in|power|energy|freq|fan|pwm)\d+(_[a-z_]+)?$")
 _CARD = re.compile(r"^[0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]$")
 _LONGEST_WRITE = 127  # longer ones are refused by the card's table file
+
+
+class KernelFiles(Protocol):
+    """How attribute files are read and written, so that tests can put a driver's rules behind a tree."""
+
+    def read(self, path: Path) -> bytes:
+        """The whole content. Raises OSError as the kernel does."""
+
+    def write(self, path: Path, data: bytes) -> int:
+        """Write in one call; the number of bytes taken. Raises OSError as the kernel does."""
+
+
+class SystemFiles:
+    """The files as they are."""
+
+    def read(self, path: Path) -> bytes:
+        return path.read_bytes()
+
+    def write(self, path: Path, data: bytes) -> int:
+        handle = os.open(path, os.O_WRONLY | os.O_TRUNC)
+        try:
+            return os.write(handle, data)
+        finally:
+            os.close(handle)
+
+
+#: Everything that reads or writes an attribute goes through this one.
+files: KernelFiles = SystemFiles()
 
 
 @dataclass(frozen=True)
@@ -70,7 +99,7 @@ def find_chips(root: Path = ROOT) -> list[Chip]:
 def read_text(path: Path) -> str | None:
     """Content without the line's end; None where it can't be read now (absent, no right, device asleep)."""
     try:
-        return path.read_text("ascii", "replace").strip()
+        return files.read(path).decode("ascii", "replace").strip()
     except OSError:
         return None
 
@@ -100,11 +129,7 @@ def write_text(path: Path, text: str) -> None:
     if len(data) > _LONGEST_WRITE:
         raise ControlRefused(f"{path}: {len(data)} bytes are more than the kernel takes; this is our mistake")
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_TRUNC)
-        try:
-            written = os.write(handle, data)
-        finally:
-            os.close(handle)
+        written = files.write(path, data)
     except PermissionError as error:
         raise ControlRefused(
             f"{path}: {text!r} was not permitted ({error.strerror}); run with the right to write this file. "

@@ -103,7 +103,7 @@ def test_a_card_in_reset_that_permits_no_reading_gives_nulls_and_comes_back(
         raise PermissionError(1, "Operation not permitted")
 
     with monkeypatch.context() as patched:
-        patched.setattr(Path, "read_text", refused)
+        patched.setattr(Path, "read_bytes", refused)
         assert set(readings_of(sensor).values()) == {None}
     assert readings_of(sensor)["core_temp_c"] == 54.0
 
