@@ -48,7 +48,7 @@ class AttemptRow(Mapping[str, Any]):
 
     @property
     def counts(self) -> bool:
-        """It is accepted and measures a wanted repeat, not drift or a far repeat once more."""
+        """It is accepted and measures a planned repeat, not drift or a far repeat once more."""
         return self.verdict == "accepted" and not (self.sentinel or self.second_look)
 
     def number(self, column: str) -> float | None:

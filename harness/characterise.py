@@ -117,7 +117,7 @@ def _require_readings(rig: Rig, ceilings: Ceilings) -> None:
     end_s = rig.clock.now_s() + FIRST_READING_S
     while ceilings.unread() and rig.clock.now_s() < end_s:
         rig.clock.sleep_s(_PULSE_S)
-    remedy = "add or mend its sensor; under load it must be watched"
+    remedy = "add or fix its sensor; under load it must be watched"
     problems = [Problem(f"limits.{name}", why, remedy) for name, why in ceilings.unread().items()]
     if problems:
         raise PlanError("--characterise", problems)
@@ -142,7 +142,7 @@ def _wait_until_ready(rig: Rig, ceilings: Ceilings, at_most_s: float, workload: 
 def _look(ceilings: Ceilings, workload: Workload | None) -> None:
     trouble = ceilings.exceeded() or (ceilings.lost() if workload is not None else None)
     if trouble is not None:
-        raise SafetyStop(f"{trouble}; the load was ended: improve the cooling or mend the sensor first")
+        raise SafetyStop(f"{trouble}; the load was ended: improve the cooling or fix the sensor first")
     if workload is not None:
         state = workload.poll()
         if state.failure is not None or not state.running:
@@ -178,7 +178,7 @@ def read_trace(path: Path) -> pa.Table:
 def _numbers_in(path: Path, table: pa.Table) -> pa.Table:
     """The table, if the columns that a model is fitted to hold numbers. Raises PlanError."""
     problems = [
-        Problem(f"column {column.name}", "it holds something that is no number", "mend or remove its rows")
+        Problem(f"column {column.name}", "it holds something that is no number", "fix or remove its rows")
         for column in table.schema
         if column.name in _CURVE
         and not (

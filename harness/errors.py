@@ -19,7 +19,7 @@ class HarnessError(Exception):
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong with an input, told so that the user can mend it.
+    """One thing that is wrong with an input, told so that the user can fix it.
 
     Attributes:
         where: Table and key, as in ``titles[2].settings[0].resolution``.
@@ -71,7 +71,7 @@ class SeamError(HarnessError):
 
     Attributes:
         permanent: It can't change by itself (no such program, no such column), so trying again is no use
-            until somebody mends the cause.
+            until somebody fixes the cause.
     """
 
     def __init__(self, *args: object, permanent: bool = False) -> None:
@@ -186,7 +186,7 @@ class NotWritable(StoreError):
 
 
 class JournalDamaged(StorageFault):
-    """The journal is gone, empty, damaged or foreign. It is never begun anew beside what was measured."""
+    """The journal is gone, empty, damaged or foreign. It is never begun again beside what was measured."""
 
 
 class NotACampaign(StoreError):
@@ -247,7 +247,7 @@ class Interrupted(HarnessError):
     exit_code = 130
 
 
-class RigLost(BaseException):
+class MachineDown(BaseException):
     """The whole machine is down, as in a power cut: nothing may be written any more. Simulated rigs raise it.
 
     Not an ``Exception``: nothing that runs on the machine can catch it. A rehearsal starts the rig again and

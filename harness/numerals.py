@@ -5,6 +5,17 @@ from __future__ import annotations
 from typing import Final
 
 MINUS: Final = "−"
+_TIMES: Final = {1: "once", 2: "twice"}
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """``1 repeat``, ``0 repeats``, ``24 tries``: a count with its noun; ``many`` where an s does not make it."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def times(count: int) -> str:
+    """``once``, ``twice``, ``3 times``."""
+    return _TIMES.get(count, f"{count} times")
 
 
 def signed(value: float, decimals: int) -> str:

@@ -143,12 +143,12 @@ def _compile(text: str) -> Any:
     try:
         engine = re2.compile(b"(?m)" + plain.encode(), options)
     except UnicodeEncodeError as error:
-        raise ValueError(f"{text!r} is no text: it holds half a character; write it anew") from error
+        raise ValueError(f"{text!r} is no text: it holds half a character; write it again") from error
     except re2.error as error:
         reason = error.args[0]
         reason = reason.decode("utf-8", "replace") if isinstance(reason, bytes) else str(reason)
         reason = reason.replace("(?m)", "", 1)
-        remedy = next((words for sign, words in _REMEDIES if re.search(sign, reason)), "mend it")
+        remedy = next((words for sign, words in _REMEDIES if re.search(sign, reason)), "fix it")
         raise ValueError(f"{text!r} is no regular expression ({reason}); {remedy}") from error
     if engine.programsize > LARGEST_PATTERN:
         raise ValueError(

@@ -25,7 +25,7 @@ import psutil
 #: Environment variable that marks a title's processes; see :func:`harness.marks.new_mark`.
 MARK = "LEVELRIG_PROCESS_MARK"
 
-#: So many files of processes are kept open at most; those beyond are opened anew at each look.
+#: So many files of processes are kept open at most; those beyond are opened again at each look.
 MOST_KEPT_OPEN: Final = 128
 _STAT_BYTES = 1024
 _MARK_BYTES = MARK.encode() + b"="

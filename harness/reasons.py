@@ -13,7 +13,7 @@ def permanent_code(code: str) -> str:
 
 
 def is_permanent(code: str | None) -> bool:
-    """Whether trying again is no use until somebody mends the cause."""
+    """Whether trying again is no use until somebody fixes the cause."""
     return code is not None and code.endswith(_FOR_GOOD)
 
 

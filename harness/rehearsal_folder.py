@@ -1,4 +1,4 @@
-"""The folder of a rehearsal: made anew each time, and never another one cleared for it.
+"""The folder of a rehearsal: made again each time, and never another one cleared for it.
 
 Whose folder it is says a marker that a rehearsal leaves in what it made, bound to that very folder: a copy of
 it in another folder says nothing. Whatever a rehearsal does not write itself stops the clearing.

@@ -16,8 +16,9 @@ import pandas as pd
 
 from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
-from harness.errors import RigLost
+from harness.errors import MachineDown
 from harness.metrics import METRICS
+from harness.numerals import times
 from harness.plan.night_tables import Night
 from harness.plan.schema import Plan, all_rules
 from harness.rig import Rig
@@ -37,7 +38,7 @@ _START_SPREAD_K = 4.0
 
 @runtime_checkable
 class RestartableRig(Rig, Protocol):
-    """A simulated rig that comes back after a loss, with a new boot id and its clock started anew."""
+    """A simulated rig that comes back after a loss, with a new boot id and its clock started again."""
 
     def restart(self) -> None: ...
 
@@ -68,13 +69,13 @@ def through_losses(rig: Rig, run_or_resume: Callable[[Rig], T]) -> tuple[T, int]
     """Call ``run_or_resume`` until it gets through; after each loss of the rig, start the rig again.
 
     Returns:
-        What the last call returned, and how often the rig was lost.
+        What the last call returned, and how often the machine crashed or rebooted.
     """
     losses = 0
     while True:
         try:
             return run_or_resume(rig), losses
-        except RigLost:
+        except MachineDown:
             if not isinstance(rig, RestartableRig):
                 raise
             losses += 1
@@ -102,7 +103,7 @@ class Outlook:
 
     Attributes:
         wanted, accepted, attempts: Repeats wanted and accepted, and attempts that it took.
-        rig_losses: How often the simulated rig went down.
+        machine_crashes: How often the simulated rig went down.
         expected_s: Length of the night as rehearsed.
         earliest_s, latest_s: Interval for it: chance between attempts at the plan's confidence, and
             :data:`MODEL_SHARE` on the phases whose length the rig decides.
@@ -115,7 +116,7 @@ class Outlook:
     wanted: int
     accepted: int
     attempts: int
-    rig_losses: int
+    machine_crashes: int
     expected_s: float
     earliest_s: float
     latest_s: float
@@ -134,17 +135,17 @@ class Outlook:
         }
 
 
-_PLAIN = ("wanted", "accepted", "attempts", "rig_losses", "expected_s", "earliest_s", "latest_s")
+_PLAIN = ("wanted", "accepted", "attempts", "machine_crashes", "expected_s", "earliest_s", "latest_s")
 
 
-def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int = 0) -> Outlook:
+def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, machine_crashes: int = 0) -> Outlook:
     """What the attempts of a rehearsed night say about the real one.
 
     Args:
         plan: The plan that was rehearsed.
         attempts: Every attempt; columns of :data:`harness.tables.ATTEMPTS`.
         wanted: Repeats wanted, sentinels included.
-        rig_losses: How often the simulated rig went down.
+        machine_crashes: How often the simulated rig went down.
 
     Raises:
         ValueError: There are no attempts.
@@ -163,7 +164,7 @@ def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int 
         wanted=wanted,
         accepted=len(accepted),
         attempts=len(attempts),
-        rig_losses=rig_losses,
+        machine_crashes=machine_crashes,
         expected_s=expected_s,
         earliest_s=max(float(attempts["measured_s"].sum()), expected_s - half_s),
         latest_s=expected_s + half_s,
@@ -173,7 +174,7 @@ def outlook(plan: Plan, attempts: pd.DataFrame, *, wanted: int, rig_losses: int 
             *_missing(attempts, wanted),
             *_timeouts(plan, stages, attempts),
             *_rejections(attempts),
-            *_profiles(plan, attempts, rig_losses),
+            *_profiles(plan, attempts, machine_crashes),
             *_temperatures(plan, attempts),
             *_end_of_night(plan, expected_s, expected_s + half_s),
             *_margin(table),
@@ -224,7 +225,7 @@ def _missing(attempts: pd.DataFrame, wanted: int) -> list[str]:
         return []
     return [
         f"{missing} of {wanted} repeats were still missing at the end; "
-        "raise retries.attempts_per_repeat, or mend what the other warnings name"
+        "raise retries.attempts_per_repeat, or fix what the other warnings name"
     ]
 
 
@@ -255,7 +256,7 @@ def _rejections(attempts: pd.DataFrame) -> list[str]:
     ]
 
 
-def _profiles(plan: Plan, attempts: pd.DataFrame, rig_losses: int) -> list[str]:
+def _profiles(plan: Plan, attempts: pd.DataFrame, machine_crashes: int) -> list[str]:
     found = []
     broken = attempts["verdict"].isin(["failed", "interrupted"])
     for name, group in attempts[broken].groupby("profile", sort=True):
@@ -267,10 +268,10 @@ def _profiles(plan: Plan, attempts: pd.DataFrame, rig_losses: int) -> list[str]:
         tuned = name != plan.plan.reference
         remedy = "give it more voltage or less clock" if tuned else "look at the titles' own log"
         found.append(f"{text}; {remedy}")
-    if rig_losses:
+    if machine_crashes:
         found.append(
-            f"the rig went down {rig_losses} {'time' if rig_losses == 1 else 'times'}; let it start "
-            "again by itself and resume, or take the unstable profile out"
+            f"the machine crashed or rebooted {times(machine_crashes)}; "
+            "let it start again by itself and resume, or take the unstable profile out"
         )
     return found
 

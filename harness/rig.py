@@ -3,7 +3,7 @@
 Each call states what it may raise. Where something else comes, or a value that breaks its contract, the
 wrappers of :mod:`harness.boundary` turn it into the seam's own error; nobody who uses a rig has to remember.
 An error whose ``permanent`` is true (no such program, no such column) says that trying again is no use until
-somebody mends the cause; its cell is then set aside.
+somebody fixes the cause; its cell is then set aside.
 
 The engine drives a :class:`Rig` and knows nothing of what stands behind it. ``harness.plugins`` builds one
 from the installed plugins; the simulated rig is another, with a virtual clock.
@@ -117,7 +117,7 @@ class WorkloadState:
 
 
 class Workload(Protocol):
-    """One run of one title. Made anew for each attempt."""
+    """One run of one title. Made again for each attempt."""
 
     def start(self, launch: Launch) -> None:
         """Start it and return at once. Raises WorkloadFailed."""

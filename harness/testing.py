@@ -18,7 +18,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from harness.clock import Aside, LateResult, StillRunning, Ticker
-from harness.errors import ControlRefused, FrameLogError, Problem, RigLost, SensorUnavailable, WorkloadFailed
+from harness.errors import (
+    ControlRefused,
+    FrameLogError,
+    MachineDown,
+    Problem,
+    SensorUnavailable,
+    WorkloadFailed,
+)
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec
 from harness.rig import (
     Channel,
@@ -130,10 +137,10 @@ class _FakeTicker:
         self.stopped = True
 
 
-class NeverReturns(RigLost):
+class NeverReturns(MachineDown):
     """Raised by a double's read: stands in for a call into a driver that hangs for good.
 
-    A RigLost, so that no boundary on its way takes it for an error of the sensor.
+    A MachineDown, so that no boundary on its way takes it for an error of the sensor.
     """
 
 

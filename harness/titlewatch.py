@@ -31,7 +31,7 @@ LOOK_EVERY_S = 5.0
 
 
 class TitleWatch:
-    """The watch, as seen from the harness. Thread-safe. Started with the first title, anew if it ended."""
+    """The watch, as seen from the harness. Thread-safe. Started with the first title, again if it ended."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

@@ -91,9 +91,9 @@ def test_a_night_of_uneven_and_failed_attempts_has_a_wider_interval():
 def test_time_without_power_is_told_apart_from_attempts():
     attempts = attempts_of()
     attempts.loc[3:, "started_utc"] += pd.Timedelta(seconds=90)
-    seen = outlook(plan_of(), attempts, wanted=6, rig_losses=1)
+    seen = outlook(plan_of(), attempts, wanted=6, machine_crashes=1)
     assert seen.phases["between attempts"].total_s == pytest.approx(90)
-    assert any("went down 1 time" in w for w in seen.warnings)
+    assert any("crashed or rebooted once" in w for w in seen.warnings)
 
 
 def test_a_cooldown_rule_that_can_not_be_met_is_told_with_one_that_can():

@@ -87,7 +87,7 @@ def analyse(
 
     Args:
         repeats: Columns of :data:`harness.tables.ATTEMPTS`; those it lacks count as not measured. Rows that
-            were not accepted, sentinels and second looks are left out. A further column ``score_better``
+            were not accepted, sentinels and re-measurements are left out. A further column ``score_better``
             (``higher`` or ``lower``) states which way a title's score is better.
         settings: See :class:`AnalysisSettings`.
         attempts: Every attempt, same columns, for the reasons why something is missing; by default the

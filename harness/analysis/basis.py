@@ -16,7 +16,7 @@ from harness.analysis.evenness import at_least, at_most
 from harness.analysis.repeats import CellKey, CellRepeats, planned
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS
-from harness.store.campaign_state import CRASH_CODES, RIG_LOST
+from harness.store.campaign_state import CRASH_CODES, MACHINE_DOWN
 
 
 @dataclass(frozen=True)
@@ -100,10 +100,10 @@ def rests_on(
 
 
 def crashes_of(attempts: pd.DataFrame, profile: str) -> Crashes:
-    """Crashes under one profile, second looks and sentinels among them."""
+    """Crashes under one profile, re-measurements and sentinels among them."""
     mine = attempts[attempts["profile"] == profile]
     codes = mine["reason_code"].fillna("").astype(str)
-    bad = codes.isin([*CRASH_CODES, RIG_LOST])
+    bad = codes.isin([*CRASH_CODES, MACHINE_DOWN])
     whole = bad | (mine["verdict"] == "accepted") | (mine["verdict"] == "rejected")
     crashed, tries = int(bad.sum()), int(whole.sum())
     titles = Counter(mine.loc[bad, "title"].astype(str))
@@ -131,7 +131,7 @@ def _why(
         place = (table["title"] == key[0]) & (table["setting"] == key[1]) & (table["profile"] == key[2])
         codes = table.loc[place, "reason_code"].fillna("").astype(str)
         if len(codes):
-            bad = int(codes.isin([*CRASH_CODES, RIG_LOST]).sum())
+            bad = int(codes.isin([*CRASH_CODES, MACHINE_DOWN]).sum())
             if bad:
                 tries = "try" if len(codes) == 1 else "tries"
                 return f"crashed under {under} in {bad} of {len(codes)} {tries}"

@@ -27,7 +27,7 @@ CROSS_CHECK_COLUMNS: tuple[Column, ...] = (
     Column("profile", S, "", "profile that is compared", nullable=False),
     Column("reference", S, "", "profile that it is compared with", nullable=False),
     Column("metric", S, "", "name of the metric", nullable=False),
-    Column("scope", S, "", "these titles, or titles like these", nullable=False),
+    Column("scope", S, "", "these titles, or similar titles", nullable=False),
     Column("method", S, "", "t, bootstrap or mixed model", nullable=False),
     Column("estimate", F, "", "ratio, or difference in the metric's unit"),
     Column("low", F, "", "lower end of its interval"),
@@ -88,7 +88,7 @@ def cross_check(
 
 
 def _bootstrap(comparisons: Sequence[Comparison], across: Across, scope: Scope, confidence: float) -> Ends:
-    if scope == "titles like these":
+    if scope == "similar titles":
         return bca_of_average([np.array([title.value for title in across.titles.values()])], confidence)
     titles = [comparison.title for comparison in comparisons]
     weights = [1 / len(across.titles) / titles.count(title) for title in titles]
@@ -96,7 +96,7 @@ def _bootstrap(comparisons: Sequence[Comparison], across: Across, scope: Scope, 
 
 
 def _caution(comparisons: Sequence[Comparison], across: Across, scope: Scope) -> str:
-    if scope == "titles like these":
+    if scope == "similar titles":
         count = len(across.titles)
         return f"too narrow with {count} titles" if count < ENOUGH else ""
     if not all(comparison.paired for comparison in comparisons):

@@ -94,7 +94,7 @@ class Drift:
         """The drift in words, with its interval."""
         estimate, low, high = self.over_night()
         unit = "%" if self.metric.scale == "ratio" else self.metric.difference_unit
-        verdict = "drifted" if self.significant else "shows no drift that stands out"
+        verdict = "drifted" if self.significant else "shows no significant drift"
         label = f"{self.metric.label[:1].upper()}{self.metric.label[1:]}"
         return (
             f"{label} {verdict}: {signed(estimate, 2)} {unit} over "

@@ -116,7 +116,7 @@ def lead(
         ]
         if counted.missing > 0:
             marked = f", {counted.marked} of them marked" if counted.marked else ""
-            clauses.append(f"{counted.counted} of {counted.wanted} wanted repeats count{marked}")
+            clauses.append(f"{counted.counted} of {counted.wanted} planned repeats count{marked}")
     return f"{'; '.join(clauses)}." if clauses else ""
 
 

@@ -1,7 +1,7 @@
 """Mixed models by statsmodels: a second opinion that pools the scatter of all titles.
 
 Needs the extra ``analysis``. Model, on the log scale: profile and title as fixed effects, block within title
-and repeat (the residual) as random ones; for titles like these, the profile's effect varies at random
+and repeat (the residual) as random ones; for similar titles, the profile's effect varies at random
 between titles as well. Source: Laird & Ware, *Biometrics* 38:963-974, 1982 (REML).
 """
 
@@ -18,8 +18,8 @@ import pandas as pd
 from harness.analysis.estimate import Estimate
 from harness.errors import PluginError
 
-Scope = Literal["these titles", "titles like these"]
-SCOPES: tuple[Scope, ...] = ("these titles", "titles like these")
+Scope = Literal["these titles", "similar titles"]
+SCOPES: tuple[Scope, ...] = ("these titles", "similar titles")
 
 
 def mixed_estimate(table: pd.DataFrame, scope: Scope) -> Estimate | None:
@@ -28,7 +28,7 @@ def mixed_estimate(table: pd.DataFrame, scope: Scope) -> Estimate | None:
     Args:
         table: Columns ``y`` (on the scale of the analysis), ``tuned`` (1.0 for the profile, 0.0 for the
             reference), ``title`` (title and setting) and ``block`` (unique over the table).
-        scope: Whether the titles stand for themselves or for titles like them.
+        scope: Whether the titles stand for themselves or for similar titles.
     Returns:
         None where the model can't be fitted (too few titles or repeats).
     Raises:
@@ -44,7 +44,7 @@ def mixed_estimate(table: pd.DataFrame, scope: Scope) -> Estimate | None:
     titles = _codes(table["title"].tolist())
     count = int(titles.max()) + 1
     blocks = table["block"].nunique()
-    if blocks - count < 1 or (scope == "titles like these" and count < 3):
+    if blocks - count < 1 or (scope == "similar titles" and count < 3):
         return None
     y = table["y"].to_numpy(np.float64)
     tuned = table["tuned"].to_numpy(np.float64)

@@ -1,9 +1,9 @@
-"""Across titles: the geometric mean of ratios, for these titles and for titles like these.
+"""Across titles: the geometric mean of ratios, for these titles and for similar titles.
 
 Every title weighs the same, whatever its frame rate and its count of settings. Source of the geometric
 mean: Fleming & Wallace, *Communications of the ACM* 29:218-221, 1986.
 
-Settings of a title are averaged first. "Titles like these" is a t interval over title means, never narrower
+Settings of a title are averaged first. "Similar titles" is a t interval over title means, never narrower
 than the one for these titles. From three campaigns on the campaign is the unit.
 """
 
@@ -113,7 +113,7 @@ def decided_rows(
 def _claims(
     metric: ComparedMetric, across: Across, standing: Standing, settings: AnalysisSettings, family: Family
 ) -> tuple[Claim, Claim]:
-    """The verdict for these titles and for titles like these; a single comparison keeps its own."""
+    """The verdict for these titles and for similar titles; a single comparison keeps its own."""
     share = settings.error_share(over_titles=True)
     lower = [across.lower_is_better]
     if across.alone is not None:

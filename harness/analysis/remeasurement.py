@@ -1,4 +1,4 @@
-"""Second looks: repeats that lay far from the others of their cell and were measured once more.
+"""Re-measurements: repeats that lay far from the others of their cell and were measured once more.
 
 An extra measurement that was made because a value was far away may neither be pooled nor put in its place by
 choice: either would pull the mean towards what was expected. So results rest on the planned repeats, the far
@@ -32,7 +32,7 @@ class Remeasured:
 
     Attributes:
         others_fps: Median of the other repeats of the cell.
-        first_fps: The far value; the one that counts.
+        first_fps: The outlier; the one that counts.
         second_fps: The second one.
     """
 
@@ -58,7 +58,7 @@ def remeasured(repeats: pd.DataFrame) -> tuple[Remeasured, ...]:
     """Far repeats with their second measurements.
 
     Args:
-        repeats: Accepted repeats, columns of :data:`harness.tables.ATTEMPTS`, second looks included.
+        repeats: Accepted repeats, columns of :data:`harness.tables.ATTEMPTS`, re-measurements included.
     """
     counted = planned(repeats)
     found = []
@@ -82,7 +82,7 @@ def with_second_values(repeats: pd.DataFrame) -> pd.DataFrame:
 
 
 def _pairs(repeats: pd.DataFrame) -> list[tuple[pd.Series, pd.Series]]:
-    """Each second look with the planned repeat that it looks at."""
+    """Each re-measurement with the planned repeat that it measures again."""
     if "second_look" not in repeats.columns:
         return []
     counted = planned(repeats)

@@ -24,7 +24,7 @@ class CellRepeats:
     Attributes:
         cell_id: ``title.setting.profile``.
         blocks: Campaign and block of each repeat, the key of pairing; block -1 where none is known.
-        indices: Wanted repeat that each serves, from 1; empty where it is not known.
+        indices: Planned repeat that each serves, from 1; empty where it is not known.
         values: Metric name -> values, shape (n,), NaN where missing.
     """
 
@@ -59,7 +59,7 @@ class CellRepeats:
 
 
 def planned(repeats: pd.DataFrame) -> pd.DataFrame:
-    """The repeats that results rest on: neither sentinels nor second looks."""
+    """The repeats that results rest on: neither sentinels nor re-measurements."""
     table = repeats
     for column in ("sentinel", "second_look"):
         if column in table.columns:
@@ -70,8 +70,8 @@ def planned(repeats: pd.DataFrame) -> pd.DataFrame:
 def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey, CellRepeats]:
     """Group a table of repeats by cell, in the order of the settings.
 
-    Rows with a verdict other than ``accepted``, sentinels and second looks are left out. Values that a ratio
-    can't take (zero or negative) are treated as missing.
+    Rows with a verdict other than ``accepted``, sentinels and re-measurements are left out. Values that a
+    ratio can't take (zero or negative) are treated as missing.
 
     Raises:
         ValueError: A column that identifies a repeat is missing.

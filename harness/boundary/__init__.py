@@ -34,7 +34,7 @@ sensors                                                    their readings
 observers, live page, notifications                        their share of the telling
 ========================================================== ================================================
 
-Two things pass: the user's own KeyboardInterrupt, and RigLost, after which nothing runs any more.
+Two things pass: the user's own KeyboardInterrupt, and MachineDown, after which nothing runs any more.
 """
 
 from harness.boundary.crossing import cross, note_fault, printable, told

@@ -6,14 +6,14 @@ import traceback
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
-from harness.errors import RigLost, SeamError
+from harness.errors import MachineDown, SeamError
 from harness.log import get_logger
 
 #: Longest sentence that is kept of a foreign message, characters.
 MOST_CHARACTERS: Final = 600
 _MOST_TRACEBACK: Final = 20_000
 #: What no boundary holds back: the user's own stop, and the end of the whole machine.
-PASSING: Final = (KeyboardInterrupt, RigLost)
+PASSING: Final = (KeyboardInterrupt, MachineDown)
 
 T = TypeVar("T")
 

@@ -335,7 +335,7 @@ class GuardedControl:
 
     @property
     def longest_call_s(self) -> float:
-        """Asked anew each time, since it may grow with every profile that is checked; it may be missing."""
+        """Asked again each time, since it may grow with every profile that is checked; it may be missing."""
         stated = fitness.longest_call_s(self._control)
         if stated is None:
             raise AttributeError("longest_call_s")

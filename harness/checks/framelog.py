@@ -37,7 +37,7 @@ def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
     if seen.running_s is None and frames.size >= LEAST_RISING:
         fps = 1000 / float(np.median(frames))
         if fps > MOST_FPS:
-            return f"{fps:,.0f} frames a second: their unit is wrong; mend frame_log.unit"
+            return f"{fps:,.0f} frames a second: their unit is wrong; fix frame_log.unit"
     if not seen.log_span_s or not seen.running_s or seen.log_span_s <= 0:
         return None
     magnitude = math.log10(seen.log_span_s / seen.running_s)
@@ -46,7 +46,7 @@ def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
         return None
     return (
         f"the frame times add up to {seen.log_span_s:.3g} s in a run of {seen.running_s:.0f} s: "
-        f"their unit is wrong by about {1000.0**power:g}; mend frame_log.unit"
+        f"their unit is wrong by about {1000.0**power:g}; fix frame_log.unit"
     )
 
 

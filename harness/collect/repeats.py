@@ -380,7 +380,7 @@ def _identity(path: Path, pattern: re.Pattern[str] | None) -> dict[str, str]:
         match = pattern.match(text)
         if match is None:
             raise FrameLogError(
-                f"{path}: the path does not follow the layout; mend the layout or move the file"
+                f"{path}: the path does not follow the layout; fix the layout or move the file"
             )
         return {key: value for key, value in match.groupdict().items() if value is not None}
     found = dict(part.split("=", 1) for part in text.split("/") if "=" in part)

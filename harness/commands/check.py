@@ -14,7 +14,7 @@ from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast, plan_calendar
-from harness.plan.load import load_plan
+from harness.plan.load import load_plan, older_spellings
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
@@ -52,6 +52,7 @@ def _check(arguments: argparse.Namespace) -> int:
                 "night": None if nights is None else dataclasses.asdict(nights),
                 "resolvable": _resolvable(plan),
                 "cards": cards,
+                "notes": older_spellings(arguments.plan),
             }
         )
         return 0
@@ -60,6 +61,8 @@ def _check(arguments: argparse.Namespace) -> int:
         _show(out, plan)
         for profile, told in cards.items():
             out.print(f"profile {profile}: {told}", markup=False, soft_wrap=True)
+        for note in older_spellings(arguments.plan):
+            out.print(f"note: {note}", markup=False, soft_wrap=True)
         out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
     return 0
 

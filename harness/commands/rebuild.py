@@ -50,8 +50,8 @@ def _rebuild(arguments: argparse.Namespace) -> int:
     for line in found.lines():
         out.print(line, markup=False, soft_wrap=True)
     out.print(
-        f"{arguments.folder}: the journal is built anew; `levelrig verify {arguments.folder}` checks it, and "
-        "the same run command goes on",
+        f"{arguments.folder}: a new journal is built from what is on disk; "
+        f"`levelrig verify {arguments.folder}` checks it, and the same run command goes on",
         markup=False,
         soft_wrap=True,
     )

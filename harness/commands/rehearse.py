@@ -63,6 +63,6 @@ def _rehearse(arguments: argparse.Namespace) -> int:
         rig, lambda rig: measure(plan, arguments, rig, folder, RunOptions(night_elapsed_s=next(elapsed_s)))
     )
     attempts = read_campaign(folder).attempts
-    seen = outlook(plan, attempts, wanted=result.wanted, rig_losses=losses) if len(attempts) else None
+    seen = outlook(plan, attempts, wanted=result.wanted, machine_crashes=losses) if len(attempts) else None
     nights = None if seen is None else plan_calendar(whole, seen.expected_s, datetime.now(UTC))
     return end_run(result, arguments, seen, nights)

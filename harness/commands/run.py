@@ -23,7 +23,7 @@ from harness.engine.campaign import (
 from harness.guard import left_changed
 from harness.log import get_logger
 from harness.places import state_folder
-from harness.plan.load import load_plan
+from harness.plan.load import load_plan, older_spellings
 from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
@@ -80,7 +80,7 @@ def _run(arguments: argparse.Namespace) -> int:
         discard_changed=arguments.discard_changed,
         other_rig=arguments.other_rig,
         night_elapsed_s=elapsed_s,
-        notices=chosen.notices,
+        notices=(*chosen.notices, *older_spellings(chosen.path)),
     )
     received = Received()
     with contextlib.closing(hold_hardware(plan, host, folder)) as guard:

@@ -68,7 +68,7 @@ def _status(arguments: argparse.Namespace) -> int:
         )
     extra = [
         f"{found[name]} of them {what}"
-        for name, what in (("sentinels", "to watch drift"), ("second_looks", "re-measurements of outliers"))
+        for name, what in (("sentinels", "to watch drift"), ("remeasurements", "re-measurements of outliers"))
         if found[name]
     ]
     out.print(
@@ -149,7 +149,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
         "wanted": standing.wanted_count,
         "left": left,
         "sentinels": sum(repeat.slot.sentinel for repeat in standing.repeats),
-        "second_looks": sum(repeat.slot.second_look for repeat in standing.repeats),
+        "remeasurements": sum(repeat.slot.remeasurement for repeat in standing.repeats),
         "ends_in_s": ends_in_s,
         "ends_utc": None if ends_in_s is None else now_utc + timedelta(seconds=ends_in_s),
         "verdicts": dict(Counter(row["verdict"] for row in attempts)),
@@ -166,7 +166,7 @@ def _cells(standing: Standing) -> list[dict[str, Any]]:
     """Each cell's planned repeats; a cell of which only sentinels are wanted is none."""
     cells: dict[str, dict[str, Any]] = {}
     for repeat in standing.repeats:
-        if repeat.slot.sentinel or repeat.slot.second_look:
+        if repeat.slot.sentinel or repeat.slot.remeasurement:
             continue
         counts = {"accepted": 0, "wanted": 0, "attempts": 0, "open": 0, "aside": 0, "blocked": 0}
         cell = cells.setdefault(repeat.slot.cell_id, {"cell_id": repeat.slot.cell_id, **counts})

@@ -154,7 +154,7 @@ class Running:
             block=self.slot.block,
             position=self.slot.position,
             sentinel=self.slot.sentinel,
-            second_look=self.slot.second_look,
+            second_look=self.slot.remeasurement,
             definition_hash=self.cell.definition_hash,
             verdict=verdict,
             reason_code=reason_code,

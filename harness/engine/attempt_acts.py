@@ -207,7 +207,7 @@ class AttemptActs(ABC):
             running.not_in_force = self._verify_profile()
         if state.timed_out:
             unread = self._gatekeeper.readings(running).temp_missing is not None
-            remedy = "mend its sensor" if unread else "improve the cooling"
+            remedy = "fix its sensor" if unread else "improve the cooling"
             remedy += f", or ease conditions.{name} in the plan"
             detail = f"{name}: {state.detail} after {waited_s:.0f} s; {remedy}"
             if rule.then == "mark":

@@ -340,7 +340,7 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
         if any(repeat.exhausted and not repeat.blocked for repeat in standing.missing):
             reason += "; where no try is left: raise attempts_per_repeat under [retries], then run it again"
         if aside := grouped(standing.cells_set_aside):
-            reason += f"; set aside: {'; '.join(aside)}; mend that and run the same command again"
+            reason += f"; set aside: {'; '.join(aside)}; fix that and run the same command again"
     if end.stop == "restore-failed" and accepted < wanted:
         exit_code = EXIT_INCOMPLETE
     if end.unrestored:

@@ -70,7 +70,7 @@ class Signs:
         self.count_repeats()
 
     def count_repeats(self) -> None:
-        """Look at the schedule anew."""
+        """Look at the schedule again."""
         self._counts = self._schedule.counts()
         self._estimate.left = self._counts.left
 

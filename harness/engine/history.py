@@ -81,7 +81,7 @@ class History:
         return statistics.median(self._start_temps_c) if self._start_temps_c else None
 
     def other_fps(self, cell_id: str) -> list[float]:
-        """Average FPS of the accepted repeats of that cell, second looks left out."""
+        """Average FPS of the accepted repeats of that cell, re-measurements left out."""
         return list(self._fps[cell_id])
 
     def usual_scatter(self, cell_id: str) -> float | None:

@@ -70,7 +70,7 @@ class Lookout:
             return None
         reason = (
             f"a quantity that the plan limits was lost in {self._losses} attempts in a row, each time under "
-            "load; mend its sensor, then the same command goes on"
+            "load; fix its sensor, then the same command goes on"
         )
         return StopRequested("conditions", reason)
 

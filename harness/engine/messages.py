@@ -40,7 +40,7 @@ class Start:
 
 @dataclass(frozen=True)
 class SlotOffered:
-    """The next wanted repeat; None when nothing is left to measure."""
+    """The next planned repeat; None when nothing is left to measure."""
 
     slot: Slot | None
 
@@ -166,7 +166,7 @@ Event = (
 
 @dataclass(frozen=True)
 class FetchSlot:
-    """Offer the next wanted repeat."""
+    """Offer the next planned repeat."""
 
 
 @dataclass(frozen=True)

@@ -107,12 +107,12 @@ class ProfileKeeper:
         if not self._snapshots.undisturbed():
             raise ControlRefused(
                 f"profile {profile.name}: levelrig stood still for so long that its watch put the card back; "
-                "the profile is applied anew for the next attempt"
+                "the profile is applied again for the next attempt"
             )
         return found
 
     def forget(self) -> None:
-        """The profile may not be in force any more: apply it anew next time."""
+        """The profile may not be in force any more: apply it again next time."""
         self._in_force = None
 
     def restore(self) -> list[str]:

@@ -40,7 +40,7 @@ def require_readings(
         return [f"limits.{name} is not watched: {why}" for name, why in unwatched.items()]
     if resumed and all(name in sampler.quantities for name in unwatched):
         return []
-    remedy = 'add or mend its sensor, remove the limit, or set unwatched = "accept" in [limits]'
+    remedy = 'add or fix its sensor, remove the limit, or set unwatched = "accept" in [limits]'
     problems = [
         Problem(f"limits.{name}", f"{why}, so it can't be watched", remedy) for name, why in unwatched.items()
     ]
@@ -68,7 +68,7 @@ class ReadingsWait:
         waited_s = self._clock.now_s() - self._start_s
         if waited_s < self._patience_s:
             return None
-        remedy = "mend the sensor, then the same command goes on"
+        remedy = "fix the sensor, then the same command goes on"
         return StopRequested("conditions", f"waited {waited_s:.0f} s for readings: {missing}; {remedy}")
 
     def restore_due(self) -> bool:

@@ -63,7 +63,7 @@ def recompute_metrics(store: CampaignStore, head: PlanHead) -> list[str]:
         log.info("figures recomputed", attempts=len(done), without_frames=lost)
     told = [
         f"the plan defines metrics otherwise than before: {len(done)} attempts had their figures worked out "
-        "anew from what was kept; nothing is measured again"
+        "again from what was kept; nothing is measured again"
     ]
     return told * bool(done) + [
         f"{attempt_id}: its kept frames can't be read, so its figures by the new definition stay empty"

@@ -1,9 +1,9 @@
 """Which repeats are measured once more, because they lie far from the others of their cell. Pure.
 
-Nothing is dropped for being far away, and nothing is swapped: a second look stands beside the repeat, and the
-result stays that of the planned repeats. Whether a value is far is judged when all planned repeats are in,
-each against all others of its cell, so the answer does not depend on the order in which they came; and second
-looks come after the planned repeats, so that these are measured as if there were none.
+Nothing is dropped for being far away, and nothing is swapped: a re-measurement stands beside the repeat, and
+the result stays that of the planned repeats. What is an outlier is judged when all planned repeats are in,
+each against all others of its cell, so the answer does not depend on the order in which they came; and
+re-measurements come after the planned repeats, so that these are measured as if there were none.
 """
 
 from __future__ import annotations
@@ -35,24 +35,24 @@ class Remeasurement:
 def remeasurements(
     standing: Standing, repeats: Iterable[Mapping[str, Any]], checks: Checks
 ) -> tuple[Remeasurement, ...]:
-    """Second looks of a campaign whose planned repeats are all in, at most as many as the plan allows.
+    """Re-measurements of a campaign whose planned repeats are all in, at most as many as the plan allows.
 
     Args:
-        standing: Where the campaign stands; second looks that it wants already change nothing.
+        standing: Where the campaign stands; re-measurements that it wants already change nothing.
         repeats: Rows of :data:`harness.tables.REPEATS`.
-        checks: The plan's limits. Where there are too many far values, the farthest come first.
+        checks: The plan's limits. Where there are too many outliers, the farthest come first.
 
     Returns:
         In the order of the night, at positions after all planned repeats.
     """
-    limit, at_most = checks.outlier_beyond_deviations, checks.second_looks_at_most
+    limit, at_most = checks.outlier_beyond_deviations, checks.remeasurements_at_most
     if limit is None or at_most is None:
         return ()
     counted = [row for row in repeats if row["average_fps"] and not row["second_look"]]
     fps: dict[str, list[float]] = {}
     for row in counted:
         fps.setdefault(row["cell_id"], []).append(row["average_fps"])
-    planned = [r.slot for r in standing.repeats if not r.slot.second_look]
+    planned = [r.slot for r in standing.repeats if not r.slot.remeasurement]
     slots = {(slot.cell_id, slot.repeat_index): slot for slot in planned if not slot.sentinel}
     last = max((slot.position for slot in planned), default=0)
     far: list[tuple[float, Remeasurement]] = []
@@ -63,7 +63,7 @@ def remeasurements(
         others = _without(fps[row["cell_id"]], row["average_fps"])
         distance = deviations(row["average_fps"], others, usual_scatter(fps, row["cell_id"])) or 0.0
         if abs(distance) > limit or _is_marked(row):
-            again = slot.model_copy(update={"position": last + slot.position, "second_look": True})
+            again = slot.model_copy(update={"position": last + slot.position, "remeasurement": True})
             why = f"{row['average_fps']:.1f} FPS lies {signed(distance, 1)} deviations from the other repeats"
             far.append((-abs(distance), Remeasurement(again, why)))
     far.sort(key=lambda entry: (entry[0], entry[1].slot.position))

@@ -1,4 +1,4 @@
-"""A plan that maps a frame log otherwise: kept original logs are read anew, nothing is measured again for it.
+"""A plan that maps a frame log otherwise: kept original logs are read again, and nothing is measured again.
 
 A measurement is what was run; how its log is read is not part of it. So where a cell's definition changed in
 the mapping alone, each of its attempts that was accepted, or was rejected for its frame log, is read again
@@ -101,7 +101,7 @@ def reread_frame_logs(
             lost.append(f"{attempt_id}: {changes['reason']}")
     if lost and not measure_unreadable:
         what = f"{len(lost)} repeats that counted would not count by it; the first: {lost[0]}"
-        remedy = "mend the mapping, or add --discard-changed to measure them again"
+        remedy = "fix the mapping, or add --discard-changed to measure them again"
         raise PlanError("frame_log", [Problem("titles: frame_log", what, remedy)])
     for attempt_id, changes, table in read:
         store.revise_attempt(attempt_id, changes, why="read again by the present frame_log", tables=table)

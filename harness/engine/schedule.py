@@ -32,7 +32,7 @@ class Schedule:
     Args:
         store: Knows what is done, given up and set aside.
         wanted_cells: Rule of an adaptive plan; None measures every slot of the order.
-        checks: Limits by which far values get a second look; None for no second looks.
+        checks: Limits by which outliers are measured again; None for no re-measurements.
 
     Attributes:
         news: What a person should hear of; whoever tells it takes it out.
@@ -49,7 +49,7 @@ class Schedule:
         self.news: list[str] = []
 
     def next(self) -> Slot | None:
-        """The next wanted repeat; None when nothing is left."""
+        """The next planned repeat; None when nothing is left."""
         open_slots = self._open() or self._remeasurements()
         return open_slots[0] if open_slots else None
 
@@ -70,7 +70,7 @@ class Schedule:
         return [
             slot
             for slot in standing.remaining
-            if slot.sentinel or slot.second_look or slot.cell_id in self._wanted
+            if slot.sentinel or slot.remeasurement or slot.cell_id in self._wanted
         ]
 
     def _ask(self, wanted_cells: WantedCells) -> Collection[str]:
@@ -84,7 +84,7 @@ class Schedule:
             return {slot.cell_id for slot in self._store.standing().remaining}
 
     def _remeasurements(self) -> list[Slot]:
-        """Want second looks at far values, now that the planned repeats are in; those not wanted yet.
+        """Want re-measurements of outliers, now that the planned repeats are in; those not wanted yet.
 
         Nothing but the journal decides, so a run that goes on after a crash comes to the same ones.
         """
@@ -96,7 +96,7 @@ class Schedule:
         try:
             found = remeasurements(standing, repeats, self._checks)
         except Exception as error:
-            note_fault("the search for far values", error)
+            note_fault("the search for outliers", error)
             return []
         new = {look.slot: look.why for look in found if look.slot not in wanted}
         if not new:

@@ -41,7 +41,7 @@ class Account:
         frames: Frames so far.
         faults: Rows that can't be used, by reason.
         left_out: Rows that the mapping leaves out, or that are no frames, by reason.
-        mended: Rows whose missing interval or time the other column told.
+        repaired: Rows whose missing interval or time the other column told.
         first_damage: The first row that can't be used, in words.
     """
 
@@ -52,9 +52,9 @@ class Account:
         self.frames = 0
         self.faults: Counter[str] = Counter()
         self.left_out: Counter[str] = Counter()
-        self.mended = 0
+        self.repaired = 0
         self.first_damage = ""
-        self._first_mended = ""
+        self._first_repaired = ""
 
     def leave_out(self, reason: str, mask: NDArray[np.bool_]) -> None:
         """Count rows that are left out."""
@@ -64,12 +64,12 @@ class Account:
         """Count rows that can't be used."""
         self.faults[reason] += int(np.count_nonzero(mask))
 
-    def mend(self, mask: NDArray[np.bool_], numbers: RowNumbers) -> None:
+    def repair(self, mask: NDArray[np.bool_], numbers: RowNumbers) -> None:
         """Count rows whose missing interval or time was told."""
         count = int(np.count_nonzero(mask))
-        if count and not self.mended:
-            self._first_mended = f"data row {numbers[int(np.argmax(mask))]}"
-        self.mended += count
+        if count and not self.repaired:
+            self._first_repaired = f"data row {numbers[int(np.argmax(mask))]}"
+        self.repaired += count
 
     @property
     def damaged(self) -> int:
@@ -107,11 +107,11 @@ class Account:
             notes.append(f"{rows} left out; first: {self.first_damage}")
             if self._mapping.time_column is None:
                 notes.append("the time axis is short by those rows, as their frame times are unknown")
-        if self.mended:
-            rows = "1 row was" if self.mended == 1 else f"{self.mended} rows were"
+        if self.repaired:
+            rows = "1 row was" if self.repaired == 1 else f"{self.repaired} rows were"
             notes.append(
-                f"{rows} mended: the missing interval or time follows from the other column; "
-                f"first: {self._first_mended}"
+                f"{rows} repaired: the missing interval or time follows from the other column; "
+                f"first: {self._first_repaired}"
             )
         notes += edges(self.left_out[BELOW])
         if self.left_out[HEADER]:

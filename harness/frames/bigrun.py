@@ -125,7 +125,7 @@ def summarise(
     """The same figures as :func:`harness.frames.metrics.frame_metrics`, for a stream.
 
     Args:
-        stream: Starts the run anew and gives its frame times (ms, positive) in batches, in order.
+        stream: Starts the run again and gives its frame times (ms, positive) in batches, in order.
         low_definition: As in the plan.
         stutter_multiple: See :mod:`harness.frames.stutter`.
         stutter_half_width: See there.

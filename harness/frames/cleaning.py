@@ -74,7 +74,7 @@ class Cleaner:
 
     @property
     def settled(self) -> Settled:
-        """What a second look needs to know, once the log has been read."""
+        """What a second reading needs to know, once the log has been read."""
         return Settled(self.agreement, self._selection.last_inside)
 
     @property

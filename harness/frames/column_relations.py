@@ -57,7 +57,7 @@ def steps_of(column: SampledColumn) -> Floats:
 
 
 def restarts(column: SampledColumn) -> NDArray[np.int64] | None:
-    """Rows at which a clock starts anew (none: an empty array); None where the column is no clock."""
+    """Rows at which a clock starts again (none: an empty array); None where the column is no clock."""
     places = np.flatnonzero(np.isfinite(column.relative))
     steps = np.diff(column.relative[places])
     if len(steps) < 2 or not float(np.mean(steps > 0)) > 0.02:

@@ -1,4 +1,4 @@
-"""Counters of 32 bits that start anew at 2**32: their readings are put right, exactly and with a note."""
+"""Counters of 32 bits that start again at 2**32: their readings are put right, exactly and with a note."""
 
 from __future__ import annotations
 
@@ -65,4 +65,4 @@ class Unwrapper:
         if not self.turns:
             return []
         times = "once" if self.turns == 1 else f"{self.turns} times"
-        return [f"the 32-bit counter in column {self._reference!r} started anew {times}; that was added"]
+        return [f"the 32-bit counter in column {self._reference!r} started again {times}; that was added"]

@@ -39,7 +39,7 @@ class Settled:
 
 
 class Damage:
-    """Finds and counts the rows of batch after batch that can't be used; mends what can be mended.
+    """Finds and counts the rows of batch after batch that can't be used; repairs what can be repaired.
 
     Attributes:
         agreement: Of interval and time so far.
@@ -53,7 +53,7 @@ class Damage:
         self._missing_since = 0  # rows without an interval after the last readable time
 
     def find(self, batch: Batch, none_shown: Mask | None, origin: float) -> Mask | None:
-        """Rows that can't be used, counted by reason; None when there are none. Mends ``interval_ms``.
+        """Rows that can't be used, counted by reason; None when there are none. Repairs ``interval_ms``.
 
         Args:
             batch: With its quantities.
@@ -170,11 +170,11 @@ class Damage:
         shown = True if none_shown is None else ~none_shown
         if self._mapping.presentation_time_column is not None and (missing := no_interval | gone).any():
             told = self._tell_intervals(interval_ms, np.isfinite(time_ms), missing, steps) & ~gone
-            self._account.mend(told & shown, batch.numbers)
+            self._account.repair(told & shown, batch.numbers)
         elif np.isfinite(time_ms).any():
             self._missing_since = 0
         if bad_time is not None:
-            self._account.mend(bad_time & ~gone & ~no_interval & shown, batch.numbers)
+            self._account.repair(bad_time & ~gone & ~no_interval & shown, batch.numbers)
         return told
 
     def _tell_intervals(self, interval_ms: Floats, timed: Mask, missing: Mask, steps: Steps) -> Mask:

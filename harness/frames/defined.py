@@ -1,4 +1,4 @@
-"""Frame metrics as a plan defines them: one place for those that measure and those that work out anew."""
+"""Frame metrics as a plan defines them: one place for those that measure and those that work out again."""
 
 from __future__ import annotations
 

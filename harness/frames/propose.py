@@ -136,7 +136,7 @@ def _adopt(readings: list[Reading], found: _Findings) -> None:
         found.mapping["when_time_goes_back"] = "last-run"
         rows = ", ".join(str(int(row) + 1) for row in again[:5])
         found.doubts.append(
-            f"the time starts anew {len(again)} times (data row {rows}): several runs in one log, of which "
+            f"the time starts again {len(again)} times (data row {rows}): several runs in one log, of which "
             "the last is used; set when_time_goes_back = 'first-run' for the first"
         )
 

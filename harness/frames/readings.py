@@ -44,7 +44,7 @@ def roles_of(columns: Sequence[SampledColumn]) -> Roles:
         if counts_rows(column):
             said.append(f"{name_of(column)} counts up by one: a frame number, no time")
         elif again is not None and _steps_up(column) and (not len(again) or _is_far(column)):
-            runs = f", {len(again)} times from anew" if len(again) else ""
+            runs = f", {len(again)} times from the start" if len(again) else ""
             step = float(np.nanmedian(np.diff(column.relative)))
             said.append(f"{name_of(column)} rises in steps of {step:.6g} (median){runs}: a time or a counter")
             clocks.append(column)

@@ -88,7 +88,7 @@ def locate_columns(path: Path, names: Sequence[str], mapping: ColumnMapping) -> 
             nearest = f"; nearest: {near[0]!r}" if near else ""
             raise FrameLogError(
                 f"{path}: no column {reference!r} ({key}){nearest}; the columns are: {listed}; "
-                "mend the mapping, or let 'levelrig map' propose one",
+                "fix the mapping, or let 'levelrig map' propose one",
                 permanent=True,
             )
         located[reference] = places[0]

@@ -35,7 +35,7 @@ class Guard:
     """Keeps the way back of every control; that of hardware in the machine's record, under a watch.
 
     The record is read once. From then on what this program knows counts: the watch is told it before the
-    first change, and the file is mended where somebody removed or changed it: it is for the next start.
+    first change, and the file is repaired where somebody removed or changed it: it is for the next start.
 
     Args:
         changes_hardware: Whether a control kind writes to hardware. What does not is kept in memory only:
@@ -69,7 +69,7 @@ class Guard:
             return
         changed = {control_kind: dict(snapshot), **self._known()}
         with self._watching:
-            self._record.mend(changed)
+            self._record.repair(changed)
             self._changed = changed
             self._acted = self._record.acted()
             if not self._watch_again():
@@ -86,7 +86,7 @@ class Guard:
         changed = {kind: state for kind, state in self._known().items() if kind != control_kind}
         with self._watching:
             if changed:
-                self._record.mend(changed)
+                self._record.repair(changed)
             else:
                 self._record.discard()
             self._changed = changed
@@ -108,8 +108,8 @@ class Guard:
         with self._watching:
             if self._changed:
                 with contextlib.suppress(HarnessError):  # tried again at the next sign of life
-                    if self._record.mend(self._changed):
-                        log.warning("the record of what is to be put back was changed or removed; mended")
+                    if self._record.repair(self._changed):
+                        log.warning("the record of what is to be put back was changed or removed; repaired")
             if self._watch is not None:
                 replaced = False
                 with contextlib.suppress(HarnessError):

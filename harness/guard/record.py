@@ -5,7 +5,7 @@ is the only source of a restore: whoever can write it can have commands run and 
 so it counts only if it is this user's own, can't be written by others and is no link.
 
 The run and its watch remember what they put there, so that a file which is removed or spoilt meanwhile is
-mended, not believed. Nothing in a campaign's folder is a source of a restore: the journal's table
+repaired, not believed. Nothing in a campaign's folder is a source of a restore: the journal's table
 ``snapshots`` is left over from earlier versions and not read.
 """
 
@@ -86,14 +86,14 @@ class RestoreRecord:
         """The same, and who wrote it. Raises as :meth:`open_snapshots`."""
         return self._read()
 
-    def mend(self, states: Mapping[str, Mapping[str, Any]], owner: str = "") -> bool:
+    def repair(self, states: Mapping[str, Mapping[str, Any]], owner: str = "") -> bool:
         """Write these states where the file is gone or is not what they say; a false file is kept aside.
 
         Args:
             states: What is to be put back, as whoever changed it knows.
             owner: Identity of that program; default: this one.
         Returns:
-            Whether there was anything to mend.
+            Whether there was anything to repair.
         Raises:
             StoreError: It can't be written.
         """

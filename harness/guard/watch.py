@@ -174,7 +174,7 @@ def _learned(record: RestoreRecord, known: Content) -> Content:
 def _try(record: RestoreRecord, open_control: OpenControl, known: Content, *, clear: bool) -> list[Restored]:
     if clear and known.states:  # so that it holds what can't be put back now, for the next one to try
         with contextlib.suppress(StoreError):
-            record.mend(known.states, known.owner)
+            record.repair(known.states, known.owner)
     try:
         return restore_recorded(record, open_control, clear=clear, known=known if known.states else None)
     except StoreError as error:

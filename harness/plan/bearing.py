@@ -1,6 +1,6 @@
 """Which keys of a plan bear on what a cell measures. Pure.
 
-Each model of plan keys, the core's and a plugin's alike, states it in two class variables, names parted by
+Each model of plan keys, the core's and a plugin's alike, states it in two class variables, names separated by
 spaces: ``BEARS`` for keys that change what is measured, ``APART`` for keys that do not (names, bounds of
 waits and tries, the way back, how results are judged or shown); ``*`` stands for all of the model's keys that
 the other one does not name. A change of the first measures a cell again, a change of the second keeps what

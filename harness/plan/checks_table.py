@@ -89,6 +89,6 @@ class Checks(Part):
     outlier_beyond_deviations: Threshold = Field(
         default=6, gt=0, description="from the other repeats of its cell; marks, never rejects"
     )
-    second_looks_at_most: Bound = Field(
-        default=4, ge=1, description="far values measured once more at the night's end, farthest first"
+    remeasurements_at_most: Bound = Field(
+        default=4, ge=1, description="outliers measured once more at the night's end, farthest first"
     )

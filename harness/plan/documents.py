@@ -53,7 +53,7 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         place = _PLACE.search(message)
         what = message[: place.start()] if place else message
         where = f"line {place[1]}, column {place[2]}" if place and place[1] else "end of the file"
-        remedy = "mend the TOML there; nothing after it could be read"
+        remedy = "fix the TOML there; nothing after it could be read"
         if stumbles_over(text, int(place[1]) if place and place[1] else None):
             what, remedy = 'inside "…" a backslash begins an escape, so this text can\'t be read', REMEDY
         raise PlanError(source, [Problem(where, f"{what[:1].lower()}{what[1:200]}", remedy)]) from error
@@ -86,7 +86,7 @@ def _beyond_reading(error: Exception) -> Problem:
         what = "it holds a number that is too large"
     else:
         what = f"it can't be read ({str(error)[:120]})"
-    return Problem("the file", what, "mend it; nothing of it could be read")
+    return Problem("the file", what, "fix it; nothing of it could be read")
 
 
 def _require_bounds(tables: Mapping[str, Any], lines: LineIndex, source: str) -> None:

@@ -12,6 +12,7 @@ from harness import userfiles
 from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.complaints import explain, trodden
 from harness.plan.documents import parse_toml
+from harness.plan.earlier_keys import earlier_path, notes
 from harness.plan.findings import Findings, model_at
 from harness.plan.kinds import Kinds, KindSource
 from harness.plan.locate import LineIndex, path_text
@@ -28,6 +29,11 @@ def load_plan(path: Path, host: KindSource) -> Plan:
     except UserFileError as error:
         raise PlanError(str(path), [Problem("the file", error.what, error.remedy)]) from error
     return parse_plan(text, str(path), host.kinds, [str(plugin) for plugin in host.broken])
+
+
+def older_spellings(path: Path) -> list[str]:
+    """A sentence for each key of a valid plan that has another name or place by now."""
+    return notes(parse_toml(userfiles.read_text(path, "plan"), str(path)))
 
 
 def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ()) -> Plan:
@@ -53,13 +59,14 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
     except ValidationError as failure:
         for error in failure.errors(include_url=False):
             path = trodden(error["loc"], filled)
+            written = earlier_path(path, raw)
             what, remedy = explain(error, _keys_at(path))
             if error["type"] == "extra_forbidden":
                 remedy = _home_of(str(path[-1])) or remedy
                 if path[:-1] == ("conditions",):
-                    bringers = (f"or mend what may bring it: {plugin}" for plugin in broken)
+                    bringers = (f"or fix what may bring it: {plugin}" for plugin in broken)
                     remedy = "; ".join((remedy, "or install the plugin that brings this stage", *bringers))
-            found.add(path, what, remedy)
+            found.add(written, what, remedy)
     check_rules(filled, kinds, found)
     problems = found.problems()
     if problems or plan is None:

@@ -85,7 +85,9 @@ class Retries(Part):
     launch_tries: int = Field(default=2, ge=1, le=10)
     sensor_tries: int = Field(default=3, ge=1, le=10)
     set_aside_after_crashes: int = Field(default=2, ge=1, description="of one title under one profile")
-    set_aside_after_rig_losses: int = Field(default=2, ge=1, description="under one profile, whatever title")
+    set_aside_after_machine_crashes: int = Field(
+        default=2, ge=1, description="under one profile, whatever title"
+    )
 
 
 class Notify(Part):

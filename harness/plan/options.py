@@ -76,7 +76,7 @@ def _find_kind(role: str, name: Any, key: str, path: Path, kinds: Kinds, found: 
     found.add(
         (*path, key),
         f"no {role} {shown(name)} is installed",
-        "; ".join((remedy, *(f"or mend what may bring it: {plugin}" for plugin in found.broken))),
+        "; ".join((remedy, *(f"or fix what may bring it: {plugin}" for plugin in found.broken))),
     )
     return None
 

@@ -20,6 +20,7 @@ from pydantic import (
 
 from harness.metrics import METRICS
 from harness.plan.checks_table import Checks
+from harness.plan.earlier_keys import with_present_keys
 from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
 from harness.plan.parts import KEPT, Name, OpenPart, Part
 from harness.plan.report_table import Cost, Instrument, ReportSpec
@@ -257,6 +258,11 @@ class Plan(Part):
 
     @model_validator(mode="before")
     @classmethod
+    def _by_present_keys(cls, data: Any) -> Any:
+        return with_present_keys(data) if isinstance(data, dict) else data
+
+    @model_validator(mode="before")
+    @classmethod
     def _with_blank(cls, data: Any) -> Any:
         """The blank is a profile like any other from here on: the reference's keys under its own name."""
         head, profiles = (data.get(key) for key in ("plan", "profiles")) if isinstance(data, dict) else (0, 0)
@@ -284,7 +290,7 @@ class Cell(Part):
     Attributes:
         cell_id: ``title.setting.profile``; stable as long as the names are.
         definition_hash: Content hash over all that bears on its figures; a change re-measures it, or reads
-            its kept frame logs anew where ``measured_hash`` stayed.
+            its kept frame logs again where ``measured_hash`` stayed.
         measured_hash: The same less how the frame log is read; empty in folders of earlier versions.
     """
 
@@ -298,13 +304,13 @@ class Cell(Part):
 
 
 class Slot(Part):
-    """One wanted repeat in the order of the night.
+    """One planned repeat in the order of the night.
 
     Attributes:
         position: Place in the order, from 1.
         block: Block of the order, from 1: one repeat of each profile of one title and setting.
         sentinel: Measured only to watch the rig's drift.
-        second_look: Measures that repeat once more, as it lay far from the others of its cell.
+        remeasurement: Measures that repeat once more, as it lay far from the others of its cell.
     """
 
     position: int = Field(ge=1)
@@ -312,7 +318,7 @@ class Slot(Part):
     cell_id: str
     repeat_index: int = Field(ge=1)
     sentinel: bool = False
-    second_look: bool = False
+    remeasurement: bool = False
 
 
 def rules_in_force(conditions: Conditions, title: TitleSpec) -> list[tuple[AnyStage, Rule]]:

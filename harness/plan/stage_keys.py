@@ -1,4 +1,4 @@
-"""Gives the plan's models a key for each stage there is, and gives them anew when a plugin brings another."""
+"""Gives the plan's models a key for each stage there is, again when a plugin brings another."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def set_stage_keys(
     outer: Sequence[type[BaseModel]],
     stages: Iterable[AnyStage],
 ) -> None:
-    """Give each model its stages' keys, which bear, take away what is no stage any more, and build it anew.
+    """Give each model its stages' keys, which bear, take away what is no stage any more, and build it again.
 
     Args:
         conditions: The model of ``[conditions]``: every stage.

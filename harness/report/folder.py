@@ -43,7 +43,7 @@ class Campaign:
         rig: Content of ``rig.json``; empty where it is missing.
         attempts: Every attempt, columns of ``harness.tables.ATTEMPTS``.
         repeats: The accepted repeats, same columns, reference repeats that only watch drift included.
-        second_looks: Accepted second measurements of far repeats, same columns; no result rests on them.
+        remeasurements: Accepted second measurements of far repeats, same columns; no result rests on them.
         unrestored: Why the card was not back when the last run ended; empty if it was.
         hashes: SHA-256 of artifacts by path relative to the folder, as the manifest has them.
         reader: Reads artifacts when they are asked for.
@@ -57,7 +57,9 @@ class Campaign:
     repeats: pd.DataFrame
     hashes: Mapping[str, str] = field(default_factory=dict)
     unrestored: str = ""
-    second_looks: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=attempts_schema().names))
+    remeasurements: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=attempts_schema().names)
+    )
     reader: Reader = field(default_factory=lambda: Reader(Path()), repr=False, compare=False)
 
     @property
@@ -200,7 +202,7 @@ def read_campaign(folder: Path) -> Campaign:
         rig=reader.json("rig.json", "the report says nothing of the rig"),
         attempts=attempts,
         repeats=repeats[~second].reset_index(drop=True),
-        second_looks=repeats[second].reset_index(drop=True),
+        remeasurements=repeats[second].reset_index(drop=True),
         unrestored=_unrestored(folder),
         hashes=reader.hashes,
         reader=reader,

@@ -79,7 +79,7 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         )  # fmt: skip
         if pd.notna(row["like_these_low"]):
             numbers[f"like-these/{place}"] = _number(
-                f"{what}, with the interval for titles like these: {row['like_these_decision']}",
+                f"{what}, with the interval for similar titles: {row['like_these_decision']}",
                 (row["estimate"], row["like_these_low"], row["like_these_high"]),
                 row["unit"], row["metric"], repeats, ends,
             )  # fmt: skip

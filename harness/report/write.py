@@ -131,8 +131,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     incident = incidents.sentence(analysis.crashes, analysis.set_aside, analysis.account, analysis.settings)
     text = methods(campaign, names, version, incident)
     told = dataclasses.replace(analysis, warnings=(*analysis.warnings, *campaign.damage))
-    parted = frame_rate_table(seconds, campaign.plan.plan.reference, names)
-    view = page.view_of(campaign, told, names, overview, by_title, parted, forms if bundle else {}, text)
+    split = frame_rate_table(seconds, campaign.plan.plan.reference, names)
+    view = page.view_of(campaign, told, names, overview, by_title, split, forms if bundle else {}, text)
     labels = {p: names[p] for p in (*looks, *(t.name for t in campaign.plan.titles))}
     data = page_data(forms, labels, overview) if bundle else ""
     page_path = target / "index.html"

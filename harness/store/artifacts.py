@@ -119,7 +119,7 @@ def write_table(files: SafeFiles, path: Path, table: pa.Table) -> Artifact:
 
 
 def write_row(files: SafeFiles, attempt_folder: Path, encoded: str) -> Artifact:
-    """Keep an attempt's row of the journal beside its files, so that a lost journal can be built anew."""
+    """Keep an attempt's row of the journal beside its files, so that a lost journal can be built again."""
     path = attempt_folder / ROW_NAME
     files.write_whole(path, encoded.encode())
     return describe(files.folder, path)

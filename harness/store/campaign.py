@@ -11,7 +11,7 @@ from typing import Any, Self
 
 import pyarrow as pa
 
-from harness.errors import DiskFull, RigLost, StoreError
+from harness.errors import DiskFull, MachineDown, StoreError
 from harness.plan.night_tables import Retries
 from harness.plan.schema import Cell, Slot
 from harness.rig import RigFacts
@@ -123,7 +123,7 @@ class CampaignStore(CampaignView):
             plan_text: The plan file, word for word; kept as ``plan.toml``.
             plan_source: Where it came from, for messages.
             cells: All cells of the plan.
-            slots: The wanted repeats in the order of the night.
+            slots: The planned repeats in the order of the night.
             facts: The rig at this moment, with its boot identity.
             now_utc: Present wall-clock time.
             retries: The plan's bounds for tries at a repeat and for setting profiles aside.
@@ -176,7 +176,7 @@ class CampaignStore(CampaignView):
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
-        if isinstance(error, RigLost):
+        if isinstance(error, MachineDown):
             self._drop()
         else:
             self.close()
@@ -213,7 +213,7 @@ class CampaignStore(CampaignView):
             if not self._files.faulty:
                 export.write_whole_manifest(self._journal, self.campaign_id, self._now(), known, sealed)
         except DiskFull:
-            pass  # the journal holds all that counts; the next session writes the manifest anew
+            pass  # the journal holds all that counts; the next session writes the manifest again
         finally:
             self._journal.close()
             lock.release()
@@ -258,7 +258,7 @@ class CampaignStore(CampaignView):
         """Put the start of an attempt down; durable on return, so call it before anything is applied.
 
         Args:
-            slot: The wanted repeat that it serves.
+            slot: The planned repeat that it serves.
             started_utc: Wall-clock time of its start.
             start_s: Monotonic seconds since this session began; the store adds what went before.
             boot_id: Identity of the rig's present boot.
@@ -351,7 +351,7 @@ class CampaignStore(CampaignView):
         why: str,
         tables: Mapping[str, pa.Table] | None = None,
     ) -> None:
-        """Put figures that were worked out anew from kept files in the place of an ended attempt's old ones.
+        """Put figures that were worked out again from kept files in the place of an ended attempt's old ones.
 
         The old values go into an event (kind ``revised``), a replaced table stays as
         ``<name>.before-<n>.parquet``; durable on return. Interrupted and done again it ends the same.

@@ -9,6 +9,7 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import Final
 
+from harness.numerals import times
 from harness.plan.night_tables import Retries
 from harness.plan.schema import Slot
 from harness.reasons import is_permanent, kind_of
@@ -20,12 +21,12 @@ DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
 #: Reason codes that speak of a profile's instability: the title crashed or hung, or the driver failed.
 CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"}) | DRIVER_CODES
 #: The whole machine went down during the attempt: its boot identity changed.
-RIG_LOST: Final = "rig-lost"
+MACHINE_DOWN: Final = "rig-lost"
 #: The disk was full during the attempt.
 DISK_FULL: Final = "disk-full"
 #: A quantity that the plan limits was not read any more, so the title was ended.
 UNWATCHED: Final = "limit-unwatched"
-#: The journal was lost and built anew, and with it the outcome of this attempt.
+#: The journal was lost and built again, and with it the outcome of this attempt.
 JOURNAL_LOST: Final = "journal-lost"
 #: Interruptions that say nothing about the profile and so don't use up a try at the repeat.
 BLAMELESS_CODES: Final = frozenset(
@@ -50,8 +51,8 @@ SlotKey = tuple[str, int, bool, bool]
 
 
 def key_of(repeat: Slot | AttemptFact) -> SlotKey:
-    """What makes a wanted repeat itself: cell, repeat, sentinel or not, second look or not."""
-    return (repeat.cell_id, repeat.repeat_index, repeat.sentinel, repeat.second_look)
+    """What makes a planned repeat itself: cell, repeat, sentinel or not, re-measurement or not."""
+    return (repeat.cell_id, repeat.repeat_index, repeat.sentinel, repeat.remeasurement)
 
 
 @dataclass(frozen=True)
@@ -79,10 +80,10 @@ class SetAside:
 
 @dataclass(frozen=True)
 class RepeatStanding:
-    """One wanted repeat.
+    """One planned repeat.
 
     Attributes:
-        slot: The wanted repeat.
+        slot: The planned repeat.
         accepted: It is measured.
         tries: Attempts that used up a try.
         attempts: All attempts, those that use up no try included.
@@ -110,11 +111,11 @@ class Standing:
     """Where the campaign stands.
 
     Attributes:
-        repeats: The wanted repeats in the order of the night.
+        repeats: The planned repeats in the order of the night.
         set_aside: Profiles found unstable.
         crash_counts: (title, profile) -> crashes of the title, driver errors among them.
-        rig_losses: profile -> losses of the rig.
-        cells_set_aside: Cells that can't be measured until somebody mends the cause.
+        machine_crashes: profile -> losses of the rig.
+        cells_set_aside: Cells that can't be measured until somebody fixes the cause.
         offered_again: Cells that were given up in an earlier run for a cause that may have been put right.
         shared_cause: What fails one cell after the other in this run; the night must pause.
     """
@@ -122,7 +123,7 @@ class Standing:
     repeats: tuple[RepeatStanding, ...]
     set_aside: tuple[SetAside, ...] = ()
     crash_counts: Mapping[tuple[str, str], int] = field(default_factory=dict)
-    rig_losses: Mapping[str, int] = field(default_factory=dict)
+    machine_crashes: Mapping[str, int] = field(default_factory=dict)
     cells_set_aside: tuple[CellSetAside, ...] = ()
     offered_again: tuple[CellSetAside, ...] = ()
     shared_cause: SharedCause | None = None
@@ -165,15 +166,18 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
     """Which profiles are to be set aside, for a title or altogether.
 
     Args:
-        attempts: Attempts at present definitions only: a profile that was changed starts anew.
+        attempts: Attempts at present definitions only: a profile that was changed starts again.
         retries: The plan's bounds.
     """
     crashes = crash_counts(attempts)
-    losses = rig_losses(attempts)
+    losses = machine_crashes(attempts)
     found: list[SetAside] = []
     for profile, count in sorted(losses.items()):
-        if count >= retries.set_aside_after_rig_losses:
-            reason = f"the rig went down {_times(count)} under profile {profile}; set aside as unstable"
+        if count >= retries.set_aside_after_machine_crashes:
+            reason = (
+                f"the machine crashed or rebooted {times(count)} under profile {profile}; "
+                "set aside as unstable"
+            )
             found.append(SetAside(profile, None, count, reason))
     whole = {entry.profile for entry in found}
     tried: dict[str, set[str]] = {}
@@ -189,7 +193,7 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
                 a.reason_code in DRIVER_CODES and (a.title, a.profile) == (title, profile) for a in attempts
             )
             what = "crashed or met a driver error" if driver else "crashed"
-            reason = f"{title} {what} {_times(count)} under profile {profile}; set aside for this title"
+            reason = f"{title} {what} {times(count)} under profile {profile}; set aside for this title"
             if at_fault:
                 reason += ", which crashes under every profile tried: look at the title first"
             found.append(SetAside(profile, title, count, reason, at_fault))
@@ -199,7 +203,7 @@ def unstable_profiles(attempts: Sequence[AttemptFact], retries: Retries) -> tupl
 def titles_at_fault_before(attempts: Sequence[AttemptFact], retries: Retries, orderly_ends: int) -> set[int]:
     """Places of crashes that spoke of a title, not of a profile, in a run that came to an orderly end.
 
-    The title crashed under every profile tried, so a person may have put it right since: it is tried anew,
+    The title crashed under every profile tried, so a person may have put it right since: it is tried again,
     and what counts from then on is how it does now.
     """
     forgiven: set[int] = set()
@@ -214,7 +218,7 @@ def unstable_in_the_end(attempts: Sequence[AttemptFact], retries: Retries) -> tu
     """:func:`unstable_profiles` of attempts whose runs are not known, as of a dataset.
 
     What was set aside is not tried again in its run. So where a title at fault was, it was put right and
-    offered anew, and its crashes before don't count.
+    offered again, and its crashes before don't count.
     """
     counted: list[AttemptFact] = []
     for attempt in attempts:
@@ -231,9 +235,9 @@ def crash_counts(attempts: Sequence[AttemptFact]) -> Mapping[tuple[str, str], in
     return Counter((a.title, a.profile) for a in attempts if a.reason_code in CRASH_CODES)
 
 
-def rig_losses(attempts: Sequence[AttemptFact]) -> Mapping[str, int]:
+def machine_crashes(attempts: Sequence[AttemptFact]) -> Mapping[str, int]:
     """profile -> attempts in which the whole rig went down."""
-    return Counter(a.profile for a in attempts if a.reason_code == RIG_LOST)
+    return Counter(a.profile for a in attempts if a.reason_code == MACHINE_DOWN)
 
 
 def standing(
@@ -247,10 +251,10 @@ def standing(
     session: int = 0,
     orderly_ends: int = 0,
 ) -> Standing:
-    """Judge every wanted repeat.
+    """Judge every planned repeat.
 
     Args:
-        slots: Wanted repeats in the order of the night.
+        slots: Planned repeats in the order of the night.
         definitions: cell_id -> present definition hash.
         names: cell_id -> (title, profile).
         attempts: All attempts ever made in this campaign.
@@ -260,15 +264,15 @@ def standing(
         orderly_ends: How many runs before it came to an orderly end.
     """
     present = [a for a in attempts if definitions.get(a.cell_id) == a.definition_hash]
-    mended = titles_at_fault_before(present, retries, orderly_ends)
-    aside = unstable_profiles([a for place, a in enumerate(present) if place not in mended], retries)
+    repaired = titles_at_fault_before(present, retries, orderly_ends)
+    aside = unstable_profiles([a for place, a in enumerate(present) if place not in repaired], retries)
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
     shared, alive = causes.shared_causes(present, controls, len({title for title, _ in names.values()}))
     in_common = {place for cause in shared for place in cause.places}
     forgiven = (
         in_common
-        | mended
+        | repaired
         | {
             place
             for place, a in enumerate(present)
@@ -307,8 +311,8 @@ def standing(
     return Standing(
         tuple(judged),
         aside,
-        crash_counts([a for place, a in enumerate(present) if place not in mended]),
-        rig_losses(present),
+        crash_counts([a for place, a in enumerate(present) if place not in repaired]),
+        machine_crashes(present),
         tuple(blocked.values()),
         given_up,
         next((cause for cause in alive if cause.last_session == session), None),
@@ -318,7 +322,7 @@ def standing(
 def _is_past(attempt: AttemptFact, orderly_ends: int) -> bool:
     """It failed before an orderly end of a run, by what may have been put right since."""
     code = attempt.reason_code
-    return code is not None and attempt.round < orderly_ends and kind_of(code) in causes.MENDABLE_KINDS
+    return code is not None and attempt.round < orderly_ends and kind_of(code) in causes.FIXABLE_KINDS
 
 
 def _given_up(
@@ -344,7 +348,3 @@ def _given_up(
             or counts[key_of(a)] >= retries.attempts_per_repeat
         }.values()
     )
-
-
-def _times(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")

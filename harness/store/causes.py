@@ -34,7 +34,7 @@ SHARED_KINDS: Final = frozenset(
     }
 )
 #: What a person may have put right between two runs: a later run tries again what failed so.
-MENDABLE_KINDS: Final = SHARED_KINDS | {
+FIXABLE_KINDS: Final = SHARED_KINDS | {
     "frame-log",
     "frame-log-missing",
     "frame-log-unit",
@@ -43,7 +43,7 @@ MENDABLE_KINDS: Final = SHARED_KINDS | {
 }
 #: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may
 #: come back by themselves, and where they don't, cells of several titles fail alike.
-_OF_THE_CELL: Final = MENDABLE_KINDS - {"telemetry", "telemetry-gap", "readings-missing", "limit-unwatched"}
+_OF_THE_CELL: Final = FIXABLE_KINDS - {"telemetry", "telemetry-gap", "readings-missing", "limit-unwatched"}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
 #: levelrig itself ended during the attempt, on a machine that stayed up.
@@ -73,7 +73,7 @@ class AttemptFact:
     sentinel: bool
     verdict: str | None
     reason_code: str | None
-    second_look: bool = False
+    remeasurement: bool = False
     reason: str | None = None
     session: int = 0
     round: int = 0
@@ -82,7 +82,7 @@ class AttemptFact:
 
 @dataclass(frozen=True)
 class CellSetAside:
-    """A cell that can't be measured until somebody mends the cause.
+    """A cell that can't be measured until somebody fixes the cause.
 
     Attributes:
         cell_id: The cell.
@@ -133,7 +133,7 @@ class SharedCause:
         """What to tell a person."""
         return (
             f"{len(self.cells)} cells failed alike with no accepted repeat between "
-            f"({self.kind}: {self.reason}); these tries are not used up: mend the cause, then the same "
+            f"({self.kind}: {self.reason}); these tries are not used up: fix the cause, then the same "
             "command goes on"
         )
 
@@ -196,7 +196,7 @@ def cells_set_aside(
         if a.verdict not in ("failed", "rejected") or a.reason_code is None:
             continue
         kind = kind_of(a.reason_code)
-        key = (a.cell_id, a.repeat_index, a.sentinel, a.second_look)
+        key = (a.cell_id, a.repeat_index, a.sentinel, a.remeasurement)
         before, in_round, count = alike.get(key, ("", -1, 0))
         count = count + 1 if (before, in_round) == (kind, a.round) else 1
         alike[key] = (kind, a.round, count)

@@ -13,7 +13,7 @@ class PlanChange:
     Attributes:
         kept: Cells whose definition did not change; their accepted repeats count on.
         reread: Cells whose frame log is mapped otherwise and that are else as they were: their kept logs are
-            read anew.
+            read again.
         remeasured: Cells whose definition changed; what was measured stays as evidence and doesn't count.
         orphaned: Cells that the new plan no longer has; the same holds.
         added: Cells that are new.
@@ -41,7 +41,7 @@ class PlanChange:
         told: list[str] = []
         for word, cells in (
             ("kept", self.kept),
-            ("read anew from their kept frame logs (frame_log changed)", self.reread),
+            ("read again from their kept frame logs (frame_log changed)", self.reread),
             ("measured again (definition changed)", self.remeasured),
             ("orphaned (no longer in the plan)", self.orphaned),
             ("new", self.added),

@@ -4,7 +4,7 @@ WAL mode with ``synchronous=FULL``: a transition is on the disk before the call 
 transition is one transaction that passes through :meth:`FileSystem.commit`, so that tests can break each.
 
 After an unclean end the journal is not trusted in place. The pages that a failed fsync left behind may be in
-memory only, so :func:`mend` copies all that can be read into a new file, syncs that, and puts it in the old
+memory only, so :func:`repair` copies all that can be read into a new file, syncs that, and puts it in the old
 one's place: either file is whole at any moment.
 """
 
@@ -31,7 +31,7 @@ from harness.errors import NotACampaign, StoreError, UnsafePath
 from harness.store.files import TEMPORARY, SafeFiles
 
 JOURNAL_NAME: Final = "journal.sqlite"
-MENDED_NAME: Final = "journal.mended"
+REPAIRED_NAME: Final = "journal.mended"
 SCHEMA_VERSION: Final = 2
 TABLES: Final = (
     "meta", "plans", "sessions", "cells", "slots", "attempts", "transitions", "artifacts", "snapshots",
@@ -105,11 +105,11 @@ class Journal:
 
     @classmethod
     def open(cls, files: SafeFiles) -> Journal:
-        """Open for writing; make it if it isn't there; mend it first if the last end was unclean.
+        """Open for writing; make it if it isn't there; repair it first if the last end was unclean.
 
         The caller holds the folder's lock.
         """
-        mend(files)
+        repair(files)
         path = files.folder / JOURNAL_NAME
         with files.guarded(f"opening {path}"):
             _keep_locks_private(path)
@@ -133,9 +133,9 @@ class Journal:
     def read(cls, folder: Path) -> Journal:
         """Open read-only, also while another process writes. Raises StoreError if there is none."""
         path = folder / JOURNAL_NAME
-        mended = folder / MENDED_NAME
-        if not inside.is_there(folder, path) and inside.is_there(folder, mended):
-            path = mended
+        repaired = folder / REPAIRED_NAME
+        if not inside.is_there(folder, path) and inside.is_there(folder, repaired):
+            path = repaired
         if not inside.is_there(folder, path):
             raise NotACampaign(f"{folder}: no campaign there (no {JOURNAL_NAME}); name a campaign folder")
         files = SafeFiles(folder)
@@ -152,7 +152,7 @@ class Journal:
         return journal
 
     def close(self) -> None:
-        """Close. After a disk fault nothing is written any more: the next start mends the journal."""
+        """Close. After a disk fault nothing is written any more: the next start repairs the journal."""
         with self._lock:
             if self.files.faulty:
                 # An open connection writes on closing; leaving it to the end of the process does not.
@@ -239,39 +239,39 @@ def add_event(
     )
 
 
-def mend(files: SafeFiles) -> bool:
+def repair(files: SafeFiles) -> bool:
     """Bring the journal into one whole, freshly written file if the last end was unclean.
 
     Returns:
-        Whether there was something to mend.
+        Whether there was something to repair.
     Raises:
         StorageFault: The journal is damaged; the message says what to do.
     """
     folder = files.folder
-    path, mended = folder / JOURNAL_NAME, folder / MENDED_NAME
+    path, repaired = folder / JOURNAL_NAME, folder / REPAIRED_NAME
     log, index = folder / f"{JOURNAL_NAME}-wal", folder / f"{JOURNAL_NAME}-shm"
-    if not inside.is_there(folder, mended):
+    if not inside.is_there(folder, repaired):
         if not inside.is_there(folder, log) or not inside.is_there(folder, path):
             return False
-        _copy_readable(files, path, mended)
-    # ``mended`` is complete and on the disk; from here on every step can be repeated.
+        _copy_readable(files, path, repaired)
+    # ``repaired`` is complete and on the disk; from here on every step can be repeated.
     for leftover in (log, index):
         files.remove(leftover)
     files.sync_folder(folder)
-    files.publish(mended, path)
+    files.publish(repaired, path)
     return True
 
 
 def _copy_readable(files: SafeFiles, path: Path, target: Path) -> None:
     temporary = target.with_name(target.name + TEMPORARY)
     files.remove(temporary)
-    with files.guarded(f"mending {path}"):
+    with files.guarded(f"repairing {path}"):
         connection = _connect(path)
         try:
             problems = [row[0] for row in connection.execute("PRAGMA integrity_check")]
             if problems != ["ok"]:
                 damage = sqlite3.DatabaseError("; ".join(problems[:3]))
-                raise files.fail(f"mending {path}", damage) from damage
+                raise files.fail(f"repairing {path}", damage) from damage
             connection.execute("VACUUM INTO ?", (str(temporary),))
             descriptor = inside.open_file(files.folder, temporary, os.O_RDWR)
             with os.fdopen(descriptor, "rb+", buffering=0) as copy:

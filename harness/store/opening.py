@@ -24,7 +24,7 @@ from harness.rig import RigFacts
 from harness.rig_identity import RigComparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
-from harness.store.campaign_state import RIG_LOST
+from harness.store.campaign_state import MACHINE_DOWN
 from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange, compare
 from harness.store.export import DATASET_FOLDER, PLAN_NAME
@@ -324,8 +324,8 @@ def why_interrupted(last_phase: str | None, *, rebooted: bool) -> tuple[str, str
     """(reason code, sentence) for an attempt that was begun and never ended."""
     where = f"in phase {last_phase}" if last_phase else "before its first phase"
     if rebooted:
-        return RIG_LOST, f"the rig went down {where}: it has been started anew since"
-    return PROGRAM_LOST, f"levelrig ended {where} without closing the attempt; the rig stayed up"
+        return MACHINE_DOWN, f"the machine crashed or rebooted {where}; it was started again since"
+    return PROGRAM_LOST, f"levelrig ended {where} without closing the attempt; the machine stayed up"
 
 
 def _put_plan_in_force(
@@ -362,7 +362,9 @@ def _note_resume(
     last = records.sessions(journal)[-1]
     data: dict[str, Any] = {"closed_attempts": closed, "last_heartbeat_utc": last.heartbeat_utc}
     if last.boot_id != facts.boot_id:
-        add_event(connection, now_utc, "rebooted", "the rig was started anew since the last session", data)
+        add_event(
+            connection, now_utc, "rebooted", "the machine was started again since the last session", data
+        )
     if last.rig_id != facts.rig_id:
         seen = compare_with_last(journal, facts)
         kind = "rig-renamed" if seen.same else "rig-changed"

@@ -27,7 +27,7 @@ from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
 from harness.store.campaign_state import JOURNAL_LOST
 from harness.store.files import TEMPORARY, SafeFiles
-from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal, add_event, build, copy_of, set_meta
+from harness.store.journal import JOURNAL_NAME, REPAIRED_NAME, Journal, add_event, build, copy_of, set_meta
 from harness.store.lock import FolderLock
 from harness.store.manifest import read_manifest
 from harness.store.opening import ATTEMPTS_FOLDER, DEFINITION_FORM, FORM_NOW, PlanInForce
@@ -139,7 +139,7 @@ def _rebuild(files: SafeFiles, plan: PlanInForce, now_utc: datetime) -> Rebuilt:
     files.remove(build_path)
     with closing(build(files, build_path)) as journal:
         _fill(journal, plan, rows, artifacts, campaign_id, old, now_utc)
-    aside = files.keep_aside(f"{JOURNAL_NAME}-wal", f"{JOURNAL_NAME}-shm", MENDED_NAME, JOURNAL_NAME)
+    aside = files.keep_aside(f"{JOURNAL_NAME}-wal", f"{JOURNAL_NAME}-shm", REPAIRED_NAME, JOURNAL_NAME)
     files.publish(build_path, folder / JOURNAL_NAME)
     with closing(Journal.open(files)) as journal:
         export.export_dataset(journal)
@@ -171,7 +171,7 @@ class _OldJournal:
 
     @classmethod
     def of(cls, folder: Path) -> _OldJournal | None:
-        there = (p for p in (folder / MENDED_NAME, folder / JOURNAL_NAME) if inside.is_there(folder, p))
+        there = (p for p in (folder / REPAIRED_NAME, folder / JOURNAL_NAME) if inside.is_there(folder, p))
         path = next(there, None)
         if path is None or not inside.size_bytes(folder, path):
             return None
@@ -417,7 +417,7 @@ def _fill(
         )
         records.replace_plan(connection, plan.cells, plan.slots)
         # what was wanted beyond the plan's own order: a far repeat measured once more
-        known = {(s.cell_id, s.repeat_index, s.second_look) for s in plan.slots}
+        known = {(s.cell_id, s.repeat_index, s.remeasurement) for s in plan.slots}
         cell_ids = {cell.cell_id for cell in plan.cells}
         records.insert_slots(
             connection,

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
+from harness.plan.earlier_keys import with_present_keys
 from harness.plan.night_tables import Retries
 from harness.plan.schema import Cell, Slot
 from harness.store import campaign_state as rules
@@ -54,9 +55,9 @@ class Session:
     outcome: str | None
 
 
-def folder_name(repeat_index: int, attempt_index: int, sentinel: bool, second_look: bool = False) -> str:
+def folder_name(repeat_index: int, attempt_index: int, sentinel: bool, remeasurement: bool = False) -> str:
     """Name of an attempt's folder below its cell's."""
-    kind = "sentinel-" if sentinel else "second-look-" if second_look else ""
+    kind = "sentinel-" if sentinel else "second-look-" if remeasurement else ""
     return f"{kind}{repeat_index}.{attempt_index}"
 
 
@@ -90,7 +91,7 @@ def definitions(journal: Journal) -> dict[str, str]:
 
 
 def slots(journal: Journal) -> list[Slot]:
-    """The wanted repeats in the order of the night."""
+    """The planned repeats in the order of the night."""
     return [
         Slot(
             position=r["position"],
@@ -98,7 +99,7 @@ def slots(journal: Journal) -> list[Slot]:
             cell_id=r["cell_id"],
             repeat_index=r["repeat_index"],
             sentinel=bool(r["sentinel"]),
-            second_look=bool(r["second_look"]),
+            remeasurement=bool(r["second_look"]),
         )
         for r in journal.query("SELECT * FROM slots ORDER BY position")
     ]
@@ -116,7 +117,7 @@ def attempt_facts(journal: Journal) -> list[AttemptFact]:
             sentinel=bool(r["sentinel"]),
             verdict=r["verdict"],
             reason_code=r["reason_code"],
-            second_look=bool(r["second_look"]),
+            remeasurement=bool(r["second_look"]),
             reason=_reason(r),
             session=r["session_id"],
             round=r["round"],
@@ -147,7 +148,8 @@ def accepted_counts(journal: Journal) -> Mapping[tuple[str, str], int]:
 def standing(journal: Journal) -> Standing:
     """Where the campaign stands now."""
     rows = journal.query("SELECT * FROM cells")
-    retries = Retries.model_validate(journal.meta("retries"))
+    kept = with_present_keys({"retries": journal.meta("retries")})
+    retries = Retries.model_validate(kept["retries"])
     runs = journal.query("SELECT session_id, outcome FROM sessions ORDER BY session_id")
     return rules.standing(
         slots(journal),
@@ -268,10 +270,10 @@ def rename_definitions(connection: sqlite3.Connection, renamed: Mapping[tuple[st
 
 
 def insert_slots(connection: sqlite3.Connection, wanted: Iterable[Slot]) -> None:
-    """Add wanted repeats."""
+    """Add planned repeats."""
     connection.executemany(
         "INSERT INTO slots VALUES (?, ?, ?, ?, ?, ?)",
-        [(s.position, s.block, s.cell_id, s.repeat_index, s.sentinel, s.second_look) for s in wanted],
+        [(s.position, s.block, s.cell_id, s.repeat_index, s.sentinel, s.remeasurement) for s in wanted],
     )
 
 
@@ -304,7 +306,7 @@ def insert_attempt(
         " WHERE cell_id = ? AND repeat_index = ? AND sentinel = ? AND second_look = ?",
         rules.key_of(slot),
     ).fetchone()
-    name = folder_name(slot.repeat_index, index, slot.sentinel, slot.second_look)
+    name = folder_name(slot.repeat_index, index, slot.sentinel, slot.remeasurement)
     attempt_id = f"{slot.cell_id}/{name}"
     connection.execute(
         "INSERT INTO attempts (attempt_id, session_id, cell_id, title, setting, profile, definition_hash,"
@@ -317,7 +319,7 @@ def insert_attempt(
             session_id,
             slot.repeat_index,
             slot.sentinel,
-            slot.second_look,
+            slot.remeasurement,
             index,
             slot.position,
             slot.block,
@@ -334,7 +336,7 @@ def insert_attempt(
 def insert_ended_attempt(
     connection: sqlite3.Connection, attempt_id: str, session_id: int, row: Mapping[str, Any], fields: str
 ) -> None:
-    """Put an attempt down whose outcome is known already, as a journal that is built anew does."""
+    """Put an attempt down whose outcome is known already, as a journal that is built again does."""
     names = (
         "cell_id", "title", "setting", "profile", "definition_hash", "repeat_index", "attempt_index",
         "position", "block", "rig_id", "verdict",
@@ -358,7 +360,7 @@ def insert_ended_attempt(
 
 
 def insert_artifacts(connection: sqlite3.Connection, attempt_id: str, found: Iterable[Artifact]) -> None:
-    """Put artifacts of an attempt down; one that stands there already is put down anew."""
+    """Put artifacts of an attempt down; one that stands there already is put down again."""
     connection.executemany(
         "INSERT OR REPLACE INTO artifacts VALUES (?, ?, ?, ?, ?, ?)",
         [(attempt_id, a.path, a.sha256, a.size_bytes, a.row_count, a.partial) for a in found],
@@ -366,14 +368,14 @@ def insert_artifacts(connection: sqlite3.Connection, attempt_id: str, found: Ite
 
 
 def slot_of(row: Mapping[str, Any]) -> Slot:
-    """The wanted repeat that an attempt served."""
+    """The planned repeat that an attempt served."""
     return Slot(
         position=row["position"],
         block=row["block"],
         cell_id=row["cell_id"],
         repeat_index=row["repeat_index"],
         sentinel=bool(row.get("sentinel")),
-        second_look=bool(row.get("second_look")),
+        remeasurement=bool(row.get("second_look")),
     )
 
 

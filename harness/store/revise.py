@@ -1,4 +1,4 @@
-"""Figures of an ended attempt worked out anew from its kept files. What stood there before is kept.
+"""Figures of an ended attempt worked out again from its kept files. What stood there before is kept.
 
 Two things may ask for it: a plan that defines a metric otherwise, and a frame log that is read otherwise. The
 verdict of a person's eyes needs both the new figures and the old, so the old ones go into an event and a
@@ -25,7 +25,7 @@ from harness.store.journal import Journal, add_event
 from harness.store.records import insert_artifacts
 from harness.store.soundness import ROWS_KEPT
 
-#: Columns that say what was measured, when and where: no second look at kept files can change them.
+#: Columns that say what was measured, when and where: no reading of kept files can change them.
 FIXED: Final = frozenset(
     {
         "campaign_id", "rig_id", "cell_id", "title", "setting", "profile", "repeat_index", "attempt_index",
@@ -45,7 +45,7 @@ def revise(
 ) -> None:
     """Put new figures, and new tables, in the place of an attempt's old ones. See ``CampaignStore``.
 
-    A crash between the file and the journal leaves the journal's old figures; doing it again mends both.
+    A crash between the file and the journal leaves the journal's old figures; doing it again fixes both.
     """
     if fixed := sorted(FIXED & set(changes)):
         raise ValueError(f"{', '.join(fixed)}: what was measured is not revised")
@@ -82,7 +82,7 @@ def revise(
 
 
 def rewrite_lost_rows(journal: Journal, attempts_folder: Path, now_utc: datetime) -> list[str]:
-    """Write the rows beside attempts' files anew that are gone, from the journal, and say so there.
+    """Write the rows beside attempts' files again that are gone, from the journal, and say so there.
 
     Where an attempt's whole folder is gone, and in folders from before rows were kept, nothing is written.
 
@@ -105,7 +105,7 @@ def rewrite_lost_rows(journal: Journal, attempts_folder: Path, now_utc: datetime
             for attempt_id, artifact in found:
                 insert_artifacts(connection, attempt_id, [artifact])
             names = [attempt_id for attempt_id, _ in found]
-            told = f"{ROW_NAME} of {len(found)} attempts was gone and is written anew from the journal"
+            told = f"{ROW_NAME} of {len(found)} attempts was gone and is written again from the journal"
             add_event(connection, now_utc, "row-rewritten", told, {"attempts": names})
     return [attempt_id for attempt_id, _ in found]
 

@@ -25,7 +25,7 @@ from harness.plan.cells import expand
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
 from harness.store.files import TEMPORARY, SafeFiles
-from harness.store.journal import JOURNAL_NAME, MENDED_NAME, TABLES, Journal
+from harness.store.journal import JOURNAL_NAME, REPAIRED_NAME, TABLES, Journal
 from harness.store.manifest import MANIFEST_NAME, read_manifest
 from harness.store.records import folder_of
 
@@ -42,7 +42,7 @@ _IDENTITY: Final = (
 
 def is_campaign(folder: Path) -> bool:
     """The folder holds a campaign, or what is left of one."""
-    marks = (JOURNAL_NAME, MENDED_NAME, MANIFEST_NAME, "dataset/attempts.parquet")
+    marks = (JOURNAL_NAME, REPAIRED_NAME, MANIFEST_NAME, "dataset/attempts.parquet")
     try:
         return folder.is_dir() and (
             any((folder / m).is_file() for m in marks) or bool(attempt_folders(folder))
@@ -69,13 +69,13 @@ def files_of_attempts(folder: Path) -> list[Path]:
     return [path for path in inside.files_below(folder, top) if len(path.relative_to(top).parts) == 3]
 
 
-def refuse_to_begin_anew(folder: Path) -> None:
+def refuse_to_begin_again(folder: Path) -> None:
     """A journal that is gone or empty beside what was measured. Raises JournalDamaged.
 
     Called before anything of the folder is touched.
     """
     path = folder / JOURNAL_NAME
-    if inside.is_there(folder, folder / MENDED_NAME):
+    if inside.is_there(folder, folder / REPAIRED_NAME):
         return
     size = inside.size_bytes(folder, path) if inside.is_there(folder, path) else None
     if size:
@@ -109,7 +109,7 @@ def open_sound(files: SafeFiles) -> Journal:
         JournalDamaged: It is not whole; nothing was changed.
     """
     folder = files.folder
-    refuse_to_begin_anew(folder)
+    refuse_to_begin_again(folder)
     journal: Journal | None = None
     try:
         journal = Journal.open(files)
@@ -128,8 +128,8 @@ def read_sound(folder: Path) -> Journal:
     require_campaign(folder)
     journal: Journal | None = None
     try:
-        if not inside.is_there(folder, folder / MENDED_NAME):
-            refuse_to_begin_anew(folder)
+        if not inside.is_there(folder, folder / REPAIRED_NAME):
+            refuse_to_begin_again(folder)
         journal = Journal.read(folder)
         found = missing_tables(journal)
         if found:
@@ -231,7 +231,7 @@ def _numbering(journal: Journal) -> list[str]:
 
 
 def _against_plan(journal: Journal) -> list[str]:
-    """Fewer wanted repeats than the plan in force has; where its text can be read without its plugins."""
+    """Fewer planned repeats than the plan in force has; where its text can be read without its plugins."""
     texts = journal.query("SELECT text FROM plans ORDER BY rowid DESC LIMIT 1")
     try:
         plan = Plan.kept(texts[0]["text"])

@@ -12,7 +12,7 @@ from harness.tables import TELEMETRY
 ASSUMED_FPS: Final = 300.0
 FRAME_BYTES: Final = 2 * 8 + 12  # two columns as Parquet, and its line of the original log, compressed
 TELEMETRY_ROW_BYTES: Final = 9 * len(TELEMETRY)
-#: Journal, manifest, dataset, report and the mended copy of the journal.
+#: Journal, manifest, dataset, report and the repaired copy of the journal.
 OVERHEAD_BYTES: Final = 32 << 20
 #: No attempt is begun with less than this free.
 LEAST_FREE_BYTES: Final = 4 << 20

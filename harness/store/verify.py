@@ -16,12 +16,12 @@ from harness.errors import StoreError
 from harness.store import dataset, records, soundness
 from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
-from harness.store.journal import JOURNAL_NAME, MENDED_NAME, Journal
+from harness.store.journal import JOURNAL_NAME, REPAIRED_NAME, Journal
 from harness.store.manifest import MANIFEST_NAME
 from harness.store.soundness import (
     damage_in,
     files_of_attempts,
-    refuse_to_begin_anew,
+    refuse_to_begin_again,
     remedy,
     require_campaign,
 )
@@ -36,7 +36,7 @@ class Damage:
     Attributes:
         path: The file, relative to the folder.
         state: ``damaged`` or ``missing``: what it held is lost, or can't be trusted. ``stale``: older than
-            the journal, made anew by the next run. ``unknown``: a file that nobody answers for.
+            the journal, made again by the next run. ``unknown``: a file that nobody answers for.
         detail: What was found.
         consequence: What it means for the results, and what to do.
         attempt_id: The attempt it belongs to; None for the rest.
@@ -109,8 +109,8 @@ def verify(folder: Path) -> VerifyReport:
     manifest, findings = _manifest(folder)
     moved_on = _journal_moved_on(folder, manifest)
     try:
-        if not inside.is_there(folder, folder / MENDED_NAME):
-            refuse_to_begin_anew(folder)
+        if not inside.is_there(folder, folder / REPAIRED_NAME):
+            refuse_to_begin_again(folder)
         journal = Journal.read(folder)
         problems = soundness.problems(journal)
     except StoreError as error:
@@ -204,11 +204,11 @@ def _check_artifact(folder: Path, artifact: Artifact, attempt_id: str | None) ->
 
 
 def _check_derived(folder: Path, path: str, entry: Mapping[str, Any], moved_on: bool) -> list[Damage]:
-    """Files that the journal can make anew: a difference is damage only if the journal didn't move on."""
+    """Files that the journal can make again: a difference is damage only if the journal didn't move on."""
     found = _check_artifact(folder, Artifact(path, entry["sha256"], entry["bytes"]), None)
     if found is None:
         return []
-    consequence = "run the plan again on this folder: it is written anew from the journal"
+    consequence = "run the plan again on this folder: it is written again from the journal"
     return [Damage(path, "stale" if moved_on else found.state, found.detail, consequence)]
 
 
@@ -229,7 +229,7 @@ def _check_rows(folder: Path, journal: Journal) -> list[Damage]:
         if not inside.is_there(folder, path):
             continue
         relative = path.relative_to(folder).as_posix()
-        consequence = "run the plan again on this folder: it is written anew from the journal"
+        consequence = "run the plan again on this folder: it is written again from the journal"
         try:
             with inside.opened(folder, path) as file:
                 written = pq.read_table(file)
@@ -272,7 +272,7 @@ def _strays(folder: Path, listed: set[str]) -> list[Damage]:
 
 def _manifest(folder: Path) -> tuple[dict[str, Any], list[Damage]]:
     path = folder / MANIFEST_NAME
-    consequence = "the journal's own hashes are used; the next run writes it anew"
+    consequence = "the journal's own hashes are used; the next run writes it again"
     if not inside.is_there(folder, path):
         return {}, [Damage(MANIFEST_NAME, "stale", "not written yet", consequence)]
     try:

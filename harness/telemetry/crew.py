@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 from harness.clock import Aside, StillRunning
-from harness.errors import RigLost
+from harness.errors import MachineDown
 from harness.rig import Reading
 
 #: All reads were made, and their thread is about to say so: it is waited for this long.
@@ -44,7 +44,7 @@ class Round:
                     break
             try:
                 outcome = Outcome(call())
-            except RigLost:
+            except MachineDown:
                 raise
             except Exception as error:
                 outcome = Outcome({}, error)

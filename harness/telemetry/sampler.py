@@ -448,7 +448,7 @@ class Sampler:
                     self._unread.discard(column)
                     self._on_event("reading-back", f"{name} is read again")
                 continue
-            self._held[column] = NAN  # a value that comes back starts anew
+            self._held[column] = NAN  # a value that comes back starts again
             if source.hanging or source.lost:
                 self._troubles.goes_on(f"sensor {source.name}", now_s)
             elif column not in self._absurd:

@@ -104,7 +104,7 @@ def _energy_source(window: Window) -> str | None:
 
 def _marks(window: Window) -> Iterator[str]:
     if window.was_reset("energy_j"):
-        yield "the card's energy counter started anew in the window: its driver was reset"
+        yield "the card's energy counter started again in the window: its driver was reset"
     counter_w, integral_w = power.card_counter_w(window), power.card_integral_w(window)
     if counter_w is not None and integral_w:
         difference_pct = (counter_w / integral_w - 1) * 100

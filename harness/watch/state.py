@@ -20,6 +20,7 @@ from harness.attempt_row import AttemptRow
 from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import HarnessError, StoreError
 from harness.metrics import METRICS
+from harness.numerals import times
 from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import RepeatStanding, Standing
@@ -171,13 +172,13 @@ def _crashes(standing: Standing) -> list[str]:
     covered = {(entry.title, entry.profile) for entry in standing.set_aside}
     whole = {entry.profile for entry in standing.set_aside if entry.title is None}
     found = [
-        f"{title} crashed {count} time{'' if count == 1 else 's'} under profile {profile}"
+        f"{title} crashed {times(count)} under profile {profile}"
         for (title, profile), count in standing.crash_counts.items()
         if (title, profile) not in covered and profile not in whole
     ]
     return found + [
-        f"the rig went down {count} time{'' if count == 1 else 's'} under profile {profile}"
-        for profile, count in standing.rig_losses.items()
+        f"the machine crashed or rebooted {times(count)} under profile {profile}"
+        for profile, count in standing.machine_crashes.items()
         if profile not in whole
     ]
 
@@ -186,7 +187,7 @@ def _rows(standing: Standing, figures: Mapping[str, list[str]]) -> list[dict[str
     """One row per title and setting, in the order of the night."""
     rows: dict[str, dict[str, Any]] = {}
     for repeat in standing.repeats:
-        if repeat.slot.sentinel or repeat.slot.second_look:
+        if repeat.slot.sentinel or repeat.slot.remeasurement:
             continue
         place, _, profile = repeat.slot.cell_id.rpartition(".")
         row = rows.setdefault(place, {"place": place, "cells": {}})

@@ -243,4 +243,4 @@ def test_one_nights_repeats_do_not_stand_in_for_those_another_lacks():
         SETTINGS, places=tuple((f"title-{i}", "default") for i in range(3)), repeats=5, titles=()
     )
     found = analyse(pd.concat([first, second], ignore_index=True), settings)
-    assert found.answer.startswith("55 of 60 wanted repeats count. ")
+    assert found.answer.startswith("55 of 60 planned repeats count. ")

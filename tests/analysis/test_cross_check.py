@@ -47,7 +47,7 @@ def test_where_titles_differ_the_mixed_model_gives_the_interval_of_the_title_mea
     """Balanced data: REML with a random effect of title equals the t interval over title means."""
     data = table(10, 6, title_sd=0.03, sd=0.004)
     found = cross_check(data, SETTINGS).set_index(["scope", "method"])
-    t, mixed = (found.loc[("titles like these", method)] for method in ("t", "mixed model"))
+    t, mixed = (found.loc[("similar titles", method)] for method in ("t", "mixed model"))
     assert mixed["estimate"] == pytest.approx(t["estimate"], rel=1e-4)
     assert mixed["high"] - mixed["low"] == pytest.approx(t["high"] - t["low"], rel=0.02)
     overall = analyse(data, SETTINGS).overall.iloc[0]

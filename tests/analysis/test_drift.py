@@ -71,7 +71,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_claims():
 def test_a_night_without_drift_says_that_none_stands_out():
     drift = drift_of(night(0.0, 0.004), "average_fps")
     assert not drift.significant
-    assert "no drift that stands out" in drift.sentence()
+    assert "no significant drift" in drift.sentence()
 
 
 def test_a_temperature_drifts_in_its_own_unit():

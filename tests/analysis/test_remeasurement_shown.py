@@ -1,4 +1,4 @@
-"""Second looks in the analysis: shown beside the result, never in it."""
+"""Re-measurements in the analysis: shown beside the result, never in it."""
 
 from __future__ import annotations
 
@@ -75,18 +75,18 @@ def test_a_second_value_came_out_with_the_others_or_with_the_first_or_neither(se
     assert look.finding == finding
 
 
-def test_each_second_look_is_told_with_the_median_of_the_other_planned_repeats():
+def test_each_remeasurement_is_told_with_the_median_of_the_other_planned_repeats():
     (look,) = remeasured(TABLE)
     assert (look.others_fps, look.first_fps, look.second_fps, look.finding) == (99.0, 90.0, 99.1, "once")
 
 
-def test_second_looks_of_another_campaign_or_without_their_repeat_change_nothing():
+def test_remeasurements_of_another_campaign_or_without_their_repeat_change_nothing():
     other = TABLE.assign(campaign_id=[*["one"] * 8, "two"])
     assert remeasured(other) == ()
     assert with_second_values(other)["average_fps"].tolist() == TABLE["average_fps"].tolist()[:8]
 
 
-def test_a_table_from_elsewhere_has_no_second_looks():
+def test_a_table_from_elsewhere_has_no_remeasurements():
     plain = TABLE[~TABLE["second_look"]].drop(columns="second_look")
     assert remeasured(plain) == ()
     assert ratio_of(plain) == ratio_of(TABLE)

@@ -1,7 +1,7 @@
 """Small nights of every kind that happens, made by the program as a user runs it: command line, then files.
 
 Nothing of levelrig is imported here or in the rest of this folder (``test_audit.py`` keeps that): what the
-program publishes is worked out anew from its rawest files by other code. ``python tests/audit/nights.py KIND
+program publishes is worked out again from its rawest files by other code. ``python tests/audit/nights.py KIND
 FOLDER`` makes one to look at.
 """
 

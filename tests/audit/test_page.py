@@ -1,4 +1,4 @@
-"""Every number on the page that needs no inference, worked out anew from raw files."""
+"""Every number on the page that needs no inference, worked out again from raw files."""
 
 from __future__ import annotations
 

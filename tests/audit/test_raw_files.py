@@ -1,4 +1,4 @@
-"""Every measured column of every attempt, worked out anew from its frames and its telemetry."""
+"""Every measured column of every attempt, worked out again from its frames and its telemetry."""
 
 from __future__ import annotations
 

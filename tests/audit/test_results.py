@@ -1,4 +1,4 @@
-"""The tables of results, worked out anew from the counted repeats and the plan."""
+"""The tables of results, worked out again from the counted repeats and the plan."""
 
 from __future__ import annotations
 

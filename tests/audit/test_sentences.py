@@ -16,7 +16,7 @@ from tests.audit.page import read_page, value
 
 CRASHED = (
     "brittle crashed in 3 of 9 tries (canyon 2 and comet 1): not usable in canyon; "
-    "24 of 27 wanted repeats count"
+    "24 of 27 planned repeats count"
 )
 
 
@@ -61,7 +61,7 @@ def test_each_number_over_titles_counts_its_own_and_says_which_are_missing_and_w
     assert answer.count("Over 3 titles") == 1
     assert "in 2 titles (not canyon: crashed under brittle in 2 of 2 tries)" in answer
     missing = answer_of(night("title missing"))
-    assert missing.startswith("9 of 18 wanted repeats count")
+    assert missing.startswith("9 of 18 planned repeats count")
     assert "In the one title compared" in missing
     assert "canyon: no accepted repeat under quiet" in missing
     assert "comet: no accepted repeat under" in missing

@@ -74,7 +74,7 @@ def test_the_wider_interval_covers_the_effect_in_titles_like_these(titles, metri
         tally.add("like these", across["like_these_low"] <= 1 <= across["like_these_high"])
     print(
         f"\n{titles} titles x {TEN_TITLES.rounds} repeats, {metric}, drift and outliers, {CAMPAIGNS} nights: "
-        f"covered for titles like these {tally.pct('like these'):.2f} %, for these "
+        f"covered for similar titles {tally.pct('like these'):.2f} %, for these "
         f"{tally.pct('all covered'):.2f} %, single titles {tally.pct('title covered'):.2f} %"
     )
     for name in ("like these", "all covered", "title covered"):

@@ -42,7 +42,7 @@ START = datetime(2026, 3, 14, 20, 5, tzinfo=UTC)
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Iterator[Path]:
-    """A campaign of 200 wanted repeats, open in this process."""
+    """A campaign of 200 planned repeats, open in this process."""
     plan = Plan.model_validate(tomllib.loads(PLAN))
     cells = expand(plan)
     path = tmp_path / "night"

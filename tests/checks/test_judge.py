@@ -212,7 +212,7 @@ def test_of_a_thousand_clean_repeats_of_a_noisy_night_few_are_called_far(noise: 
 
 
 #: Keys that are no check's limit.
-OTHER_KEYS = ("mark_only", "unsteady", "second_looks_at_most")
+OTHER_KEYS = ("mark_only", "unsteady", "remeasurements_at_most")
 THRESHOLDS = [name for name in Checks.model_fields if name not in OTHER_KEYS]
 
 

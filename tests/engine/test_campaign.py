@@ -418,7 +418,7 @@ class Fickle(RecordingControl):
         return super().read_back(profile)
 
 
-def test_an_attempt_whose_profile_did_not_hold_to_the_windows_end_is_rejected_and_applied_anew(tmp_path):
+def test_an_attempt_whose_profile_did_not_hold_to_the_windows_end_is_rejected_and_applied_again(tmp_path):
     rig = rig_with()
     rig.controls["tuning"] = control = Fickle()
     result, observer = run(tmp_path / "c", rig)

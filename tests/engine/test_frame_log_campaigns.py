@@ -1,4 +1,4 @@
-"""Campaigns whose titles write text logs: rows left out by plan are no faults; a new mapping reads anew."""
+"""Campaigns whose titles write text logs: rows left out by plan are no faults; a new mapping reads again."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ RIGHT = f'interval_column = "took", {CLOCKED}, {OURS}'
 MISSPELT = RIGHT.replace('"took"', '"tok"')
 
 
-def test_a_misspelt_column_is_mended_without_measuring_again(tmp_path):
+def test_a_misspelt_column_is_repaired_without_measuring_again(tmp_path):
     fresh, _, _ = run(tmp_path / "fresh", RIGHT)
     rows, _, started = run(tmp_path / "night", MISSPELT)
     assert {row["verdict"] for row in rows} == {"rejected"}
@@ -191,7 +191,7 @@ def test_a_misspelt_column_is_mended_without_measuring_again(tmp_path):
     assert not any("read again" in line for line in told)
 
 
-def test_accepted_repeats_are_read_anew_by_another_mapping_and_keep_the_old_reading(tmp_path):
+def test_accepted_repeats_are_read_again_by_another_mapping_and_keep_the_old_reading(tmp_path):
     before, _, _ = run(tmp_path / "night", RIGHT)
     rows, told, started = run(tmp_path / "night", f'{RIGHT}, dropped_column = "late"')
     assert started == 0

@@ -1,4 +1,4 @@
-"""Far values are measured once more: which, when, how often, and that no result moves by it."""
+"""Outliers are measured once more: which, when, how often, and that no result moves by it."""
 
 from __future__ import annotations
 
@@ -73,14 +73,14 @@ def chosen(
 ONE = {(CELLS[1], 2): 0.93}
 
 
-def test_clean_repeats_get_no_second_look_and_a_far_one_gets_one():
+def test_clean_repeats_get_no_remeasurement_and_a_far_one_gets_one():
     assert chosen(rows_with({})) == []
     assert chosen(rows_with(ONE)) == [(CELLS[1], 2)]
 
 
-def test_a_second_look_stands_behind_all_planned_repeats_and_says_how_far_its_repeat_lies():
+def test_a_remeasurement_stands_behind_all_planned_repeats_and_says_how_far_its_repeat_lies():
     (look,) = remeasurements(standing_of(), rows_with(ONE), Checks())
-    assert look.slot.second_look
+    assert look.slot.remeasurement
     assert look.slot.position > len(CELLS) * REPEATS
     assert look.slot.block == 2
     assert "deviations from the other repeats" in look.why
@@ -95,9 +95,9 @@ def test_a_second_look_stands_behind_all_planned_repeats_and_says_how_far_its_re
     st.randoms(use_true_random=False),
     st.integers(1, 5),
 )
-def test_neither_the_order_of_events_nor_second_looks_made_already_change_the_choice(far, random, at_most):
+def test_neither_the_order_of_events_nor_remeasurements_made_already_change_the_choice(far, random, at_most):
     rows = rows_with(far)
-    checks = Checks(second_looks_at_most=at_most)
+    checks = Checks(remeasurements_at_most=at_most)
     first = remeasurements(standing_of(), rows, checks)
     assert len(first) <= at_most
     assert len({look.slot for look in first}) == len(first)
@@ -114,12 +114,12 @@ def test_neither_the_order_of_events_nor_second_looks_made_already_change_the_ch
 
 def test_where_too_many_values_are_far_the_farthest_come_first():
     far = {(CELLS[0], 1): 0.9, (CELLS[1], 3): 0.8, (CELLS[2], 5): 0.85}
-    assert chosen(rows_with(far), second_looks_at_most=1) == [(CELLS[1], 3)]
-    assert chosen(rows_with(far), second_looks_at_most=2) == [(CELLS[1], 3), (CELLS[2], 5)]
+    assert chosen(rows_with(far), remeasurements_at_most=1) == [(CELLS[1], 3)]
+    assert chosen(rows_with(far), remeasurements_at_most=2) == [(CELLS[1], 3), (CELLS[2], 5)]
 
 
-def test_false_switches_second_looks_off_and_so_does_the_check_itself():
-    assert chosen(rows_with(ONE), second_looks_at_most=False) == []
+def test_false_switches_remeasurements_off_and_so_does_the_check_itself():
+    assert chosen(rows_with(ONE), remeasurements_at_most=False) == []
     assert chosen(rows_with(ONE), outlier_beyond_deviations=False) == []
 
 
@@ -131,7 +131,7 @@ def test_a_repeat_that_was_marked_when_it_was_measured_is_looked_at_again_whatev
 
 def test_sentinels_and_profiles_that_were_set_aside_get_none():
     rows = rows_with(ONE)
-    aside = (SetAside("quiet", None, 2, "the rig went down twice"),)
+    aside = (SetAside("quiet", None, 2, "the machine crashed or rebooted twice"),)
     assert chosen(rows, standing_of(aside=aside)) == []
     far = next(row for row in rows if (row["cell_id"], row["repeat_index"]) == (CELLS[1], 2))
     far["sentinel"] = True
@@ -214,9 +214,9 @@ def test_a_far_repeat_is_measured_once_more_after_the_planned_ones_and_both_valu
         assert [event["kind"] for event in store.events()].count("second-look") == 1
 
 
-def test_the_result_is_the_same_to_the_last_digit_with_second_looks_and_without(tmp_path):
+def test_the_result_is_the_same_to_the_last_digit_with_remeasurements_and_without(tmp_path):
     run(tmp_path / "with", plan_of())
-    run(tmp_path / "without", plan_of(second_looks_at_most=False))
+    run(tmp_path / "without", plan_of(remeasurements_at_most=False))
     settings_ = AnalysisSettings.from_plan(plan_of())
     with_, without = (repeats(tmp_path / name) for name in ("with", "without"))
     assert (len(with_), len(without)) == (9, 8)
@@ -227,7 +227,7 @@ def test_the_result_is_the_same_to_the_last_digit_with_second_looks_and_without(
 
 
 @pytest.mark.parametrize("phase", ["cooldown", "measure"])
-def test_a_night_that_was_stopped_in_a_second_look_goes_on_with_the_same_one(tmp_path, phase):
+def test_a_night_that_was_stopped_in_a_remeasurement_goes_on_with_the_same_one(tmp_path, phase):
     stop = StopSignal()
 
     def act(progress: Progress) -> None:
@@ -244,7 +244,7 @@ def test_a_night_that_was_stopped_in_a_second_look_goes_on_with_the_same_one(tmp
     assert len(repeats(tmp_path / "c")) == 9
 
 
-def test_a_disk_that_is_full_when_a_second_look_is_wanted_ends_the_night_resumable(tmp_path, monkeypatch):
+def test_a_disk_that_is_full_when_a_remeasurement_is_wanted_ends_the_night_resumable(tmp_path, monkeypatch):
     def full(*arguments: Any) -> None:
         raise DiskFull("no room left; free 20 MiB")
 
@@ -259,7 +259,7 @@ def test_a_disk_that_is_full_when_a_second_look_is_wanted_ends_the_night_resumab
 
 @settings(max_examples=4, deadline=None)
 @given(st.sets(st.integers(0, 8), max_size=3))
-def test_wherever_a_night_was_stopped_it_comes_to_the_same_second_looks(tmp_path_factory, stops):
+def test_wherever_a_night_was_stopped_it_comes_to_the_same_remeasurements(tmp_path_factory, stops):
     folder = tmp_path_factory.mktemp("night") / "c"
     for at in sorted(stops):
         stop = StopSignal()
@@ -274,7 +274,7 @@ def test_wherever_a_night_was_stopped_it_comes_to_the_same_second_looks(tmp_path
 
 
 @pytest.mark.parametrize(("runs", "finding"), [((2,), "once"), ((2, 5), "again")])
-def test_on_the_simulated_rig_a_second_look_tells_a_single_event_from_one_that_comes_back(
+def test_on_the_simulated_rig_a_remeasurement_tells_a_single_event_from_one_that_comes_back(
     tmp_path, runs, finding
 ):
     plan = Plan.model_validate(

@@ -229,7 +229,7 @@ def spoiled(what: str, kind: str) -> Maker:
 
 
 def restart(kind: str, again_header: bool = False) -> Maker:
-    """Two runs in one log: the time starts anew."""
+    """Two runs in one log: the time starts again."""
 
     def make(s: Style) -> tuple[str, list[Floats]]:
         a, b = s.frames(), s.frames()

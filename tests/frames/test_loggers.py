@@ -14,7 +14,7 @@ from harness.frames.mapping import ColumnMapping
 from tests.frames.loggers import Log, all_logs, truth
 
 ADVICE = re.compile(
-    r"\b(set|check|mend|map|copy|write|remove|filter|split|choose|look|name|convert|mark|raise)\b",
+    r"\b(set|check|fix|map|copy|write|remove|filter|split|choose|look|name|convert|mark|raise)\b",
     re.IGNORECASE,
 )
 

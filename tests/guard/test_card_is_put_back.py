@@ -103,7 +103,7 @@ def test_a_harness_that_is_stopped_for_long_and_killed_later_leaves_the_factory_
 
 
 @pytest.mark.endurance
-def test_a_harness_that_goes_on_after_its_watch_restored_rejects_and_applies_anew(pretending, pretend):
+def test_a_harness_that_goes_on_after_its_watch_restored_rejects_and_applies_again(pretending, pretend):
     run = pretending.levelrig(pretend, "run", pretend.plan(measure_s=3), "--into", "c", silent_s=7.0)
     title = str(pretend.folder / "title.py")
     assert pretending.wait_until(lambda: pretend.state == "quiet" and any(pretending.marked(title)))

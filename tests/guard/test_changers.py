@@ -90,7 +90,7 @@ def test_a_marked_command_is_ended_without_the_book(tmp_path):
     "why", ["other birth", "written by others", "of a living program", "damaged", "link"]
 )
 def test_a_stranger_is_left_alone(state, tmp_path, why):
-    """As where the number of a session was given out anew, or where the book is not our own."""
+    """As where the number of a session was given out again, or where the book is not our own."""
     output, stranger = started(tmp_path, SLEEP, {})
     seen = look_at(stranger.pid)
     place = own_identity().split("/")[2:]

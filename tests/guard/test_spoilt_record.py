@@ -81,7 +81,7 @@ def record(tmp_path):
 
 
 @pytest.mark.parametrize("spoil", SPOILERS)
-def test_the_run_knows_what_to_put_back_and_mends_the_record(record, spoil):
+def test_the_run_knows_what_to_put_back_and_repairs_the_record(record, spoil):
     guard = Guard(lambda kind: True, record, None, NoWatch)
     guard.save_snapshot("tuner", FACTORY)
     spoil(record.path)
@@ -195,7 +195,7 @@ def test_what_the_run_itself_put_back_is_not_put_back_again(record):
     assert tuner.calls == []
 
 
-def test_a_restore_that_fails_leaves_the_mended_record_to_the_next_one(record):
+def test_a_restore_that_fails_leaves_the_repaired_record_to_the_next_one(record):
     record.save_snapshot("tuner", FACTORY)
 
     class Stuck(RecordingControl):
@@ -220,12 +220,14 @@ def test_a_lock_that_was_removed_does_not_let_a_second_one_in(record, tmp_path):
     other = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
     seen = look_at(other.pid)
     assert seen is not None
-    record.mend({"tuner": FACTORY}, "/".join((str(other.pid), f"{seen.born:.2f}", *place)))
+    record.repair({"tuner": FACTORY}, "/".join((str(other.pid), f"{seen.born:.2f}", *place)))
     (tmp_path / "state" / LOCK_NAME).unlink()
     for doing in ("run", "restore"):
         with pytest.raises(HardwareBusy, match=f"process {other.pid} has changed .* lock file"):
             HardwareLock.take(doing, state=tmp_path / "state", patience_s=0.0)
-    record.mend({"tuner": FACTORY}, "/".join((str(other.pid), "1.00", *place)))  # an earlier process's number
+    record.repair(
+        {"tuner": FACTORY}, "/".join((str(other.pid), "1.00", *place))
+    )  # an earlier process's number
     HardwareLock.take("restore", state=tmp_path / "state", patience_s=0.0).release()
     other.communicate()
     lock.release()

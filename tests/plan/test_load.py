@@ -174,7 +174,7 @@ def test_sensors_are_checked_by_kind_and_by_their_own_options():
 
 def test_a_syntax_error_names_line_and_column():
     assert complaints(GOOD.replace("repeats = 3", "repeats = = 3")) == [
-        "line 3, column 11: invalid value; mend the TOML there; nothing after it could be read"
+        "line 3, column 11: invalid value; fix the TOML there; nothing after it could be read"
     ]
 
 

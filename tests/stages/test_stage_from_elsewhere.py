@@ -207,7 +207,7 @@ def test_the_live_page_names_it(host, tmp_path):
     assert seen["fan-rest"] == "waiting for a quiet fan"
 
 
-def test_its_folder_is_reported_anew_with_the_plugin_and_without_it(host, tmp_path, monkeypatch, capsys):
+def test_its_folder_is_reported_again_with_the_plugin_and_without_it(host, tmp_path, monkeypatch, capsys):
     (tmp_path / "plan.toml").write_text(PLAN)
     folder = tmp_path / "night"
     assert main(["rehearse", str(tmp_path / "plan.toml"), "--into", str(folder), "--json"]) == 0

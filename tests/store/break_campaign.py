@@ -264,7 +264,7 @@ def random_points(
 
 
 def explore(base: Path, arguments: argparse.Namespace) -> dict[str, Any]:
-    retries = {"attempts_per_repeat": 20, "set_aside_after_rig_losses": 1000}
+    retries = {"attempts_per_repeat": 20, "set_aside_after_machine_crashes": 1000}
     profiles = [{"name": "factory"}, {"name": "quiet", "power_limit_w": 180}][: arguments.profiles]
     the_plan = small.plan(arguments.repeats, arguments.titles, retries=retries, profiles=profiles)
     counting = BreakingFileSystem()

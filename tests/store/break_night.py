@@ -1,7 +1,7 @@
 """Breaks whole simulated nights: engine, checks and store together, on the simulated rig's virtual clock.
 
     python tests/store/break_night.py --how kill           every effect of the store broken, one after another
-    python tests/store/break_night.py --second-look        the same in a second look at a far repeat
+    python tests/store/break_night.py --second-look        the same in a re-measurement of a far repeat
     python tests/store/break_night.py --nights 200         random losses of the rig, as a power cut loses it
 Prints one JSON object; exit 1 if anything was lost, duplicated or different.
 """
@@ -57,7 +57,7 @@ period_s = {period_s}
 
 [retries]
 attempts_per_repeat = 20
-set_aside_after_rig_losses = {losses}
+set_aside_after_machine_crashes = {losses}
 set_aside_after_crashes = 2
 
 [checks]
@@ -84,7 +84,7 @@ measure_s = 6
 PASSING = {
     "campaign_id", "started_utc", "start_s", "attempt_index", "duration_s", "boot_id", "position",
 }  # fmt: skip
-#: A resumed night's virtual clock starts anew, so its times are rounded otherwise; relative.
+#: A resumed night's virtual clock starts again, so its times are rounded otherwise; relative.
 TOLERANCE = 1e-9
 
 
@@ -113,7 +113,7 @@ def night(folder: Path, plan_path: Path, options: dict[str, Any], seed: int = 1)
 
 
 class FarRepeat(ScriptedWorkload):
-    """A title that is slower in every attempt at the second repeat of one cell, but not in a second look."""
+    """A title that is slower in all attempts at one cell's second repeat, but not in a re-measurement."""
 
     def start(self, launch: Launch) -> None:
         far = launch.cell.profile.name == "quiet" and launch.output_path.parent.name.startswith("2.")
@@ -233,10 +233,13 @@ def lose_the_rig(base: Path, nights: int, seed: int) -> dict[str, Any]:
         }
         _, losses = in_child(lambda f=folder, o=options, n=number: night(f, plan, o, seed=n))
         total["points"] += 1
-        total["rig_losses"] += losses or 0
+        total["machine_crashes"] += losses or 0
         _, verdict = in_child(lambda f=folder: judge(f, None))
         add(total, failed, f"night {number}", verdict if losses is not None else None)
-    return figures(total, failed) | {"rig_losses": total["rig_losses"], "set_aside": total["set_aside"]}
+    return figures(total, failed) | {
+        "machine_crashes": total["machine_crashes"],
+        "set_aside": total["set_aside"],
+    }
 
 
 def add(total: Counter[str], failed: list[str], where: str, verdict: dict[str, Any] | None) -> None:
@@ -264,7 +267,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--how", choices=WAYS, action="append", help="ways to break it; default: kill")
-    parser.add_argument("--second-look", action="store_true", help="break only from the second look on")
+    parser.add_argument("--second-look", action="store_true", help="break only from the re-measurement on")
     parser.add_argument("--nights", type=int, default=0, help="so many nights with random losses of the rig")
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()

@@ -48,7 +48,7 @@ def shim() -> ctypes.CDLL:
 
 
 def the_plan() -> Any:
-    retries = {"attempts_per_repeat": 20, "set_aside_after_rig_losses": 1000}
+    retries = {"attempts_per_repeat": 20, "set_aside_after_machine_crashes": 1000}
     return small.plan(1, 1, retries=retries, profiles=[{"name": "factory"}])
 
 

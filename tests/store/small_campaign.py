@@ -70,7 +70,7 @@ def open_store(
 
 
 def figure(slot: Slot, name: str) -> float:
-    """A made-up figure that depends on the wanted repeat only."""
+    """A made-up figure that depends on the planned repeat only."""
     digest = hashlib.sha256(f"{slot.cell_id}/{slot.repeat_index}/{name}".encode()).digest()
     return 50 + int.from_bytes(digest[:4], "big") / 2**32
 

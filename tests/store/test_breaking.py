@@ -75,7 +75,7 @@ def test_a_whole_night_of_the_engine_ends_with_the_undisturbed_tables_wherever_i
 def test_in_two_hundred_simulated_nights_with_rig_losses_every_surviving_cell_is_complete():
     result = explore("--nights", "200", script=NIGHT)
     assert (result["failed"], result["lost"], result["duplicated"]) == ([], 0, 0)
-    assert result["rig_losses"] > 100
+    assert result["machine_crashes"] > 100
     assert result["set_aside"] > 0
 
 

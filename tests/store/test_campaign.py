@@ -81,7 +81,7 @@ def test_an_attempt_cut_off_by_a_reboot_counts_as_a_loss_of_the_rig(small, tmp_p
     store._lock.release()
     with small.open_store(tmp_path / "c", boot_id="boot-2") as again:
         assert again.attempts_table()["reason_code"].to_pylist() == ["rig-lost"]
-        assert again.standing().rig_losses == {"factory": 1}
+        assert again.standing().machine_crashes == {"factory": 1}
         assert "rebooted" in [event["kind"] for event in again.events()]
 
 

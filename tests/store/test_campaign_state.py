@@ -10,7 +10,7 @@ from harness.store.campaign_state import standing, unstable_profiles
 from harness.store.causes import AttemptFact
 from harness.store.changes import compare
 
-RETRIES = Retries(attempts_per_repeat=3, set_aside_after_crashes=2, set_aside_after_rig_losses=2)
+RETRIES = Retries(attempts_per_repeat=3, set_aside_after_crashes=2, set_aside_after_machine_crashes=2)
 
 
 def fact(title: str = "harbour", profile: str = "quiet", verdict: str = "failed", **more: Any) -> AttemptFact:

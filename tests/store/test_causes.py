@@ -203,7 +203,7 @@ def crashes(title: str, run: int, ended: int = 0) -> list[AttemptFact]:
     return [attempt(f"{title}.default.{p}", "title-crashed", run, ended) for p in profiles for _ in (1, 2)]
 
 
-def test_a_title_that_crashed_under_every_profile_is_tried_anew_by_the_next_run():
+def test_a_title_that_crashed_under_every_profile_is_tried_again_by_the_next_run():
     """It may have been put right since; crashes under one profile only are a result and stay one."""
     first = [attempt("road.default.factory"), *[attempt("road.default.quiet", "title-crashed")] * 2]
     night = [*crashes("harbour", 1), *first]

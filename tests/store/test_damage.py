@@ -212,7 +212,7 @@ def test_a_disk_that_is_really_full_pauses_the_campaign_wherever_it_fills_up(sma
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
-def test_a_damaged_record_of_the_rig_is_written_anew_by_the_next_run_and_the_old_one_kept_aside(
+def test_a_damaged_record_of_the_rig_is_written_again_by_the_next_run_and_the_old_one_kept_aside(
     small, finished, tmp_path, damage
 ):
     folder = tmp_path / "c"

@@ -1,4 +1,4 @@
-"""A journal that is gone, empty, damaged, altered or foreign: never begun anew, always a way that works."""
+"""A journal that is gone, empty, damaged, altered or foreign: never begun again, always a way that works."""
 
 from __future__ import annotations
 
@@ -222,7 +222,7 @@ def test_an_untouched_folder_may_be_begun_in_and_another_is_no_campaign(small, t
 
 
 @pytest.mark.parametrize("rebuilt", [False, True])
-def test_a_row_beside_an_attempts_files_that_was_deleted_is_written_anew_and_said(small, tmp_path, rebuilt):
+def test_a_row_beside_an_attempts_files_that_was_deleted_is_written_again_and_said(small, tmp_path, rebuilt):
     folder = tmp_path / "night"
     small.run(folder)
     first, *others = sorted(folder.glob("attempts/*/*/attempt.json"))

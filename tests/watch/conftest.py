@@ -53,7 +53,7 @@ class Night:
     accepted: int = 0
 
     def accept_next(self) -> None:
-        """Commit the next wanted repeat."""
+        """Commit the next planned repeat."""
         slot = self.store.remaining_slots()[0]
         ref = self.store.begin_attempt(slot, started_utc=START, start_s=0.0, boot_id="boot-1")
         self.store.commit_attempt(ref, {"verdict": "accepted", "average_fps": 118.25})

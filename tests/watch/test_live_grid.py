@@ -25,7 +25,7 @@ def test_the_mean_of_a_cell_is_the_reports_and_knows_no_sentinels(tmp_path):
 
 def test_a_crash_is_told_before_it_sets_anything_aside(tmp_path):
     grid = read_grid(crashing(tmp_path).folder)
-    assert grid["crashes"] == ["comet crashed 1 time under profile brittle"]
+    assert grid["crashes"] == ["comet crashed once under profile brittle"]
     assert grid["set_aside"] == ["canyon crashed twice under profile brittle; set aside for this title"]
 
 

@@ -70,7 +70,7 @@ def test_a_log_that_stopped_growing_says_nothing_of_now(log: Path) -> None:
     assert rate.look(named(log), 1010.0) is not None
 
 
-def test_the_next_attempts_log_is_looked_at_anew(log: Path, tmp_path: Path) -> None:
+def test_the_next_attempts_log_is_looked_at_again(log: Path, tmp_path: Path) -> None:
     rate = RunningRate()
     rate.look(named(log), 1000.0)
     other = tmp_path / "other.csv"

@@ -24,7 +24,7 @@ from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
-from harness.report.sections.remeasurement import second_look_section
+from harness.report.sections.remeasurement import remeasurement_section
 
 _POINTS_SHOWN = 400
 
@@ -128,7 +128,7 @@ def view_of(
             closing_tables=_present(by_frame_rate),
         ),
         drift_section(campaign, analysis, names, shown("drift")),
-        second_look_section(campaign, analysis, names),
+        remeasurement_section(campaign, analysis, names),
         Section(
             "conditions",
             "Conditions held",
@@ -247,7 +247,7 @@ def render(view: View, looks: Mapping[str, style.ProfileLook], bundle: str = "",
 
 
 def _tied(text: str) -> str:
-    """A number is not parted from its unit at the end of a line."""
+    """A number is not split from its unit at the end of a line."""
     return re.sub(r"(?<=\d) (?=[%°A-Za-z])", "\N{NO-BREAK SPACE}", text)
 
 

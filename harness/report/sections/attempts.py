@@ -98,7 +98,7 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
 def account(campaign: Campaign) -> str:
     """What became of all attempts, in one sentence; the parts add up to the whole."""
     tried, counted = len(campaign.attempts), len(campaign.counted)
-    watched, again = len(campaign.sentinels), len(campaign.second_looks)
+    watched, again = len(campaign.sentinels), len(campaign.remeasurements)
     parts = [f"{counted} count{'s as a repeat' if counted == 1 else ' as repeats'}"]
     if watched:
         parts.append(f"{watched} {'is a sentinel' if watched == 1 else 'are sentinels'}")

@@ -1,6 +1,6 @@
 """Power, energy and clocks in a title's slow and fast seconds: does a profile save under the highest load?
 
-Each title's seconds are parted at the reference's quartiles, so that all profiles are seen in the same
+Each title's seconds are split at the reference's quartiles, so that all profiles are seen in the same
 scenes' range; one table for all titles, for a chart each would be more to scroll than to read.
 """
 
@@ -70,7 +70,7 @@ def frame_rate_table(titles: Iterable[Seconds], reference: str, names: Names) ->
         return None
     return Table(
         "table-by-frame-rate",
-        "Slow and fast seconds of each profile's middle repeat, parted where the slowest quarter and the "
+        "Slow and fast seconds of each profile's middle repeat, split where the slowest quarter and the "
         f"fastest quarter of {names[reference]}'s seconds begin",
         [
             Heading("Title"),

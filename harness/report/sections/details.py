@@ -87,7 +87,7 @@ def _place_of(row: dict[str, Any], names: Names) -> str:
 
 
 def wider_table(analysis: Analysis, names: Names) -> Table | None:
-    """The two intervals over titles: these titles, and titles like these."""
+    """The two intervals over titles: these titles, and similar titles."""
     rows = [r for r in records(analysis.overall) if pd.notna(r["like_these_low"])]
     if not rows:
         return None
@@ -118,15 +118,15 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
         )
     return Table(
         "table-wider",
-        "The same for titles like these: the wider interval also carries the scatter between titles",
+        "The same for similar titles: the wider interval also carries the scatter between titles",
         [
             Heading("Metric"),
             Heading("Profile"),
             Heading("these titles", number=True),
-            Heading("titles like these", number=True),
+            Heading("similar titles", number=True),
             Heading("degrees of freedom, these titles", number=True),
             Heading("unit"),
-            Heading("decision for titles like these"),
+            Heading("decision for similar titles"),
         ],
         made,
     )

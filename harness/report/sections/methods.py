@@ -68,7 +68,7 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
 def _repeats(head: PlanHead) -> str:
     rule = head.adaptive
     if rule is None:
-        return f"{head.repeats_at_least} wanted repeats"
+        return f"{head.repeats_at_least} planned repeats"
     goals = ["was decided"] if rule.until_margin_is_decided else []
     if rule.until_half_width_pct is not None:
         goals.append(f"had an interval within ±{rule.until_half_width_pct:g} %")

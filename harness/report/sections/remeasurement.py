@@ -36,17 +36,17 @@ _INTRODUCTION = (
 )
 
 
-def second_look_section(campaign: Campaign, analysis: Analysis, names: Names) -> Section:
+def remeasurement_section(campaign: Campaign, analysis: Analysis, names: Names) -> Section:
     """Far repeats, what their second measurements came to, and the result with these in their place."""
-    if campaign.second_looks.empty:
-        return Section("second-looks", "Second looks")
-    everything = pd.concat([campaign.repeats, campaign.second_looks], ignore_index=True)
+    if campaign.remeasurements.empty:
+        return Section("re-measurements", "Re-measurements")
+    everything = pd.concat([campaign.repeats, campaign.remeasurements], ignore_index=True)
     looks = remeasured(everything)
     swapped = analyse(with_second_values(everything), analysis.settings)
     side_by_side = _side_by_side(analysis, swapped, names, {(look.title, look.setting) for look in looks})
     return Section(
-        "second-looks",
-        "Second looks",
+        "re-measurements",
+        "Re-measurements",
         paragraphs=[_INTRODUCTION],
         tables=[_looks(looks, names)],
         closing_tables=[side_by_side] if side_by_side.rows else [],
@@ -74,7 +74,7 @@ def _looks(looks: tuple[Remeasured, ...], names: Names) -> Table:
             )
         )
     return Table(
-        "table-second-looks",
+        "table-re-measurements",
         "Repeats that lay far from the others, average FPS",
         [
             Heading("Title"),
@@ -114,7 +114,7 @@ def _side_by_side(analysis: Analysis, swapped: Analysis, names: Names, places: s
     reference = names[analysis.settings.reference]
     return Table(
         "table-second-values",
-        f"Change against {reference}, with the far values and with the second ones in their place",
+        f"Change against {reference}, with the outliers and with the second ones in their place",
         [Heading(text) for text in ("Title", "Profile", "Metric", "As measured", "With the second values")],
         rows,
     )

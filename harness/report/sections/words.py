@@ -98,8 +98,8 @@ def definitions(plan: Plan) -> list[Definition]:
         ),
         Definition(
             "Crashed",
-            "the title crashed or hung, the driver failed, or the rig went down, in an attempt at a "
-            "repeat; attempts that ended for another reason count neither as crashed nor as tries.",
+            "the title crashed or hung, the driver failed, or the machine crashed or rebooted, in an attempt "
+            "at a repeat; attempts that ended for another reason count neither as crashed nor as tries.",
         ),
     ]
 
@@ -120,7 +120,7 @@ def uncertainty(plan: Plan) -> list[str]:
         f"ratios. {pairing}",
         "Across titles the geometric mean of the ratios is given with two intervals: one for these titles, "
         "and a wider "
-        "one for titles like these, which also carries the scatter between titles.",
+        "one for similar titles, which also carries the scatter between titles.",
         f"Claimed are the metrics that the plan names beforehand ({primary_metrics(head)}); all "
         "others are described. All claims title by title are one family, those over all titles another: the "
         "intervals of a family hold together (Bonferroni), and the interval shown is the one that decides.",

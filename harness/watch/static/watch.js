@@ -58,7 +58,7 @@
     const runs = Boolean(grid && grid.running && live);
     if (grid && !grid.running) {
       set("headline", grid.complete ? "The campaign is finished" : "The campaign is not running");
-      set("phase", grid.complete ? "All wanted repeats are measured or accounted for." : "The run command goes on where it ended" + (grid.outcome ? ` (${grid.outcome}).` : "."));
+      set("phase", grid.complete ? "All planned repeats are measured or accounted for." : "The run command goes on where it ended" + (grid.outcome ? ` (${grid.outcome}).` : "."));
     } else if (live) {
       set("headline", live.ends_utc === null ? "Running" : `Ends about ${clock(live.ends_utc)}, in ${duration(live.ends_in_s)}`);
       const left = live.phase_left_s === null || live.phase_left_s === undefined ? "" : `, about ${duration(live.phase_left_s)} left`;

@@ -38,6 +38,6 @@ def read_frame_log(source: FrameLogSource) -> FrameLog | None:
             for e in error.errors(include_url=False)
         )
         raise FrameLogError(
-            f"{source.path}: the mapping in frame_log is wrong: {wrong}; mend the plan"
+            f"{source.path}: the mapping in frame_log is wrong: {wrong}; fix the plan"
         ) from error
     return read_log(source.path, mapping)

@@ -68,4 +68,4 @@ class Story:
         try:
             self.markers.append(ClockMarker(float(log_s or ""), (since_s + now_s) / 2, now_s - since_s))
         except ValueError:
-            self.failure = f"clock_line found {log_s!r}, which is no number; mend the pattern's group"
+            self.failure = f"clock_line found {log_s!r}, which is no number; fix the pattern's group"

@@ -57,7 +57,7 @@ class CommandWorkload:
             self._folder = Path(fill(options.working_folder, values)).expanduser().absolute()
             if not self._folder.is_dir():
                 raise WorkloadFailed(
-                    f"working_folder {self._folder} does not exist; make it or mend the plan", permanent=True
+                    f"working_folder {self._folder} does not exist; make it or fix the plan", permanent=True
                 )
         words = [fill(word, values) for word in (*options.command, *options.arguments)]
         words[0] = str(find_executable(words[0], self._folder))
@@ -268,7 +268,7 @@ class CommandWorkload:
             score = math.nan
         if not (math.isfinite(score) and score > 0):  # it is compared as a ratio
             raise WorkloadFailed(
-                f"score_line found {self._story.score[:80]!r}, which is no number above 0; mend "
+                f"score_line found {self._story.score[:80]!r}, which is no number above 0; fix "
                 "the pattern's group, or look at what the title printed"
             )
         return score

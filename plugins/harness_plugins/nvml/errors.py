@@ -39,7 +39,7 @@ class DriverErrors:
         self.listen()
 
     def listen(self) -> None:
-        """Begin to listen; again after the card was opened anew, which ends it. Raises CallFailed."""
+        """Begin to listen; again after the card was opened again, which ends it. Raises CallFailed."""
         library, handle = self._card.library, self._card.handle
         offered = c_ulonglong()
         library.call("nvmlDeviceGetSupportedEventTypes", handle, byref(offered))

@@ -140,7 +140,7 @@ def _hills(x: F32, z: F32, height: F32, part: F32) -> None:
 
 class EmberSwarm:
     """Embers over a fire, in acts of 90 frames. An act opens with 20 frames of a burst, after its makers
-    were drawn anew: the stutter of a change of scene."""
+    were drawn again: the stutter of a change of scene."""
 
     ACT_FRAMES, BURST_FRAMES = 90, 20
     _EMBERS = 700_000

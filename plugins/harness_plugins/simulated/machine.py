@@ -13,7 +13,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import RigLost, SensorUnavailable
+from harness.errors import MachineDown, SensorUnavailable
 
 from .card import CardModel
 from .chance import generator
@@ -90,9 +90,9 @@ class Machine:
         return self._zero_s + step * STEP_S
 
     def advance(self, now_s: float) -> None:
-        """Bring the state to that time. Raises RigLost when the rig goes down on the way."""
+        """Bring the state to that time. Raises MachineDown when the rig goes down on the way."""
         if self.lost:
-            raise RigLost("the simulated rig is down; restart it")
+            raise MachineDown("the simulated rig is down; restart it")
         target = self.step_at(now_s)
         while self._steps < target:
             if self._events and self._events[0][0] <= self._steps:
@@ -273,7 +273,7 @@ class Machine:
         self.wall_energy_j += self.wall_power_w * STEP_S
         self._steps = n + 1
         if self.lost:
-            raise RigLost("the simulated rig went down under load")
+            raise MachineDown("the simulated rig went down under load")
 
     def _ambient_at(self, time_s: float) -> float:
         options = self._options

@@ -89,7 +89,7 @@ class SimulatedRig:
         return read_frames(source.path)
 
     def restart(self) -> None:
-        """Start the rig again after :class:`harness.errors.RigLost`: new boot, new clock, factory state.
+        """Start the rig again after :class:`harness.errors.MachineDown`: new boot, new clock, factory state.
 
         The old clock with its periodic calls is left behind, as a power cut leaves a process behind.
         """

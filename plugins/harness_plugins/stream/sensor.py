@@ -70,11 +70,11 @@ class LineSensor:
             way = "ahead of" if self._off_s > 0 else "behind"
             return (
                 f"the times of its lines lie {abs(self._off_s):.0f} s {way} this machine's clock, so its "
-                f"readings tell of another moment (last line {line!r}); mend its time or clock"
+                f"readings tell of another moment (last line {line!r}); fix its time or clock"
             )
         names = " or ".join(repr(field.name) for field in self._options.quantities.values())
         return (
-            f"its lines hold no number named {names} (last line {line!r}); mend the names or the format of "
+            f"its lines hold no number named {names} (last line {line!r}); fix the names or the format of "
             "this sensor in the plan"
         )
 

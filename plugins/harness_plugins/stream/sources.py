@@ -49,7 +49,7 @@ class LineSource(Protocol):
 class ProgramSource:
     """Runs a program and reads its output on a thread.
 
-    A program that can't be started, or that ended, is started anew after a pause that doubles from 5 s to a
+    A program that can't be started, or that ended, is started again after a pause that doubles from 5 s to a
     minute; one that ran well for a minute begins with the short pause again. Whatever it prints costs bounded
     memory and time: a line counts up to :data:`LONGEST_LINE`, and a program that prints more than
     :data:`MOST_BYTES_PER_S` is ended like one that failed.

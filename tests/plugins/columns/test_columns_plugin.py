@@ -67,7 +67,7 @@ def test_the_same_frames_are_read_from_every_format(host, tmp_path):
 
 
 def test_a_mapping_that_is_wrong_is_refused_with_its_key(host, tmp_path):
-    with pytest.raises(FrameLogError, match=r"unit: Input should be 's', 'ms'.*mend the plan"):
+    with pytest.raises(FrameLogError, match=r"unit: Input should be 's', 'ms'.*fix the plan"):
         read(host, tmp_path / "x.csv", interval_column="dt", unit="fortnight")
 
 

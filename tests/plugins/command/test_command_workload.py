@@ -234,7 +234,7 @@ def test_lines_that_tell_the_logs_time_tie_its_clock_to_the_rigs(run: Make, tmp_
 
 def test_a_time_that_is_no_number_fails_the_title_with_the_remedy(run: Make) -> None:
     state = poll_until(run("print('clock now')", clock_line="clock (.*)"), lambda s: not s.running)
-    assert state.failure == "clock_line found 'now', which is no number; mend the pattern's group"
+    assert state.failure == "clock_line found 'now', which is no number; fix the pattern's group"
 
 
 def test_stopping_ends_the_whole_tree_also_what_ignores_the_request(run: Make) -> None:

@@ -126,7 +126,7 @@ def test_an_intel_cards_power_is_its_energy_counters_growth_over_time(sysfs: Any
     (folder / "energy1_input").write_text("80000000\n")
     assert sensor.read(["power_average_w"]) == {"power_average_w": pytest.approx(150.0)}
     clock.sleep_s(0.5)
-    (folder / "energy1_input").write_text("1000\n")  # the driver was loaded anew
+    (folder / "energy1_input").write_text("1000\n")  # the driver was loaded again
     assert sensor.read(["power_average_w"]) == {"power_average_w": None}
 
 

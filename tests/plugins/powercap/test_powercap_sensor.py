@@ -64,7 +64,7 @@ def test_a_counter_that_wrapped_goes_on_growing(sysfs: Any) -> None:
     }
 
 
-def test_a_silence_that_may_hide_a_wrap_starts_the_energy_anew_instead_of_guessing(sysfs: Any) -> None:
+def test_a_silence_that_may_hide_a_wrap_starts_the_energy_again_instead_of_guessing(sysfs: Any) -> None:
     folder = add_zone(sysfs, "intel-rapl:0", "package-0", 0)
     clock = FakeClock()
     sensor = PowercapSensor(find_packages(sysfs.root), clock)

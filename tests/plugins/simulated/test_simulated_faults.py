@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from harness.errors import ControlRefused, FrameLogError, RigLost, WorkloadFailed
+from harness.errors import ControlRefused, FrameLogError, MachineDown, WorkloadFailed
 from harness.plan.schema import ProfileSpec
 from harness.rehearse import through_losses
 from harness.testing import ScriptedRig
@@ -81,9 +81,9 @@ def test_a_lost_rig_comes_back_with_a_new_boot_and_in_its_factory_state(bench, m
 
 def test_the_loss_of_a_rig_that_can_not_restart_is_passed_on():
     def night(rig: object) -> None:
-        raise RigLost
+        raise MachineDown
 
-    with pytest.raises(RigLost):
+    with pytest.raises(MachineDown):
         through_losses(ScriptedRig(), night)
 
 
@@ -91,9 +91,9 @@ def test_nothing_works_on_a_rig_that_is_down(bench, make_title):
     b = bench(fault("rig-loss"))
     b.watch()
     workload = b.start(make_title())
-    with pytest.raises(RigLost):
+    with pytest.raises(MachineDown):
         b.sleep(30)
-    with pytest.raises(RigLost):
+    with pytest.raises(MachineDown):
         workload.poll()
     workload.stop(1)
     assert not (b.folder / "frames.parquet").exists()
@@ -203,7 +203,7 @@ def test_an_offset_within_the_guard_band_holds_and_one_beyond_it_fails(bench, ma
             b.sleep(1)
             state = workload.poll()
             alive &= state.running and b.rig.clock.now_s() - state.last_sign_s < 5
-    except RigLost:
+    except MachineDown:
         alive = False
     assert alive == holds
 

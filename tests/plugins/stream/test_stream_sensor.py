@@ -375,7 +375,7 @@ def test_a_growing_csv_is_followed_from_its_end_under_the_columns_of_its_first_l
     sensor.close()
 
 
-def test_a_csv_that_appears_later_or_anew_is_read_from_its_start(tmp_path: Path) -> None:
+def test_a_csv_that_appears_later_or_again_is_read_from_its_start(tmp_path: Path) -> None:
     clock = FakeClock()
     options = ImportOptions(
         path=str(tmp_path / "meter-*.csv"),

@@ -38,7 +38,7 @@ def shown(row: Any) -> list[str]:
     return [cell.text for cell in row.cells]
 
 
-def test_seconds_are_parted_by_the_references_quarters_and_a_part_without_seconds_is_empty(
+def test_seconds_are_split_by_the_references_quarters_and_a_part_without_seconds_is_empty(
     names: Names,
 ) -> None:
     factory = seconds([20.0, 10.0, 10.0, 8.0], 200.0)  # 4 s at 50, 8 s at 100, 4 s at 125 FPS
@@ -68,7 +68,7 @@ def test_seconds_are_parted_by_the_references_quarters_and_a_part_without_second
     ],
     ids=["no reference", "no power", "one frame rate", "too short"],
 )
-def test_where_nothing_can_be_parted_there_is_no_table(factory: pa.Table | None, names: Names) -> None:
+def test_where_nothing_can_be_split_there_is_no_table(factory: pa.Table | None, names: Names) -> None:
     by_profile = {} if factory is None else {"factory": factory}
     assert frame_rate_table([("paper-comet", "default", by_profile)], "factory", names) is None
 

@@ -41,7 +41,7 @@ def test_the_methods_paragraph_tells_of_an_extension_and_of_the_room_for_one(sma
     kept = said(small_campaign, may_extend_once=True)
     assert "A fifth of the error rate was kept for one extension, which was not used" in kept
     used = said(small_campaign, repeats=3, may_extend_once=True, extended_to=5)
-    assert "5 wanted repeats of each cell" in used
+    assert "5 planned repeats of each cell" in used
     assert "After a look at 3 repeats of each cell the plan was extended once, to 5," in used
 
 

@@ -11,7 +11,7 @@ from harness.analysis.analyse import analyse
 from harness.report.folder import read_campaign
 from harness.report.names import Names
 from harness.report.sections.methods import methods
-from harness.report.sections.remeasurement import second_look_section
+from harness.report.sections.remeasurement import remeasurement_section
 
 
 def looked_at(folder):
@@ -22,21 +22,21 @@ def looked_at(folder):
     repeats = campaign.repeats.copy()
     repeats.loc[far, "average_fps"] *= 0.9
     attempts = pd.concat([campaign.attempts, look], ignore_index=True)
-    return dataclasses.replace(campaign, repeats=repeats, second_looks=look, attempts=attempts), campaign
+    return dataclasses.replace(campaign, repeats=repeats, remeasurements=look, attempts=attempts), campaign
 
 
-def test_a_campaign_without_second_looks_says_nothing_of_them(small_campaign):
+def test_a_campaign_without_remeasurements_says_nothing_of_them(small_campaign):
     campaign = read_campaign(small_campaign)
-    assert campaign.second_looks.empty
+    assert campaign.remeasurements.empty
     analysis = analyse(campaign.repeats, AnalysisSettings.from_plan(campaign.plan))
-    section = second_look_section(campaign, analysis, Names(campaign))
+    section = remeasurement_section(campaign, analysis, Names(campaign))
     assert [*section.tables, *section.closing_tables, *section.paragraphs] == []
 
 
 def test_both_values_are_shown_with_what_the_second_says_and_the_result_with_and_without_it(small_campaign):
     campaign, plain = looked_at(small_campaign)
     settings = AnalysisSettings.from_plan(campaign.plan)
-    section = second_look_section(campaign, analyse(campaign.repeats, settings), Names(campaign))
+    section = remeasurement_section(campaign, analyse(campaign.repeats, settings), Names(campaign))
     (row,) = section.tables[0].rows
     assert row.cells[-1].text == "with the others: it happened once"
     assert "−" in row.cells[4].range
@@ -46,8 +46,8 @@ def test_both_values_are_shown_with_what_the_second_says_and_the_result_with_and
         for column in (3, 4)
     )
     assert measured != second
-    undisturbed = second_look_section(
-        dataclasses.replace(plain, second_looks=campaign.second_looks),
+    undisturbed = remeasurement_section(
+        dataclasses.replace(plain, remeasurements=campaign.remeasurements),
         analyse(plain.repeats, settings),
         Names(plain),
     )
@@ -57,7 +57,7 @@ def test_both_values_are_shown_with_what_the_second_says_and_the_result_with_and
     }
 
 
-def test_the_methods_paragraph_counts_second_looks_apart(small_campaign):
+def test_the_methods_paragraph_counts_remeasurements_apart(small_campaign):
     campaign, plain = looked_at(small_campaign)
     said = methods(campaign, Names(campaign), "1.0")
     rest = len(plain.attempts) - len(plain.repeats)
