@@ -9,7 +9,7 @@ _TIMES: Final = {1: "once", 2: "twice"}
 
 
 def counted(count: int, one: str, many: str = "") -> str:
-    """``1 repeat``, ``0 repeats``, ``24 tries``: a count with its noun; ``many`` where an s does not make it."""
+    """``1 repeat``, ``0 repeats``, ``24 tries``: a count with its noun; ``many`` where no s makes it."""
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
