@@ -126,6 +126,10 @@ class WorkloadFailed(SeamError):
     """A title did not start, crashed, hung, or left no result. The attempt fails; the night goes on."""
 
 
+class CompanionFailed(WorkloadFailed):
+    """A program that runs beside a title did not start or get ready, or ended before the title."""
+
+
 class FrameLogError(SeamError):
     """A frame log can't be read as its mapping says. In a night the attempt is rejected with this reason."""
 

@@ -400,7 +400,12 @@ class PluginRig:
         return self._controls[kind]
 
     def open_workload(self, cell: Cell) -> Workload:
-        return self._host.open_workload(cell, self.clock)
+        workload = self._host.open_workload(cell, self.clock)
+        if not cell.title.companions:
+            return workload
+        from harness.companions import Accompanied
+
+        return Accompanied(workload, cell, self.clock)
 
     def read_frame_log(self, source: FrameLogSource) -> FrameLog:
         return self._host.read_frame_log(source)

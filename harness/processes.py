@@ -19,7 +19,7 @@ import time
 import weakref
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import IO
+from typing import IO, Literal
 
 import psutil
 
@@ -41,6 +41,9 @@ LOOK_EVERY_S = 1.0
 _LAST_WORDS_S = 2.0
 #: What levelrig's own variables begin with.
 _OWN_VARIABLES = "LEVELRIG_"
+
+#: How a program is asked to end.
+Ending = Literal["ask", "interrupt", "wait"]
 
 #: Unix niceness of each priority.
 NICENESS: Mapping[Priority, int] = {
@@ -241,18 +244,28 @@ class TitleProcess:
             self._last_sign_s = now_s
         return self._last_sign_s
 
-    def end(self, grace_s: float) -> None:
-        """Ask it to end, wait up to ``grace_s``, then end the whole tree. Safe to call twice."""
+    def end(self, grace_s: float, how: Ending = "ask") -> bool:
+        """Ask it to end, wait up to ``grace_s``, then end the whole tree. Safe to call twice.
+
+        Args:
+            grace_s: How long it may take.
+            how: Asked to end; as by Ctrl-C; or not asked, as what ends it was done already. One whose
+                standard input is held is never asked: it sees its input's end.
+        Returns:
+            Whether all of it ended in time.
+        """
         seen = self.tree()
         if self._popen.stdin is not None:
             with contextlib.suppress(OSError):
                 self._popen.stdin.close()
         if grace_s > 0 and seen:
-            if self._popen.stdin is None:
-                _ask(self._popen.pid, seen, grace_s)
+            if self._popen.stdin is None and how != "wait":
+                _ask(self._popen.pid, seen, grace_s, how)
             _wait_until_gone(seen, grace_s)
+        in_time = True
         for _ in range(5):
             tree = self.tree()
+            in_time = in_time and not tree
             for process in tree:
                 with contextlib.suppress(*_GONE):
                     process.kill()
@@ -265,6 +278,7 @@ class TitleProcess:
             self._popen.wait(timeout=5.0)
         if self._pump is not None:
             self._pump.close()
+        return in_time
 
 
 def _appended(path: Path) -> IO[bytes]:
@@ -325,12 +339,14 @@ def _is_alive(process: psutil.Process) -> bool:
         return False
 
 
-def _ask(started: int, tree: Sequence[psutil.Process], within_s: float) -> None:
+def _ask(started: int, tree: Sequence[psutil.Process], within_s: float, how: Ending) -> None:
     """Ask every process of a tree to end, since a script that started a title does not pass a request on."""
     if sys.platform == "win32":
         # Only a group's leader may be named, and every program of its group on its console hears it.
         with contextlib.suppress(OSError, *_GONE):
             psutil.Process(started).send_signal(signal.CTRL_BREAK_EVENT)
+        if how == "interrupt":
+            return
         # Without /F it asks the programs' windows to close.
         words = [word for process in tree for word in ("/PID", str(process.pid))]
         with contextlib.suppress(OSError, subprocess.TimeoutExpired):
@@ -338,7 +354,7 @@ def _ask(started: int, tree: Sequence[psutil.Process], within_s: float) -> None:
         return
     for process in tree:
         with contextlib.suppress(OSError, *_GONE):
-            process.terminate()
+            process.send_signal(signal.SIGINT if how == "interrupt" else signal.SIGTERM)
 
 
 def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> None:

@@ -105,6 +105,9 @@ class WorkloadState:
         passes: Passes completed, where the title counts them.
         last_sign_s: Clock time of its last sign of life (output, frame, CPU time); None if not watched.
         failure: What went wrong, in a sentence; None while all is well.
+        ready_by: What told that it is ready, in a few words, where that can be said.
+        finished_by: The same of its end.
+        remarks: What was unusual and is no failure, a sentence each: marks of the attempt.
     """
 
     running: bool
@@ -114,6 +117,9 @@ class WorkloadState:
     passes: int | None = None
     last_sign_s: float | None = None
     failure: str | None = None
+    ready_by: str = ""
+    finished_by: str = ""
+    remarks: tuple[str, ...] = ()
 
 
 class Workload(Protocol):

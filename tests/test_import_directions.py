@@ -37,6 +37,8 @@ ALLOWED: dict[str, str] = {
     "identity": "proctable",
     "inside": "errors",
     "isolated": "harness",
+    "newfiles": "",
+    "executables": "errors",
     "lines": "inside patterns",
     "metrics": "columns",
     "userfiles": "errors",
@@ -50,7 +52,9 @@ ALLOWED: dict[str, str] = {
     "rig": "clock errors plan",
     "boundary": "clock columns errors log metrics plan rig stages tables",
     "hookspecs": "clock metrics plan rig stages",
-    "plugins": "boundary clock errors hookspecs metrics places plan rig rig_identity stages tables",
+    "companions": "clock errors executables inside log newfiles patterns plan processes rig",
+    "plugins": "boundary clock companions errors hookspecs metrics places plan rig rig_identity stages "
+    "tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders

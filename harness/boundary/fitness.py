@@ -153,6 +153,9 @@ def workload_state(value: object) -> WorkloadState:
     _maybe_number(value.last_sign_s, "the time of the last sign of life")
     if value.failure is not None:
         same(str, value.failure)
+    same(str, value.ready_by)
+    same(str, value.finished_by)
+    sentences(value.remarks)
     return value
 
 

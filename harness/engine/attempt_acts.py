@@ -315,8 +315,11 @@ class AttemptActs(ABC):
         if running.workload is not None:
             running.workload.stop(STOP_GRACE_S)
             running.ended_s = self._clock.now_s()
+            state = running.workload.poll()
             if running.exit_code is None:
-                running.exit_code = running.workload.poll().exit_code
+                running.exit_code = state.exit_code
+            for remark in state.remarks:
+                running.mark(remark)
         return Closed()
 
     def commit(self, instruction: CommitAttempt) -> Event:

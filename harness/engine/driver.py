@@ -43,6 +43,7 @@ from harness.engine.readings_wait import ReadingsWait
 from harness.engine.schedule import Schedule
 from harness.engine.timekeeping import TimeWatch
 from harness.errors import (
+    CompanionFailed,
     ControlRefused,
     DiskFull,
     FrameLogError,
@@ -363,6 +364,8 @@ def _code_of(instruction: Instruction, error: Exception) -> str:
     match error:
         case ControlRefused():
             code = "profile-refused"
+        case CompanionFailed():
+            code = "companion-failed"
         case WorkloadFailed():
             code = "launch-failed" if isinstance(instruction, LaunchTitle) else "workload-failed"
         case FrameLogError():

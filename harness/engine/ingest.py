@@ -42,11 +42,13 @@ def save_telemetry(running: Running, store: CampaignStore) -> None:
 
 
 def keep_evidence(running: Running, store: CampaignStore) -> None:
-    """Keep what an attempt left, however it ended: its telemetry and its output."""
+    """Keep what an attempt left, however it ended: its telemetry, its output, what companions left."""
     save_telemetry(running, store)
-    if inside.is_file(store.folder, running.output_path):
-        store.keep_file(running.ref, running.output_path, running.output_path.name)
-        inside.remove(store.folder, running.output_path)
+    left = [running.ref.folder / name for one in running.cell.title.companions for name in one.leaves]
+    for path in (running.output_path, *left):
+        if inside.is_file(store.folder, path):
+            store.keep_file(running.ref, path, path.name)
+            inside.remove(store.folder, path)
 
 
 def ingest_and_judge(

@@ -101,6 +101,8 @@ class Lookout:
         title = running.cell.title
         state = running.workload.poll()
         running.exit_code = state.exit_code
+        for remark in state.remarks:
+            running.mark(remark)
         if state.ready:
             running.see_passes(state.passes, self._clock.now_s())
         if state.failure is not None:

@@ -19,8 +19,8 @@ _MISREAD = re.compile(r"[\b\t\n\f\r]")
 _NAMES: Final = {"\b": r"\b", "\t": r"\t", "\n": r"\n", "\f": r"\f", "\r": r"\r"}
 _DRIVE = re.compile(r"^(?:[A-Za-z]:|\.{1,2}[\b\t\n\f\r])")
 #: Keys that hold a path; keys whose list begins with a program; keys that may hold one anywhere.
-_PATHS: Final = frozenset({"path", "working_folder", "watch_file", "addresses_file", "root"})
-_PROGRAMS: Final = frozenset({"command", "apply", "verify", "restore"})
+_PATHS: Final = frozenset({"path", "file", "working_folder", "watch_file", "addresses_file", "root"})
+_PROGRAMS: Final = frozenset({"command", "end_command", "apply", "verify", "restore"})
 _WORDS: Final = frozenset({"arguments", "environment", "values"})
 
 

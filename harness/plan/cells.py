@@ -85,6 +85,8 @@ def _definition(
         "sampling": bearing(sampling),
     }
     definition |= _stages(conditions, title)
+    if title.companions:
+        definition["companions"] = [bearing(companion) for companion in title.companions]
     if sensors:
         definition["sensors"] = [{"kind": s.kind, "options": _stated(s)} for s in sensors]
     return definition
@@ -136,6 +138,7 @@ def means_the_same(
         (before.profile.control, after.profile.control),
         (old.temperature, new.temperature),
         (_stages(old, before.title), _stages(new, after.title)),
+        ([bearing(c) for c in before.title.companions], [bearing(c) for c in after.title.companions]),
         (bearing(samplings[0]), bearing(samplings[1])),
         (plan_before.get("sensors"), plan_after.get("sensors")),
         (logs[0] and (logs[0].path, logs[0].reader), logs[1] and (logs[1].path, logs[1].reader)),

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from harness.metrics import METRICS
 from harness.patterns import Pattern
 from harness.plan.backslashes import check_paths
+from harness.plan.companion_rules import check_companions
 from harness.plan.complaints import nearest, shown
 from harness.plan.findings import Findings
 from harness.plan.kinds import Kinds
@@ -64,7 +65,10 @@ def _check_names(raw: Mapping[str, Any], found: Findings) -> None:
         (("titles",), "title", _list(raw.get("titles"))),
     ]
     for index, title in enumerate(_list(raw.get("titles"))):
-        lists.append((("titles", index, "settings"), "setting", _list(title.get("settings"))))
+        lists += [
+            (("titles", index, f"{noun}s"), noun, _list(title.get(f"{noun}s")))
+            for noun in ("setting", "companion")
+        ]
     for path, noun, entries in lists:
         counts = Counter(str(entry["name"]) for entry in entries if "name" in entry)
         seen: set[str] = set()
@@ -211,6 +215,7 @@ def _check_title(title: dict[str, Any], path: Path, raw: Mapping[str, Any], foun
     shared = _valid(Conditions, _table(raw.get("conditions"))) or Conditions()
     in_title = STAGES.at("in-title")
     _check_patterns(title, path, found)
+    check_companions(title, path, found)
     for stage in in_title:
         _check_stage(stage, title, path, raw, found)
     for index, setting in enumerate(_list(title.get("settings"))):

@@ -20,6 +20,7 @@ from pydantic import (
 
 from harness.metrics import METRICS
 from harness.plan.checks_table import Checks
+from harness.plan.companion_table import CompanionSpec
 from harness.plan.earlier_keys import with_present_keys
 from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
 from harness.plan.parts import KEPT, Name, OpenPart, Part
@@ -190,10 +191,13 @@ class ProfileSpec(OpenPart):
 class FrameLogSpec(OpenPart):
     """``frame_log`` of a title; keys beyond these belong to the reader."""
 
-    BEARS: ClassVar[str] = "path reader options"
+    BEARS: ClassVar[str] = "path reader companion options"
 
     path: str = Field(description="file or pattern, relative to the attempt's working folder")
     reader: str = "columns"
+    companion: str | None = Field(
+        default=None, description="the companion that writes it; the path is then looked for in its folder"
+    )
 
 
 class SettingSpec(OpenPart):
@@ -213,7 +217,9 @@ class SettingSpec(OpenPart):
 class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
 
-    BEARS: ClassVar[str] = "workload measure_s frame_log settings options"  # and each stage in the title
+    BEARS: ClassVar[str] = (
+        "workload measure_s frame_log companions settings options"  # and each stage in the title
+    )
     APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines"
 
     name: str = Name
@@ -225,6 +231,9 @@ class TitleSpec(OpenPart):
         default=60, gt=0, description="without output, frame or processor time for longer it has hung"
     )
     frame_log: FrameLogSpec | None = None
+    companions: list[CompanionSpec] = Field(
+        default_factory=list, description="programs started and ended with it"
+    )
     score_better: Literal["higher", "lower"] = "higher"
     expect_lines: list[str] = Field(
         default_factory=list, description="patterns that its output must show, as the resolution in use"

@@ -25,6 +25,7 @@ SHARED_KINDS: Final = frozenset(
         REFUSED,
         "launch-failed",
         "workload-failed",
+        "companion-failed",
         "telemetry",
         "telemetry-gap",
         "readings-missing",

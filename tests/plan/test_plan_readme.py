@@ -15,10 +15,10 @@ from pydantic import BaseModel
 from harness.checks.judge import CODES
 from harness.hookspecs import RehearsalRequest
 from harness.plan.load import load_plan, parse_plan
+from harness.plan.placeholders import BUILT_IN
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
 from harness.tables import QUANTITIES
-from harness_plugins.command.options import BUILT_IN
 from harness_plugins.simulated.options import SimulatedOptions, parse_options
 from harness_plugins.simulated.titles import TitleCharacter
 
@@ -34,7 +34,7 @@ SECTIONS = dict(
     )
 )
 #: Where else the keys of a table's inner tables stand.
-FURTHER = {"plan": ["adaptive"], "titles": ["frame_log", "conditions"]}
+FURTHER = {"plan": ["adaptive"], "titles": ["frame_log", "companions", "conditions"]}
 SECTION_OF_ROLE = {"sensor": "sensors", "control": "profiles", "workload": "titles", "reader": "frame_log"}
 
 HEAD = """

@@ -2,41 +2,22 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from harness.patterns import Pattern, PatternText
-
-#: Placeholders that the harness fills in; ``values`` adds the plan's own.
-BUILT_IN: Mapping[str, str] = {
-    "work_folder": "empty folder of this attempt",
-    "python": "the Python that runs levelrig",
-    "title": "the title's name",
-    "setting": "the setting's name",
-    "profile": "the profile's name",
-    "measure_s": "length of the measured window; 0 where the title ends by itself",
-    "thread_count": "threads that the profile asks for; 0 where it asks for none",
-}
-_PLACEHOLDER = re.compile(r"\{([a-z_][a-z0-9_]*)\}")
-
-
-Value = str | int | float | bool
-
-
-def fill(text: str, values: Mapping[str, Value]) -> str:
-    """Put values in for ``{name}``; other braces stay as they are, so that JSON passes. Raises KeyError."""
-    return _PLACEHOLDER.sub(lambda match: str(values[match[1]]), text)
+from harness.plan.placeholders import BUILT_IN, Value, names_in
 
 
 class CommandOptions(BaseModel):
     """Plan keys of ``workload = "command"``.
 
     In ``command``, ``arguments``, ``environment``, ``working_folder`` and ``watch_file``, a ``{name}`` stands
-    for a value of ``values`` or for one of :data:`BUILT_IN`. Patterns (:mod:`harness.patterns`) are looked
-    for anywhere in each line of the title's output and of ``watch_file``.
+    for a value of ``values`` or for one of :data:`harness.plan.placeholders.BUILT_IN`. Patterns
+    (:mod:`harness.patterns`) are looked for anywhere in each line of the title's output and of
+    ``watch_file``.
     """
 
     BEARS: ClassVar[str] = (
@@ -89,7 +70,7 @@ class CommandOptions(BaseModel):
     def _check(self) -> Self:
         known = {**BUILT_IN, **self.values}
         for where, text in self._texts():
-            for name in _PLACEHOLDER.findall(text):
+            for name in names_in(text):
                 if name not in known:
                     raise ValueError(
                         f"{where} has the placeholder {{{name}}}, which nothing fills; "

@@ -5,21 +5,22 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import shutil
 import sys
 import time
-from collections.abc import Mapping
 from pathlib import Path
 
 import psutil
 
 from harness.clock import Clock
 from harness.errors import FrameLogError, WorkloadFailed
+from harness.executables import find_executable
 from harness.lines import LineFollower, LineTimes
+from harness.newfiles import NewFiles
+from harness.plan.placeholders import fill, values_of
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import TitleProcess, end_dead_runs_titles
 from harness.rig import FrameLogSource, Launch, WorkloadState
-from harness_plugins.command.options import CommandOptions, Value, fill
+from harness_plugins.command.options import CommandOptions
 from harness_plugins.command.story import Story
 
 #: What a person should try where a command leaves early.
@@ -40,7 +41,7 @@ class CommandWorkload:
         self._clock = clock
         self._process: TitleProcess | None = None
         self._folder = self._work_folder = Path()
-        self._old_logs: dict[Path, int] = {}
+        self._logs: NewFiles | None = None
         self._watched: list[Path] = []
         self._followers: list[tuple[LineFollower, LineTimes]] = []
         self._started_s = 0.0
@@ -50,7 +51,7 @@ class CommandWorkload:
         self._story = Story(self._options)
 
     def start(self, launch: Launch) -> None:
-        options, values = self._options, self._values(launch)
+        options, values = self._options, values_of(self._cell, launch.work_folder, launch.thread_count)
         end_dead_runs_titles()
         self._folder = self._work_folder = launch.work_folder
         if options.working_folder is not None:
@@ -68,7 +69,8 @@ class CommandWorkload:
         self._followers = [(LineFollower(path), LineTimes(self._clock.now_s())) for path in self._watched]
         for follower, _ in self._followers:
             follower.skip()  # what an earlier run left in it is not this run's
-        self._old_logs = {path: path.stat().st_mtime_ns for path in self._log_matches()}
+        spec = self._log_spec()
+        self._logs = None if spec is None else NewFiles(spec.path, (self._folder, self._work_folder))
         self._started_s = self._clock.now_s()
         self._process = TitleProcess(
             words,
@@ -85,19 +87,6 @@ class CommandWorkload:
             keep=self._cell.title.expect_lines,
             dated=options.clock_line is not None,
         )
-
-    def _values(self, launch: Launch) -> Mapping[str, Value]:
-        cell = self._cell
-        return {
-            "work_folder": str(launch.work_folder.absolute()),
-            "python": sys.executable,
-            "title": cell.title.name,
-            "setting": cell.setting.name,
-            "profile": cell.profile.name,
-            "measure_s": cell.setting.measure_s or cell.title.measure_s or 0,
-            "thread_count": launch.thread_count or 0,
-            **self._options.values,
-        }
 
     def poll(self) -> WorkloadState:
         process, options, story = self._process, self._options, self._story
@@ -189,67 +178,24 @@ class CommandWorkload:
 
     def growing_log(self) -> FrameLogSource | None:
         spec = self._log_spec()
-        if spec is None or "**" in spec.path:  # a search through whole trees takes too long beside a title
-            return None
-        try:
-            newest = self._newest_log()
-        except OSError:  # it is being replaced
-            return None
-        return None if newest is None else FrameLogSource(newest, spec)
+        newest = None if self._logs is None else self._logs.newest_now()
+        return None if newest is None or spec is None else FrameLogSource(newest, spec)
 
     def frame_log(self) -> FrameLogSource | None:
         spec = self._log_spec()
-        if spec is None:
+        if spec is None or self._logs is None:
             return None
-        newest = self._newest_log()
+        newest = self._logs.newest()
         if newest is not None:
             return FrameLogSource(newest, spec, clock_markers=tuple(self._story.markers))
         raise FrameLogError(
             f"this run wrote no file that matches the frame_log path {spec.path!r} in {self._folder} "
-            f"({self._what_is_there()}); check where the title writes its log",
-            permanent=_folder_is_missing(spec.path),
+            f"({self._logs.what_is_there()}); check where the title writes its log",
+            permanent=self._logs.folder_is_missing(),
         )
-
-    def _what_is_there(self) -> str:
-        """What lies where the frame log should, in words."""
-        for path in self._matches():
-            if (kind := _no_file(path)) is not None:
-                return f"{path.name} is {kind}, which holds no frames to read"
-            if path in self._old_logs:
-                return f"{path.name} was there before this run, which did not write it"
-        try:
-            there = sorted(path.name for path in self._folder.iterdir())[:10]
-        except OSError:
-            return "the folder itself is not there any more: the title removed it"
-        return f"there: {', '.join(there) or 'nothing'}"
-
-    def _newest_log(self) -> Path | None:
-        """The file that this run wrote last of those that the frame log's path means."""
-        fresh = {
-            path: written
-            for path in self._log_matches()
-            if (written := path.stat().st_mtime_ns) != self._old_logs.get(path)
-        }
-        return max(fresh, key=fresh.__getitem__) if fresh else None
 
     def _log_spec(self) -> FrameLogSpec | None:
         return self._cell.setting.frame_log or self._cell.title.frame_log
-
-    def _log_matches(self) -> list[Path]:
-        """Files that the frame log's path or pattern means, in the attempt's folder and the title's own."""
-        return [match for match in self._matches() if match.is_file()]
-
-    def _matches(self) -> list[Path]:
-        """The same with whatever is no file."""
-        spec = self._log_spec()
-        if spec is None:
-            return []
-        path = Path(spec.path).expanduser()
-        if path.is_absolute():
-            root, pattern = Path(path.anchor), path.relative_to(path.anchor).as_posix()
-            return list(root.glob(pattern))
-        bases = dict.fromkeys((self._work_folder, self._folder))
-        return [match for base in bases for match in base.glob(path.as_posix())]
 
     def score(self) -> float | None:
         if self._options.score_line is None:
@@ -272,27 +218,6 @@ class CommandWorkload:
                 "the pattern's group, or look at what the title printed"
             )
         return score
-
-
-def _no_file(path: Path) -> str | None:
-    """What a path is that is no file, in words; None for a file."""
-    if path.is_file():
-        return None
-    if path.is_dir():
-        return "a folder"
-    if path.is_fifo() or path.is_socket():
-        return "a pipe"
-    if path.is_char_device() or path.is_block_device():
-        return "a device"
-    return "a link that leads nowhere"
-
-
-def _folder_is_missing(pattern: str) -> bool:
-    """Whether an absolute path or pattern begins with a folder that is not there."""
-    path = Path(pattern).expanduser()
-    plain = [part for part in path.parent.parts if not set(part) & set("*?[")]
-    whole = len(plain) == len(path.parent.parts)
-    return path.is_absolute() and whole and not path.parent.is_dir()
 
 
 def end_earlier_copies(name: str) -> None:
@@ -323,25 +248,3 @@ def _exit_words(exit_code: int | None) -> str:
         except ValueError:
             pass
     return f"exit code {exit_code}"
-
-
-def find_executable(word: str, folder: Path) -> Path:
-    """The program that ``word`` means: on the search path, or a path from here or from ``folder``.
-
-    Raises:
-        WorkloadFailed: There is none that can be run.
-    """
-    if "/" not in word and "\\" not in word and (found := shutil.which(word)) is not None:
-        return Path(found).absolute()
-    for candidate in (Path(word).absolute(), (folder / word).absolute()):
-        if (found := shutil.which(str(candidate))) is not None:
-            return Path(found)
-        if candidate.is_file():
-            raise WorkloadFailed(
-                f"{candidate} is not executable; grant the right or name its interpreter", permanent=True
-            )
-    raise WorkloadFailed(
-        f"there is no program {word!r}, neither on the search path nor in {Path.cwd()} nor in {folder}; "
-        "write its full path as the first word of command",
-        permanent=True,
-    )

@@ -14,9 +14,10 @@ from pydantic import ValidationError
 from harness.clock import SystemClock
 from harness.errors import FrameLogError, WorkloadFailed
 from harness.frames.align import align_by_markers
+from harness.plan.placeholders import fill
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec, SettingSpec, TitleSpec
 from harness.rig import Launch, WorkloadState
-from harness_plugins.command.options import CommandOptions, fill
+from harness_plugins.command.options import CommandOptions
 from harness_plugins.command.workload import CommandWorkload
 
 Make = Callable[..., CommandWorkload]
