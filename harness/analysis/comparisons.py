@@ -19,13 +19,12 @@ from harness.analysis.claims import Claim, as_row, decide, shown
 from harness.analysis.estimate import (
     Array,
     Estimate,
-    cautious_df,
     of_mean,
     of_two_groups,
-    repeats_that_decide,
     with_step,
 )
 from harness.analysis.family import Family, family_of
+from harness.analysis.power import cautious_df, repeats_that_decide
 from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings

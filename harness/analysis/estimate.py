@@ -22,6 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from harness.analysis.power import cautious_df
+
 Array = NDArray[np.float64]
 NO_INTERVAL = (math.nan, math.nan)
 
@@ -108,17 +110,6 @@ def satterthwaite(variances: Sequence[float], dfs: Sequence[float]) -> float:
     return total**2 / sum(v**2 / df for v, df in zip(variances, dfs, strict=True))
 
 
-def cautious_df(found: float, smallest: float) -> float:
-    """Midway between Satterthwaite's degrees of freedom and the smallest of the parts.
-
-    Satterthwaite's are too many where few repeats hide which part scatters most: 5 % of wrong claims become
-    6.7 % with five titles of three repeats, one of which scatters ten times as much, and 7.9 % with three,
-    three and two repeats. Midway keeps 5.5 % and less there; equal titles pay with intervals 9 % (ten titles
-    of three repeats) to 14 % (three) wider.
-    """
-    return (found + smallest) / 2
-
-
 def with_step(estimate: Estimate, u: float) -> Estimate:
     """The estimate with the standard uncertainty of its readings' step in it (step / sqrt(12) a reading).
 
@@ -155,95 +146,3 @@ def p_same(estimate: Estimate, margin: float) -> float:
         return math.nan
     inside = margin - abs(estimate.value)
     return float(special.stdtr(estimate.df, -inside / estimate.se))
-
-
-def power_of_difference(
-    value: float, sd: float, n: Array, alpha: float, df: float | Array | None = None
-) -> Array:
-    """Probability that a two-sided paired t test finds a true difference, by the noncentral t.
-
-    Args:
-        value: The true difference.
-        sd: Scatter of one pair.
-        n: Pairs, shape (k,).
-        alpha: Two-sided error rate.
-        df: Degrees of freedom where they are not ``n - 1``.
-    Returns:
-        Shape (k,).
-    """
-    df = n - 1 if df is None else df + 0 * n
-    if sd <= 0:
-        return np.full(n.shape, float(value != 0))
-    shift = abs(value) * np.sqrt(n) / sd
-    critical = np.asarray(special.stdtrit(df, 1 - alpha / 2), dtype=np.float64)
-    return _beyond(df, shift, critical) + _beyond(df, -shift, critical)
-
-
-def power_of_same(
-    value: float, sd: float, margin: float, n: Array, alpha: float, df: float | Array | None = None
-) -> Array:
-    """Probability that both one-sided tests pass at that true difference; arguments as above.
-
-    A lower bound, and close where it matters (above one half): it leaves out that both can fail at once.
-    """
-    df = n - 1 if df is None else df + 0 * n
-    if sd <= 0:
-        return np.full(n.shape, float(abs(value) < margin))
-    critical = np.asarray(special.stdtrit(df, 1 - alpha), dtype=np.float64)
-    root = np.sqrt(n) / sd
-    near = _beyond(df, (margin - abs(value)) * root, critical)
-    far = _beyond(df, (margin + abs(value)) * root, critical)
-    return np.maximum(near + far - 1, 0.0)
-
-
-def _beyond(df: Array, shift: Array, critical: Array) -> Array:
-    """P(noncentral t > critical); 1 where the shift is beyond what the distribution's code can tell."""
-    far = shift - critical > 12
-    beyond = 1 - special.nctdtr(df, np.where(far, 0.0, shift), critical)
-    return np.asarray(np.where(far, 1.0, np.fmax(beyond, 0.0)))  # 0 in the place of NaN
-
-
-def repeats_that_decide(
-    value: float,
-    sd: float,
-    margin: float,
-    alpha: float,
-    power: float = 0.8,
-    at_most: int = 1000,
-    titles: float = 1,
-    same_alpha: float | None = None,
-) -> int | None:
-    """Pairs in all that would decide with probability ``power``, were value and scatter as measured.
-
-    Decided means that the interval excludes no difference, or that both one-sided tests pass.
-
-    Args:
-        value, sd, margin: On the scale of the analysis; ``sd`` of one pair.
-        alpha: Error rate of each kind of claim.
-        power: Probability of a decision.
-        at_most: Give up beyond this many.
-        titles: Degrees of freedom in those of one title, for an average of several; ``sd`` is then the
-            average's.
-        same_alpha: One-sided error rate of ``same``, where it is another than ``alpha``: half of it where
-            the two-sided interval decides.
-    Returns:
-        The count, at least 2; None where more than ``at_most`` would be needed or ``sd`` is unknown.
-    """
-    if math.isnan(sd) or math.isnan(value):
-        return None
-
-    level = alpha if same_alpha is None else same_alpha
-
-    def decides(n: int) -> bool:
-        count = np.array([float(n)])
-        df = titles * (count - 1)
-        different = power_of_difference(value, sd, count, alpha, df)
-        return bool(max(different[0], power_of_same(value, sd, margin, count, level, df)[0]) >= power)
-
-    if not decides(at_most):
-        return None
-    low, high = 1, at_most
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if decides(middle) else (middle, high)
-    return high

@@ -6,15 +6,11 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from scipy import special
-
 from harness.analysis import tables, words
-from harness.analysis.claims import shown
-from harness.analysis.estimate import cautious_df, power_of_difference, power_of_same, repeats_that_decide
 from harness.analysis.family import slots
+from harness.analysis.power import cautious_df, power_of_difference, power_of_same, repeats_that_decide
 from harness.analysis.settings import AnalysisSettings
-from harness.analysis.spending import nominal_levels
+from harness.analysis.student import upper_quantile
 from harness.columns import Column, F, I, S
 from harness.metrics import METRICS, ComparedMetric
 from harness.plan.schema import Plan
@@ -42,6 +38,8 @@ RESOLVABLE_COLUMNS: tuple[Column, ...] = (
 
 def pilot_scatter(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[tuple[str, str, str], float]:
     """Scatter of one pair from earlier repeats, by title, setting and metric, profiles pooled."""
+    import numpy as np
+
     from harness.analysis.analyse import analyse
 
     table = analyse(repeats, settings).comparisons
@@ -135,6 +133,8 @@ def _level(groups: int, claimed: bool, settings: AnalysisSettings, *, over_title
     alpha = settings.alpha * settings.error_share(over_titles=over_titles) / size
     if settings.looks is None or over_titles:
         return alpha
+    from harness.analysis.spending import nominal_levels
+
     return 2 * nominal_levels(alpha / 2, settings.looks.at_least, settings.looks.at_most)[-1]
 
 
@@ -150,11 +150,10 @@ def _row(
     settings: AnalysisSettings,
 ) -> dict[str, Any]:
     margin = settings.margin(metric)
-    n = np.array([float(count)])
     if df >= 1:
-        half = float(special.stdtrit(df, 1 - alpha / 2)) * sd / math.sqrt(count)
-        same = float(power_of_same(0.0, sd, margin, n, alpha / 2, df)[0])
-        smallest = _smallest_difference(sd, n, alpha, df)
+        half = upper_quantile(df, alpha / 2) * sd / math.sqrt(count)
+        same = power_of_same(0.0, sd, margin, count, alpha / 2, df)
+        smallest = _smallest_difference(sd, count, alpha, df)
     else:
         half = same = smallest = math.nan
     titles = df / (count - 1) if count > 1 else 1.0
@@ -179,21 +178,21 @@ def _row(
     return {**row, "sentence": _sentence(row, metric, claimed, settings)}
 
 
-def _smallest_difference(sd: float, n: np.ndarray, alpha: float, df: float) -> float:
+def _smallest_difference(sd: float, n: float, alpha: float, df: float) -> float:
     if sd <= 0:
         return 0.0
     low, high = 0.0, sd
-    while power_of_difference(high, sd, n, alpha, df)[0] < 0.8:
+    while power_of_difference(high, sd, n, alpha, df) < 0.8:
         high *= 2
     for _ in range(40):
         middle = (low + high) / 2
-        found = power_of_difference(middle, sd, n, alpha, df)[0] >= 0.8
+        found = power_of_difference(middle, sd, n, alpha, df) >= 0.8
         low, high = (low, middle) if found else (middle, high)
     return high
 
 
 def _in_unit(value: float, metric: ComparedMetric) -> float:
-    return 100 * (shown(value, metric) - 1) if metric.scale == "ratio" else value
+    return 100 * (math.exp(value) - 1) if metric.scale == "ratio" else value
 
 
 def _sentence(

@@ -5,11 +5,10 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import sys
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-
-import numpy as np
 
 from harness.boundary.crossing import Unfit, printable
 from harness.errors import Problem
@@ -54,8 +53,14 @@ def _shown(value: object) -> str:
     return f"{type(value).__name__} {printable(text, 80)}"
 
 
+def _numpy(*names: str) -> tuple[type, ...]:
+    """Abstract types of NumPy; none where it is not loaded, as nothing can be of them then."""
+    numpy = sys.modules.get("numpy")
+    return tuple(getattr(numpy, name) for name in names) if numpy is not None else ()
+
+
 def _number(value: object, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
+    if isinstance(value, bool) or not isinstance(value, (int, float, *_numpy("integer", "floating"))):
         raise Unfit(f"{what} is {_shown(value)}, not a number")
     try:
         number = float(value)
@@ -71,7 +76,7 @@ def _maybe_number(value: object, what: str) -> float | None:
 
 
 def _whole(value: object, what: str, least: int, most: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | np.integer):
+    if isinstance(value, bool) or not isinstance(value, (int, *_numpy("integer"))):
         raise Unfit(f"{what} is {_shown(value)}, not a whole number")
     if not least <= value <= most:
         raise Unfit(f"{what} is {printable(value, 40)}, outside {least} to {most}")
@@ -201,6 +206,7 @@ def frame_log(value: object) -> FrameLog:
 
 def _frames(frames: Any) -> pa.Table:
     """A table of frames with the types of the contract."""
+    import numpy as np
     import pyarrow as pa
 
     from harness.tables import FRAMES
@@ -248,7 +254,7 @@ def reading(value: object) -> Reading:
         if type(value) is int:
             return value if abs(value) <= _LARGEST else None
         return value
-    if isinstance(value, np.integer | np.floating | float | int):
+    if isinstance(value, (float, int, *_numpy("integer", "floating"))):
         return float(value)
     raise Unfit(f"gave {_shown(value)}, not a number")
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import codecs
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
-import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Unit = Literal["s", "ms", "us", "ns", "ticks"]
 TimeUnit = Literal[Unit, "date-time", "clock"]

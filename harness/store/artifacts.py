@@ -14,14 +14,14 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
-
-import pyarrow as pa
-import pyarrow.parquet as pq
+from typing import TYPE_CHECKING, Final
 
 from harness import inside, userfiles
 from harness.errors import StoreError
 from harness.store.files import TEMPORARY, SafeFile, SafeFiles, pyarrow_sink
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 STREAM_SUFFIX: Final = ".arrows" + TEMPORARY
 #: An ended attempt's row (columns of ``harness.tables.ATTEMPTS``) as JSON, in its folder.
@@ -58,6 +58,8 @@ class TableWriter:
     def __init__(
         self, files: SafeFiles, path: Path, schema: pa.Schema, done: Callable[[Artifact], None]
     ) -> None:
+        import pyarrow as pa
+
         self._files = files
         self._path = path
         self._schema = schema
@@ -65,7 +67,8 @@ class TableWriter:
         self._lock = threading.Lock()
         self._stream_path = path.with_name(path.stem + STREAM_SUFFIX)
         self._file: SafeFile | None = files.create(self._stream_path)
-        self._writer = pa.ipc.new_stream(pyarrow_sink(self._file), schema, options=_STREAM_OPTIONS)
+        options = pa.ipc.IpcWriteOptions(emit_dictionary_deltas=True)
+        self._writer = pa.ipc.new_stream(pyarrow_sink(self._file), schema, options=options)
 
     def write(self, table: pa.Table) -> None:
         """Append rows: a table or record batch with the writer's schema."""
@@ -104,11 +107,9 @@ class TableWriter:
                     self._file = None
 
 
-_STREAM_OPTIONS: Final = pa.ipc.IpcWriteOptions(emit_dictionary_deltas=True)
-
-
 def write_table(files: SafeFiles, path: Path, table: pa.Table) -> Artifact:
     """Write a whole table as Parquet, durably."""
+    import pyarrow.parquet as pq
 
     def fill(file: SafeFile) -> None:
         with pyarrow_sink(file) as sink:
@@ -127,6 +128,9 @@ def write_row(files: SafeFiles, attempt_folder: Path, encoded: str) -> Artifact:
 
 def parquet_from_stream(files: SafeFiles, stream: Path, path: Path, *, partial: bool = False) -> Artifact:
     """Turn an Arrow stream into Parquet; a stream cut off by a crash gives its whole batches."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     count = 0
 
     def fill(file: SafeFile) -> None:
@@ -161,6 +165,8 @@ def salvage(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
 
 def salvage_streams(files: SafeFiles, attempt_folder: Path) -> list[Artifact]:
     """Turn streams that nobody finished into ``<name>.cut.parquet``; remove whatever else is half-written."""
+    import pyarrow as pa
+
     saved: list[Artifact] = []
     for stream in _ending(files, attempt_folder, STREAM_SUFFIX):
         name = stream.name.removesuffix(STREAM_SUFFIX)
@@ -207,6 +213,9 @@ def describe(folder: Path, path: Path, *, row_count: int | None = None, partial:
 
 def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
     """A committed table, if it still is what was committed. Raises StoreError."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     if artifact is None:
         raise StoreError(f"{path}: no such table was kept; nothing to read")
     try:
@@ -239,6 +248,8 @@ def _sha256_and_size(root: Path, path: Path) -> tuple[str, int]:
 
 
 def _whole_batches(reader: pa.RecordBatchStreamReader, *, strict: bool) -> Iterator[pa.RecordBatch]:
+    import pyarrow as pa
+
     while True:
         try:
             batch = reader.read_next_batch()
@@ -252,4 +263,6 @@ def _whole_batches(reader: pa.RecordBatchStreamReader, *, strict: bool) -> Itera
 
 
 def _join(batches: list[pa.RecordBatch], schema: pa.Schema) -> pa.Table:
+    import pyarrow as pa
+
     return pa.Table.from_batches(batches, schema).unify_dictionaries()

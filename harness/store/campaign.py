@@ -7,9 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Self
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any, Self
 
 from harness.errors import DiskFull, MachineDown, StoreError
 from harness.plan.night_tables import Retries
@@ -39,6 +37,9 @@ from harness.store.opening import ATTEMPTS_FOLDER
 from harness.store.revise import revise
 from harness.store.soundness import open_sound, read_sound, seal
 from harness.store.space import SpaceNeed, space_needed
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 @dataclass(frozen=True)

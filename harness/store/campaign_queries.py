@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Final
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any, Final
 
 from harness.attempt_row import AttemptRow
 from harness.store import dataset, records
 from harness.store.journal import Journal
 from harness.store.records import Session
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Phases of an attempt in which the engine is at work; in all others it only waits, and looks around several
 #: times a second.

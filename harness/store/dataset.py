@@ -6,13 +6,14 @@ import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any
 
 from harness.columns import Column, Kind, schema_of
 from harness.csvtext import plain_cell
 from harness.tables import attempt_columns, attempts_schema
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 def encode_row(row: Mapping[str, Any], *, held: Collection[str] = ()) -> str:
@@ -26,6 +27,8 @@ def encode_row(row: Mapping[str, Any], *, held: Collection[str] = ()) -> str:
     Raises:
         ValueError: A column that the table doesn't have, or a value that it can't take.
     """
+    import pyarrow as pa
+
     schema = attempts_schema()
     unknown = sorted(set(row) - set(schema.names) - set(held))
     if unknown:
@@ -61,6 +64,8 @@ def decode_rows(encoded: Sequence[str]) -> pa.Table:
 
     What a plugin brought stays where the plugin is not installed: its columns come last, by name.
     """
+    import pyarrow as pa
+
     rows = [json.loads(text) for text in encoded]
     kinds: dict[str, Kind] = {}
     for row in rows:
@@ -85,6 +90,7 @@ def write_csv(table: pa.Table, sink: Any) -> None:
 
     Text is written by the rule of :mod:`harness.csvtext`.
     """
+    import pyarrow as pa
     import pyarrow.compute as pc
     import pyarrow.csv
 

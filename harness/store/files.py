@@ -18,13 +18,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from io import FileIO
 from pathlib import Path
-from typing import Final
-
-import pyarrow as pa
-from tenacity import retry, retry_if_exception_type, stop_after_attempt, wait_exponential
+from typing import TYPE_CHECKING, Final
 
 from harness import inside
 from harness.errors import DiskFull, NotWritable, StorageFault, StoreError, UnsafePath
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Suffix of a file that is being written. Nothing with this suffix is ever read as a result.
 TEMPORARY: Final = ".partial"
@@ -85,15 +85,17 @@ class FileSystem:
         return shutil.disk_usage(folder).free
 
 
-@retry(
-    retry=retry_if_exception_type(PermissionError),
-    stop=stop_after_attempt(6),
-    wait=wait_exponential(multiplier=0.02, max=0.5),
-    reraise=True,
-)
 def _replace_when_let(within: Path, source: Path, target: Path) -> None:
     """On Windows an indexer or virus scanner may hold the target open for a moment."""
-    inside.replace(within, source, target)
+    from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_exponential
+
+    held_open = Retrying(
+        retry=retry_if_exception_type(PermissionError),
+        stop=stop_after_attempt(6),
+        wait=wait_exponential(multiplier=0.02, max=0.5),
+        reraise=True,
+    )
+    held_open(inside.replace, within, source, target)
 
 
 class SafeFiles:
@@ -295,6 +297,8 @@ class SafeFile:
 
 def pyarrow_sink(file: SafeFile) -> pa.PythonFile:
     """The file as something that pyarrow writes to. Closing the sink leaves the file open."""
+    import pyarrow as pa
+
     return pa.PythonFile(_LeftOpen(file), mode="w")
 
 

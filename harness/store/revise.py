@@ -12,9 +12,7 @@ import os
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any, Final
 
 from harness import inside
 from harness.errors import StoreError
@@ -24,6 +22,9 @@ from harness.store.files import SafeFiles
 from harness.store.journal import Journal, add_event
 from harness.store.records import insert_artifacts
 from harness.store.soundness import ROWS_KEPT
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Columns that say what was measured, when and where: no reading of kept files can change them.
 FIXED: Final = frozenset(

@@ -16,9 +16,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
 from harness import inside
 from harness.errors import JournalDamaged, NotACampaign, StorageFault, StoreError
 from harness.plan.cells import expand
@@ -324,6 +321,9 @@ def _against_files(journal: Journal, folder: Path, manifest: Mapping[str, Any]) 
 
 def _against_dataset(journal: Journal, folder: Path) -> list[str]:
     """Attempts that were exported and that the journal has not."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     path = folder / "dataset" / "attempts.parquet"
     try:
         names = ["cell_id", "repeat_index", "attempt_index", "sentinel", "second_look"]

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.tables import TELEMETRY
+from harness.tables import TELEMETRY_COLUMNS
 
 #: What is assumed before anything was measured: a fast title, every column filled.
 ASSUMED_FPS: Final = 300.0
 FRAME_BYTES: Final = 2 * 8 + 12  # two columns as Parquet, and its line of the original log, compressed
-TELEMETRY_ROW_BYTES: Final = 9 * len(TELEMETRY)
+TELEMETRY_ROW_BYTES: Final = 9 * len(TELEMETRY_COLUMNS)
 #: Journal, manifest, dataset, report and the repaired copy of the journal.
 OVERHEAD_BYTES: Final = 32 << 20
 #: No attempt is begun with less than this free.

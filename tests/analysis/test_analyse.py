@@ -8,7 +8,7 @@ import pytest
 
 from harness.analysis import AnalysisSettings
 from harness.analysis.analyse import analyse
-from harness.analysis.estimate import repeats_that_decide
+from harness.analysis.power import repeats_that_decide
 from harness.analysis.settings import Extension
 from harness.analysis.tables import CELL_COLUMNS, COMPARISON_COLUMNS, OVERALL_COLUMNS
 

@@ -39,10 +39,11 @@ from harness.stages.soak import SOAK, Soak
 from harness_plugins.simulated.card import CardModel, with_silicon
 from harness_plugins.simulated.chance import generator
 from harness_plugins.simulated.cooling import Cooling
+from harness_plugins.simulated.drawn import draw_character, scene_factors
 from harness_plugins.simulated.machine import Machine
 from harness_plugins.simulated.options import SimulatedOptions
 from harness_plugins.simulated.running import make_run
-from harness_plugins.simulated.titles import STEP_S, TitleCharacter, draw_character, scene_factors
+from harness_plugins.simulated.titles import STEP_S, TitleCharacter
 
 pytestmark = pytest.mark.endurance
 

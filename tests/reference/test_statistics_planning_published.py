@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from harness.analysis.bootstrap import bca, bca_of_average
-from harness.analysis.estimate import interval, of_mean, repeats_that_decide
+from harness.analysis.estimate import interval, of_mean
 from harness.analysis.pareto import dominators
+from harness.analysis.power import repeats_that_decide
 from harness.analysis.spending import crossing_probabilities, nominal_levels, repeated_p
 from harness.analysis.uncertainty import (
     combine,

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from fnmatch import fnmatchcase
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
 from pydantic import Field
 
 from harness.plan.parts import Part
+
+if TYPE_CHECKING:
+    import numpy as np
 
 FaultKind = Literal[
     "launch-failure",
@@ -60,7 +62,7 @@ def draw_instability(rng: np.random.Generator, stability_mv: float) -> FaultKind
     beyond = min(1.0, max(0.0, -stability_mv / 40.0))
     weights = [near + (far - near) * beyond for _, near, far in INSTABILITY]
     kinds = [kind for kind, _, _ in INSTABILITY]
-    return kinds[int(rng.choice(len(kinds), p=np.asarray(weights) / sum(weights)))]
+    return kinds[int(rng.choice(len(kinds), p=[weight / sum(weights) for weight in weights]))]
 
 
 def faults_of_run(

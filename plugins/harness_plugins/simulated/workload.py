@@ -17,12 +17,13 @@ from harness.tables import FRAMES
 from harness.testing import FRAMES_FILE, write_frames
 
 from .chance import generator
+from .drawn import draw_character, scene_factors
 from .faults import faults_of_run
 from .frametimes import generate_frames
 from .machine import Machine, frame_traces
 from .options import SimulatedOptions
 from .running import Run, make_run
-from .titles import STEP_S, TitleCharacter, draw_character, scene_factors
+from .titles import STEP_S, TitleCharacter
 
 
 @dataclass

@@ -11,7 +11,8 @@ from harness.plan.schema import ProfileSpec
 from harness.plugins import PluginHost
 from harness.tables import QUANTITIES
 from harness.testing import FakeClock
-from harness_plugins.simulated.titles import TitleCharacter, draw_character, scene_factors
+from harness_plugins.simulated.drawn import draw_character, scene_factors
+from harness_plugins.simulated.titles import TitleCharacter
 
 STILL = {"ambient_drift_k": 0, "ambient_swing_k": 0, "silicon_spread": 0}
 

@@ -1,0 +1,101 @@
+"""Probability that a comparison decides, and the repeats that it takes; by the noncentral t.
+
+Everything works on the scale of the analysis: natural log of a ratio, or a plain difference.
+"""
+
+from __future__ import annotations
+
+import math
+
+from harness.analysis.student import noncentral_upper_tail, upper_quantile
+
+
+def cautious_df(found: float, smallest: float) -> float:
+    """Midway between Satterthwaite's degrees of freedom and the smallest of the parts.
+
+    Satterthwaite's are too many where few repeats hide which part scatters most: 5 % of wrong claims become
+    6.7 % with five titles of three repeats, one of which scatters ten times as much, and 7.9 % with three,
+    three and two repeats. Midway keeps 5.5 % and less there; equal titles pay with intervals 9 % (ten titles
+    of three repeats) to 14 % (three) wider.
+    """
+    return (found + smallest) / 2
+
+
+def power_of_difference(value: float, sd: float, n: float, alpha: float, df: float | None = None) -> float:
+    """Probability that a two-sided paired t test finds a true difference.
+
+    Args:
+        value: The true difference.
+        sd: Scatter of one pair.
+        n: Pairs.
+        alpha: Two-sided error rate.
+        df: Degrees of freedom where they are not ``n - 1``.
+    """
+    df = n - 1 if df is None else df
+    if sd <= 0:
+        return float(value != 0)
+    shift = abs(value) * math.sqrt(n) / sd
+    critical = upper_quantile(df, alpha / 2)
+    return noncentral_upper_tail(df, shift, critical) + noncentral_upper_tail(df, -shift, critical)
+
+
+def power_of_same(
+    value: float, sd: float, margin: float, n: float, alpha: float, df: float | None = None
+) -> float:
+    """Probability that both one-sided tests pass at that true difference; arguments as above.
+
+    A lower bound, and close where it matters (above one half): it leaves out that both can fail at once.
+    """
+    df = n - 1 if df is None else df
+    if sd <= 0:
+        return float(abs(value) < margin)
+    critical = upper_quantile(df, alpha)
+    root = math.sqrt(n) / sd
+    near = noncentral_upper_tail(df, (margin - abs(value)) * root, critical)
+    far = noncentral_upper_tail(df, (margin + abs(value)) * root, critical)
+    return max(near + far - 1, 0.0)
+
+
+def repeats_that_decide(
+    value: float,
+    sd: float,
+    margin: float,
+    alpha: float,
+    power: float = 0.8,
+    at_most: int = 1000,
+    titles: float = 1,
+    same_alpha: float | None = None,
+) -> int | None:
+    """Pairs in all that would decide with probability ``power``, were value and scatter as measured.
+
+    Decided means that the interval excludes no difference, or that both one-sided tests pass.
+
+    Args:
+        value, sd, margin: On the scale of the analysis; ``sd`` of one pair.
+        alpha: Error rate of each kind of claim.
+        power: Probability of a decision.
+        at_most: Give up beyond this many.
+        titles: Degrees of freedom in those of one title, for an average of several; ``sd`` is then the
+            average's.
+        same_alpha: One-sided error rate of ``same``, where it is another than ``alpha``: half of it where
+            the two-sided interval decides.
+    Returns:
+        The count, at least 2; None where more than ``at_most`` would be needed or ``sd`` is unknown.
+    """
+    if math.isnan(sd) or math.isnan(value):
+        return None
+
+    level = alpha if same_alpha is None else same_alpha
+
+    def decides(n: int) -> bool:
+        df = titles * (n - 1)
+        different = power_of_difference(value, sd, n, alpha, df)
+        return max(different, power_of_same(value, sd, margin, n, level, df)) >= power
+
+    if not decides(at_most):
+        return None
+    low, high = 1, at_most
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if decides(middle) else (middle, high)
+    return high
