@@ -8,7 +8,7 @@ import math
 import sys
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeGuard
 
 from harness.boundary.crossing import Unfit, printable
 from harness.errors import Problem
@@ -53,14 +53,19 @@ def _shown(value: object) -> str:
     return f"{type(value).__name__} {printable(text, 80)}"
 
 
-def _numpy(*names: str) -> tuple[type, ...]:
-    """Abstract types of NumPy; none where it is not loaded, as nothing can be of them then."""
+def _is_whole(value: object) -> TypeGuard[int]:
+    """Whether it is a whole number: Python's, or NumPy's where that is loaded."""
     numpy = sys.modules.get("numpy")
-    return tuple(getattr(numpy, name) for name in names) if numpy is not None else ()
+    return isinstance(value, int) or (numpy is not None and isinstance(value, numpy.integer))
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    numpy = sys.modules.get("numpy")
+    return isinstance(value, float) or _is_whole(value) or isinstance(value, numpy.floating if numpy else ())
 
 
 def _number(value: object, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float, *_numpy("integer", "floating"))):
+    if isinstance(value, bool) or not _is_number(value):
         raise Unfit(f"{what} is {_shown(value)}, not a number")
     try:
         number = float(value)
@@ -76,7 +81,7 @@ def _maybe_number(value: object, what: str) -> float | None:
 
 
 def _whole(value: object, what: str, least: int, most: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, *_numpy("integer"))):
+    if isinstance(value, bool) or not _is_whole(value):
         raise Unfit(f"{what} is {_shown(value)}, not a whole number")
     if not least <= value <= most:
         raise Unfit(f"{what} is {printable(value, 40)}, outside {least} to {most}")
@@ -254,7 +259,7 @@ def reading(value: object) -> Reading:
         if type(value) is int:
             return value if abs(value) <= _LARGEST else None
         return value
-    if isinstance(value, (float, int, *_numpy("integer", "floating"))):
+    if _is_number(value):
         return float(value)
     raise Unfit(f"gave {_shown(value)}, not a number")
 
