@@ -114,6 +114,71 @@ class Named:
 
 
 @dataclass(frozen=True)
+class Figure:
+    """One metric of one profile.
+
+    Attributes:
+        label: What it is; names the column.
+        change, interval: Against the reference, with its unit.
+        arrow: ``▲`` for up, ``▼`` for down, empty for neither. Whether that is good the verdict says.
+        verdict, sign: ``better: faster`` with its shape; ``described`` where the plan asks for no verdict.
+        kind: For the look: better, worse, same, undecided, withheld, changed, descriptive.
+        before, after, unit: Means over the titles; empty where there are none.
+        number_id, before_id, after_id: Names of the numbers.
+        remark: Over how many titles, where these are fewer than of the others.
+    """
+
+    label: str
+    change: str
+    interval: str
+    arrow: str
+    verdict: str
+    sign: str
+    kind: str
+    number_id: str
+    before: str = ""
+    after: str = ""
+    unit: str = ""
+    before_id: str = ""
+    after_id: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class ProfileGlance:
+    """One profile: a figure, or None where it has none, for each column; and what went wrong under it."""
+
+    profile: str
+    label: str
+    figures: Sequence[Figure | None]
+    wrong: Sequence[str]
+
+
+@dataclass(frozen=True)
+class Glance:
+    """The first screen.
+
+    Attributes:
+        columns: Headings of the figures.
+        profiles: The reference first, which has no figures.
+        notes: How to read it, a sentence each.
+        wide, narrow: The picture, for a screen and for a phone; empty where no cell has a value.
+        alt: What it shows, in words.
+        table: The numbers behind it.
+    """
+
+    reference: str
+    columns: Sequence[str]
+    profiles: Sequence[ProfileGlance]
+    notes: Sequence[str]
+    wide: Markup
+    narrow: Markup
+    alt: str
+    picture_notes: Sequence[str]
+    table: Table | None
+
+
+@dataclass(frozen=True)
 class View:
     """The whole page."""
 
@@ -127,6 +192,7 @@ class View:
     profiles: Sequence[Named]
     sections: Sequence[Section]
     campaigns: Sequence[Named] = ()
+    glance: Glance | None = None
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -1,6 +1,7 @@
 """Every number of the page by its name, with the repeats that it rests on. Pure.
 
-Names: ``overall/PROFILE/METRIC``, ``like-these/PROFILE/METRIC``, ``change/CELL/METRIC``,
+Names: ``overall/PROFILE/METRIC``, ``like-these/PROFILE/METRIC``, ``level/PROFILE/METRIC/END``
+(``before`` or ``after``), ``change/CELL/METRIC``,
 ``cell/CELL/METRIC``, ``efficiency/PROFILE/COLUMN``, ``scatter/PLACE/METRIC/PART``,
 ``instrument/CELL/METRIC/PART`` and ``conditions/PROFILE/COLUMN``, where CELL is ``title.setting.profile`` and
 PLACE ``title.setting``.
@@ -19,6 +20,7 @@ from harness.analysis.efficiency import axes_of
 from harness.metrics import METRICS
 from harness.report.elements import records
 from harness.report.folder import Campaign
+from harness.report.mean_levels import before_after
 from harness.stages import STAGES
 
 NUMBERS_NAME: Final = "numbers.json"
@@ -83,6 +85,7 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
                 (row["estimate"], row["like_these_low"], row["like_these_high"]),
                 row["unit"], row["metric"], repeats, ends,
             )  # fmt: skip
+    numbers |= _levels(analysis, used)
     numbers |= _beside(campaign, analysis, used)
     return {
         "campaign_id": campaign.campaign_id,
@@ -93,6 +96,24 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         "cells": _cells(campaign),
         "numbers": numbers,
     }
+
+
+def _levels(analysis: Analysis, used: Used) -> dict[str, Any]:
+    """What stands before and after each change over titles."""
+    found: dict[str, Any] = {}
+    scales = {(r["profile"], r["metric"]): r for r in records(analysis.overall)}
+    for (profile, metric), levels in before_after(analysis).items():
+        row = scales[profile, metric]
+        mean = "geometric mean" if row["scale"] == "ratio" else "arithmetic mean"
+        for end, value, cells, side in (
+            ("before", levels.before, levels.cells[0], analysis.settings.reference),
+            ("after", levels.after, levels.cells[1], profile),
+        ):
+            found[f"level/{profile}/{metric}/{end}"] = _number(
+                f"{mean} over the titles compared of {row['label']}, {side}",
+                (value,), levels.unit, metric, used.of_cells(cells, metric),
+            )  # fmt: skip
+    return found
 
 
 def _beside(campaign: Campaign, analysis: Analysis, used: Used) -> dict[str, Any]:

@@ -33,11 +33,14 @@ class PageTable:
 
 @dataclass
 class Page:
+    """What a page says; ``levels`` are the means before and after a change, by name."""
+
     tables: dict[str, PageTable]
     text: str
     lead: str
     answer: str
     sections: dict[str, str]
+    levels: dict[str, str]
 
     def numbers(self) -> dict[str, Cell]:
         """Name of a number -> the cell that shows it."""
@@ -54,6 +57,7 @@ def read_page(path: Path) -> Page:
         _plain(reader.lead),
         _plain(reader.answer),
         {name: _plain(words) for name, words in reader.sections.items()},
+        {name: _plain(words) for name, words in reader.levels.items()},
     )
 
 
@@ -89,6 +93,7 @@ class _Reader(HTMLParser):
         self.lead: list[str] = []
         self.answer: list[str] = []
         self.sections: dict[str, list[str]] = {}
+        self.levels: dict[str, list[str]] = {}
         self._captions: dict[str, list[str]] = {}
         self._open: list[tuple[str, dict[str, str]]] = []
         self._table: PageTable | None = None
@@ -131,6 +136,8 @@ class _Reader(HTMLParser):
         for tag, known in self._open:
             if tag == "section":
                 self.sections[known.get("id", "")].append(data)
+            if known.get("class") == "level":
+                self.levels.setdefault(known.get("title", ""), []).append(data)
             if known.get("class") == "answer":
                 self.answer.append(data)
             if known.get("class") == "caption":

@@ -193,6 +193,88 @@ def _says(name: str, cell: Cell, entry: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
+def test_the_first_screen_shows_the_numbers_of_the_list_and_what_they_are_changes_of(
+    night: MakeNight, kind: str
+):
+    folder = night(kind).folder
+    numbers = json.loads((folder / "report" / "numbers.json").read_text(encoding="utf-8"))["numbers"]
+    page = page_of(folder)
+    told = [cell for row in page.tables["table-glance"].rows for cell in row if cell.number]
+    assert len(told) >= 3
+    for cell in told:
+        _says(cell.number, cell, numbers[cell.number])
+    repeats = counted(folder)
+    overall = pd.read_parquet(folder / "dataset" / "overall.parquet")
+    for row in overall.to_dict("records"):
+        if row["metric"] not in repeats:
+            continue
+        cells = repeats.dropna(subset=[row["metric"]])
+        cells = cells[cells["title"].isin(row["titles"].split(", "))]
+        means = cells.groupby(["profile", "title", "setting"])[row["metric"]].mean().unstack("profile")
+        means = means[[row["reference"], row["profile"]]].dropna()
+        if row["scale"] == "ratio":
+            means = np.log(means)
+        over = means.groupby("title").mean().mean()
+        over = np.exp(over) if row["scale"] == "ratio" else over
+        for end, side in (("before", row["reference"]), ("after", row["profile"])):
+            name = f"level/{row['profile']}/{row['metric']}/{end}"
+            assert numbers[name]["value"] == pytest.approx(over[side], rel=1e-9), name
+            if name in page.levels:
+                near(page.levels[name], over[side])
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_first_screen_says_what_went_wrong_under_each_profile(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    attempts = pd.read_parquet(folder / "dataset" / "attempts.parquet")
+    mine = counted(folder)
+    table = page_of(folder).tables["table-glance"]
+    for row in table.rows:
+        profile, said = row[0].text, row[-1].text
+        bad = attempts[attempts["profile"] == profile]["reason_code"].isin(
+            ["title-crashed", "title-hung", "title-failed", "driver-reset", "driver-error", "rig-lost"]
+        )
+        crashed = re.search(r"crashed in (\d+) of", said)
+        assert int(crashed[1] if crashed else 0) == int(bad.sum()), said
+        have = re.search(r"incomplete: (\d+) of \d+ repeats? count", said)
+        if have:
+            assert int(have[1]) == len(mine[mine["profile"] == profile])
+        marked = re.search(r"(\d+) repeats? marked", said)
+        assert int(marked[1] if marked else 0) == int(
+            mine[mine["profile"] == profile]["marks"].map(len).gt(0).sum()
+        )
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_first_picture_draws_the_published_means(night: MakeNight, kind: str):
+    folder = night(kind).folder
+    html = (folder / "report" / "index.html").read_text(encoding="utf-8")
+    drawn = re.search(r'<div class="wide">(.*?)</svg>', html, re.DOTALL)
+    means = (
+        counted(folder)
+        .groupby(["title", "profile"])[["average_fps", "one_percent_low_fps", "mean_power_w"]]
+        .mean()
+    )
+    looked = 0
+    for title in re.split(r"<g data-title=", drawn[1])[1:]:
+        name = title.split('"')[1]
+        for part in re.split(r"<g data-profile=", title)[1:]:
+            profile = part.split('"')[1]
+            bars = dict(re.findall(r'data-column="(\w+)" data-value="([^"]+)"', part))
+            if (name, profile) not in means.index:
+                assert not bars
+                assert "no repeat counts" in part
+                continue
+            if name == "comet" and kind == "complete":  # two settings, each a group of its own
+                continue
+            for column, value_drawn in bars.items():
+                column = "mean_power_w" if column == "power_w" else column
+                assert float(value_drawn) == pytest.approx(means.loc[(name, profile), column], rel=1e-5)
+                looked += 1
+    assert looked >= 4
+
+
+@pytest.mark.parametrize("kind", KINDS)
 def test_every_number_of_the_tables_of_results_has_a_name(night: MakeNight, kind: str):
     tables = page_of(night(kind).folder).tables
     bare = {

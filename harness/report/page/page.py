@@ -12,18 +12,19 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import jinja2
-import pandas as pd
 from markupsafe import Markup
 
 from harness.analysis import Analysis
 from harness.report.charts import figures, style, svg
 from harness.report.charts.chart import Chart
+from harness.report.charts.data_table import data_table
 from harness.report.conditions import rules_in_words
-from harness.report.elements import Entry, Heading, Named, Picture, Row, Section, Table, View, number
+from harness.report.elements import Named, Picture, Section, Table, View
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
+from harness.report.sections.glance import glance
 from harness.report.sections.remeasurement import remeasurement_section
 
 _POINTS_SHOWN = 400
@@ -40,30 +41,8 @@ def picture(chart: Chart, title: str = "", form: Mapping[str, Any] | None = None
         title=title,
         interactive=chart.id if form else "",
         repeats=sorted({trace["repeat"] for trace in form.get("traces", ())}) if form else (),
-        table=data_table(chart) if len(chart.data) <= _POINTS_SHOWN else None,
+        table=data_table(chart.id, chart.heading, chart.data) if len(chart.data) <= _POINTS_SHOWN else None,
     )
-
-
-def data_table(chart: Chart) -> Table:
-    """The table that a chart shows, as it stands."""
-    frame = chart.data
-    numeric = [pd.api.types.is_float_dtype(frame[name]) for name in frame.columns]
-    rows = [
-        Row(
-            [
-                Entry(number(float(v), 3) if is_number else str(v))
-                for v, is_number in zip(record, numeric, strict=True)
-            ],
-            title=str(getattr(record, "title", "")),
-            profile=str(getattr(record, "profile", "")),
-            campaign=str(getattr(record, "campaign", "")),
-        )
-        for record in frame.itertuples(index=False)
-    ]
-    columns = [
-        Heading(str(n).replace("_", " "), number=f) for n, f in zip(frame.columns, numeric, strict=True)
-    ]
-    return Table(f"data-{chart.id}", f"Data of the chart: {chart.heading}", columns, rows)
 
 
 def view_of(
@@ -206,6 +185,7 @@ def view_of(
             Named(p, names[p]) for p in figures.looks_of(campaign) if (campaign.repeats["profile"] == p).any()
         ],
         sections=[s for s in sections if _says_something(s)],
+        glance=glance(campaign, analysis, names, figures.looks_of(campaign)),
     )
 
 

@@ -28,13 +28,14 @@ from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.stages import STAGES
 
-#: Before the decision; a number that is described and not claimed has no sign.
+#: Before the decision; a number that is described and not claimed has no sign. Arrows are kept for up and
+#: down: what is less may be better.
 SIGNS = {
     "same": "=",
     "undecided": "?",
     "withheld": "!",
-    "better": "▲",
-    "worse": "▼",
+    "better": "✓",
+    "worse": "✗",
     "changed": "",
     "descriptive": "",
 }
