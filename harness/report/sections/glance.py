@@ -11,6 +11,7 @@ from markupsafe import Markup
 from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.metrics.definition import Role
+from harness.numerals import counted
 from harness.report.charts import first_picture
 from harness.report.charts.chart import Looks
 from harness.report.charts.data_table import data_table
@@ -99,23 +100,23 @@ def shown_metrics(analysis: Analysis) -> list[str]:
 def what_went_wrong(campaign: Campaign, analysis: Analysis, profile: str) -> list[str]:
     """What of a profile's repeats crashed, is missing, is marked or was disturbed, a few words each."""
     said = [
-        f"crashed in {one.crashed} of {_count(one.tries, 'try', 'tries')}"
+        f"crashed in {one.crashed} of {counted(one.tries, 'try', 'tries')}"
         for one in analysis.crashes
         if one.profile == profile and one.crashed
     ]
-    counted = campaign.counted[campaign.counted["profile"] == profile]
-    have = counted.groupby("cell_id").size().to_dict()
+    mine = campaign.counted[campaign.counted["profile"] == profile]
+    have = mine.groupby("cell_id").size().to_dict()
     least = campaign.plan.plan.repeats_at_least
     cells = {f"{t.name}.{s.name}.{profile}" for t in campaign.plan.titles for s in t.settings}
     wanted = sum(max(int(have.get(cell, 0)), least) for cell in cells | set(have))
-    if len(counted) < wanted:
-        said.append(f"incomplete: {len(counted)} of {_count(wanted, 'repeat')} count")
-    marked = sum(marks is not None and len(marks) > 0 for marks in counted["marks"])
+    if len(mine) < wanted:
+        said.append(f"incomplete: {len(mine)} of {counted(wanted, 'repeat')} count")
+    marked = sum(marks is not None and len(marks) > 0 for marks in mine["marks"])
     if marked:
-        said.append(f"{_count(marked, 'repeat')} marked")
+        said.append(f"{counted(marked, 'repeat')} marked")
     disturbed = sum(loaded_by_others(row) for row in records(_planned(campaign, profile)))
     if disturbed:
-        said.append(f"{_count(disturbed, 'attempt')} loaded by other programs")
+        said.append(f"{counted(disturbed, 'attempt')} loaded by other programs")
     return said
 
 
@@ -158,7 +159,7 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
         sign=SIGNS[row["direction"]],
         kind=str(row["direction"]),
         number_id=f"overall/{name}",
-        remark="" if here == most else f"in {_count(here, 'title')} only",
+        remark="" if here == most else f"in {counted(here, 'title')} only",
     )
     if levels is None:
         return made
@@ -193,7 +194,7 @@ def _notes(analysis: Analysis, names: Names, metrics: Sequence[str], most: int) 
         if not any(m.name in present for m in METRICS.standing_for(role))
     ]
     said = [
-        f"Change against {names[settings.reference]} over {_count(most, 'title')}, "
+        f"Change against {names[settings.reference]} over {counted(most, 'title')}, "
         f"{settings.confidence_pct:g} % interval in brackets; before and after are means over the same "
         "titles (geometric for what is compared in %, so that after ÷ before is the change).",
     ]
@@ -219,7 +220,3 @@ def _picture_notes(analysis: Analysis, data: pd.DataFrame) -> list[str]:
 
 def _shown_columns(data: pd.DataFrame) -> pd.DataFrame:
     return data[[name for name in data.columns if not str(name).endswith("_text") and name != "setting"]]
-
-
-def _count(found: int, one: str, more: str = "") -> str:
-    return f"{found} {one if found == 1 else more or f'{one}s'}"
