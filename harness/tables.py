@@ -177,7 +177,7 @@ _READ: Final = (
 #: Columns that later versions added.
 _LATER: Final = (
     Column("second_look", B, "", "true where it measures a repeat once more that lay far from the others"),
-    Column("stutter_multiple", F, "", "multiple of the local median that stutter_count goes by"),
+    Column("stutter_multiple", F, "", "multiple of the neighbourhood's median that stutter_count goes by"),
     Column("slow_below_fps", F, "1/s", "rate that slow_time_pct goes by; null where the plan states none"),
 )
 

@@ -64,15 +64,15 @@ ALLOWED: dict[str, str] = {
     "frames": "columns errors metrics plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan store",
-    "store": "attempt_row columns csvtext errors filelock inside plan reasons rig rig_identity tables "
-    "userfiles",
+    "store": "attempt_row columns csvtext errors filelock inside numerals plan reasons rig rig_identity "
+    "tables userfiles",
     "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
     "numerals plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
-    "rehearse": "analysis errors metrics plan rig stages telemetry",
+    "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
     "doctor": "clock errors hookspecs plugins rig stages",
     "pretend": "guard isolated rig testing",
@@ -99,7 +99,7 @@ ALLOWED: dict[str, str] = {
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use
-    "watch": "attempt_row engine errors frames inside metrics plan report.charts store",
+    "watch": "attempt_row engine errors frames inside metrics numerals plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",

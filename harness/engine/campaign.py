@@ -29,6 +29,7 @@ from harness.engine.requests import drop_stale_request
 from harness.engine.reread import reread_frame_logs
 from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
+from harness.frames.defined import Definitions
 from harness.log import get_logger
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
@@ -256,7 +257,7 @@ def _run(
         store.note("notice", notice)
     for message in _opening_messages(store):
         observer.on_message("info", message)
-    for message in recompute_metrics(store, plan.plan):
+    for message in recompute_metrics(store, Definitions.of(plan)):
         observer.on_message("info", message)
     for message in reread_frame_logs(store, plan, cells, rig, measure_unreadable=options.discard_changed):
         observer.on_message("info", message)

@@ -18,6 +18,7 @@ from harness.engine.reread import KNOWN_BEFORE, PLACE_EVENT
 from harness.engine.window_frames import Place, WindowFrames, window_frames
 from harness.errors import SeamError, StoreError
 from harness.frames.bounds import require_regular_file
+from harness.frames.defined import Definitions
 from harness.frames.metrics import per_second_fps
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
@@ -72,7 +73,7 @@ def ingest_and_judge(
     evidence = parts.read("telemetry", lambda: _with_telemetry(evidence, running, history)) or evidence
     table = running.telemetry_table()
     measured.added, faults = plugin_metrics(
-        evidence.frametime_ms, table, running.measured_s, measured.columns(), plan.plan
+        evidence.frametime_ms, table, running.measured_s, measured.columns(), Definitions.of(plan)
     )
     for text in faults:
         running.mark(text)
@@ -178,7 +179,7 @@ def _frames(
         place=dataclasses.asdict(place),
         known={name: getattr(known, name) for name in KNOWN_BEFORE},
     )
-    found = window_frames(rig.read_frame_log(source), place, running.telemetry_table(), plan.plan)
+    found = window_frames(rig.read_frame_log(source), place, running.telemetry_table(), Definitions.of(plan))
     store.write_table(running.ref, "frames", found.table)
     for mark in found.marks:
         running.mark(mark)

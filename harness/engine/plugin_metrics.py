@@ -13,11 +13,11 @@ from harness.boundary import note_fault, patience, told
 from harness.boundary.patience import within
 from harness.clock import SystemClock
 from harness.errors import SeamError
+from harness.frames.defined import Definitions
 from harness.frames.metrics import run_statistics
 from harness.metrics import METRICS
 from harness.metrics.evaluation import evaluate
 from harness.metrics.inputs import Value
-from harness.plan.schema import PlanHead
 from harness.telemetry.summary import Window
 
 #: Mark of an attempt in which a plugin's metric could not be worked out.
@@ -40,7 +40,7 @@ def plugin_metrics(
     telemetry: pa.Table | None,
     measured_s: float | None,
     own: Mapping[str, object],
-    head: PlanHead,
+    by: Definitions,
 ) -> tuple[dict[str, Value], list[str]]:
     """Values of the metrics that plugins bring, and marks of those that failed.
 
@@ -49,7 +49,7 @@ def plugin_metrics(
         telemetry: Layout :data:`harness.tables.TELEMETRY`; None where nothing was recorded.
         measured_s: Length of the window; without one there are no values.
         own: Columns of the attempt as levelrig's own formulas give them.
-        head: The plan's ``[plan]`` table, for its definitions.
+        by: The plan's definitions of frame metrics.
     """
     added = METRICS.added()
     if not added or not measured_s:
@@ -64,9 +64,9 @@ def plugin_metrics(
         call=_patiently,
         frames=run_statistics(
             frametime_ms,
-            low_definition=head.one_percent_low,
-            stutter_multiple=head.stutter_multiple,
-            slow_below_fps=head.slow_below_fps,
+            low_definition=by.one_percent_low,
+            stutter_multiple=by.stutter_multiple,
+            slow_below_fps=by.slow_below_fps,
         )
         if frametime_ms.size
         else None,

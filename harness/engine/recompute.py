@@ -15,11 +15,11 @@ import numpy as np
 
 from harness.attempt_row import AttemptRow
 from harness.errors import StoreError
-from harness.frames.defined import defined_metrics, definitions
+from harness.frames.defined import SMOOTHNESS_KEYS, Definitions, default_of, defined_metrics
 from harness.frames.metrics import low_columns
 from harness.log import get_logger
 from harness.metrics import METRICS
-from harness.plan.schema import PlanHead
+from harness.plan.earlier_keys import with_present_keys
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
 
@@ -27,36 +27,37 @@ log = get_logger("levelrig.recompute")
 
 #: Mark of an attempt whose kept frames could not be read when a definition changed.
 NOT_RECOMPUTED: Final = "not-recomputed"
-#: Key of ``[plan]`` -> metrics that it defines and that are worked out from kept frames.
+#: Column that tells of a definition -> metrics that go by it and are worked out from kept frames.
 _FROM_FRAMES: Final = {
-    key: tuple(metric.name for metric in METRICS.own() if metric.defined_by == key)
-    for key in ("stutter_multiple", "slow_below_fps")
+    column: tuple(metric.name for metric in METRICS.own() if metric.defined_by == column)
+    for column in SMOOTHNESS_KEYS
 }
 
 
-def recompute_metrics(store: CampaignStore, head: PlanHead) -> list[str]:
+def recompute_metrics(store: CampaignStore, by: Definitions) -> list[str]:
     """Bring every ended attempt's figures under the plan's definitions; durable on return.
 
     Cheap where nothing changed. Old figures stay in the journal as events of kind ``revised``.
 
     Args:
         store: The campaign, open for writing.
-        head: The plan's ``[plan]`` table.
+        by: The definitions of the plan in force.
     Returns:
         What was done, for a person; empty where nothing was.
     """
-    usual = _one_definition_so_far(store.plan_texts(), head)
+    usual = _one_definition_so_far(store.plan_texts(), by)
     done: list[str] = []
     lost: list[str] = []
     for row in store.attempts():
-        stale = _stale(row, head, unstated_is_present=usual)
+        stale = _stale(row, by, unstated_is_present=usual)
         if not stale:
             continue
         attempt_id = attempt_id_of(row)
-        changes, failure = _new_figures(store, attempt_id, row, head, stale)
+        changes, failure = _new_figures(store, attempt_id, row, by, stale)
         if all(row.get(name) == value for name, value in changes.items()):
             continue
-        why = f"by the plan's {', '.join(sorted(stale))}" + (f"; {failure}" if failure else "")
+        keys = sorted(SMOOTHNESS_KEYS.get(name, name) for name in stale)
+        why = f"by the plan's {', '.join(keys)}" + (f"; {failure}" if failure else "")
         store.revise_attempt(attempt_id, changes, why=why)
         (lost if failure else done).append(attempt_id)
     if done or lost:
@@ -71,24 +72,24 @@ def recompute_metrics(store: CampaignStore, head: PlanHead) -> list[str]:
     ]
 
 
-def _stale(row: AttemptRow, head: PlanHead, *, unstated_is_present: bool) -> set[str]:
-    """Keys of ``[plan]`` by which this row's figures were computed otherwise; empty without frames."""
+def _stale(row: AttemptRow, by: Definitions, *, unstated_is_present: bool) -> set[str]:
+    """Definitions by which this row's figures were computed otherwise; empty without frames."""
     if row["low_definition"] is None:
         return set()
-    stale = {"one_percent_low"} if row["low_definition"] != head.one_percent_low else set()
+    stale = {"one_percent_low"} if row["low_definition"] != by.one_percent_low else set()
     if row["stutter_multiple"] is None:  # measured before rows said so, or not recomputed yet
         return stale if unstated_is_present else stale | set(_FROM_FRAMES)
-    return stale | {name for name in _FROM_FRAMES if row[name] != getattr(head, name)}
+    return stale | {name for name in _FROM_FRAMES if row[name] != getattr(by, name)}
 
 
 def _new_figures(
-    store: CampaignStore, attempt_id: str, row: AttemptRow, head: PlanHead, stale: set[str]
+    store: CampaignStore, attempt_id: str, row: AttemptRow, by: Definitions, stale: set[str]
 ) -> tuple[dict[str, Any], str]:
     """Columns to change, and why some of them are empty now; the latter empty if none is."""
     changes: dict[str, Any] = {}
     if "one_percent_low" in stale:
-        changes["low_definition"] = head.one_percent_low
-        changes |= {low: row[source] for low, source in low_columns(head.one_percent_low).items()}
+        changes["low_definition"] = by.one_percent_low
+        changes |= {low: row[source] for low, source in low_columns(by.one_percent_low).items()}
     wanted = stale & set(_FROM_FRAMES)
     if not wanted:
         return changes, ""
@@ -97,7 +98,7 @@ def _new_figures(
     try:
         frames = store.kept_table(attempt_id, "frames")
         frametime_ms = frames["frametime_ms"].to_numpy().astype(np.float64, copy=False)
-        values: dict[str, Any] = {**defined_metrics(frametime_ms, head), **definitions(head)}
+        values: dict[str, Any] = {**defined_metrics(frametime_ms, by), **by.columns}
         failure = ""
     except (StoreError, KeyError, ValueError) as error:
         values, failure = {}, str(error)
@@ -109,15 +110,14 @@ def _new_figures(
     return changes, failure
 
 
-def _one_definition_so_far(texts: Sequence[str], head: PlanHead) -> bool:
+def _one_definition_so_far(texts: Sequence[str], by: Definitions) -> bool:
     """Every plan that was ever in force here defined the metrics from frames as this one does."""
     for text in texts:
         try:
-            table = tomllib.loads(text).get("plan", {})
+            table = with_present_keys(tomllib.loads(text)).get("smoothness", {})
         except tomllib.TOMLDecodeError:
             return False
-        for name in _FROM_FRAMES:
-            default = PlanHead.model_fields[name].default
-            if not isinstance(table, dict) or table.get(name, default) != getattr(head, name):
+        for column, key in SMOOTHNESS_KEYS.items():
+            if not isinstance(table, dict) or table.get(key, default_of(column)) != getattr(by, column):
                 return False
     return True

@@ -25,6 +25,7 @@ from harness.engine.attempt import Measured
 from harness.engine.plugin_metrics import FAILED, plugin_metrics
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import HarnessError, PlanError, Problem, StoreError
+from harness.frames.defined import Definitions
 from harness.plan.schema import Cell, Plan
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
@@ -164,7 +165,7 @@ def _read_again(
             shutil.copyfileobj(packed, file)
         assert cell.title.frame_log is not None
         source = FrameLogSource(original, cell.title.frame_log, place.clock_offset_s, place.clock_markers)
-        found = window_frames(rig.read_frame_log(source), place, telemetry, plan.plan)
+        found = window_frames(rig.read_frame_log(source), place, telemetry, Definitions.of(plan))
     measured = Measured(frames=found, score=row.number("score"))
     evidence = found.evidence(AttemptEvidence(**kept["known"]))
     if telemetry is not None and place.measured_s:
@@ -179,7 +180,7 @@ def _read_again(
             telemetry_evidence(evidence, telemetry, place.measured_s), measured.telemetry
         )
     measured.added, faults = plugin_metrics(
-        found.frametime_ms, telemetry, place.measured_s, measured.columns(), plan.plan
+        found.frametime_ms, telemetry, place.measured_s, measured.columns(), Definitions.of(plan)
     )
     judgement = judge(evidence, plan.checks)
     marks = [mark for mark in row.marks if not mark.startswith(("frame-log", FAILED))]

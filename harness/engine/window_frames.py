@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 from harness.checks import AttemptEvidence
 from harness.checks.passes import Pass, passes_of
 from harness.frames.align import align_by_markers, tie_log
-from harness.frames.defined import defined_metrics, definitions
+from harness.frames.defined import Definitions, defined_metrics
 from harness.frames.doubt import moved_pct, relative_se_pct
 from harness.frames.metrics import FrameMetrics
 from harness.frames.stutter import long_frames
 from harness.frames.window import cut_to_window
-from harness.plan.schema import PlanHead
 from harness.rig import ClockMarker, FrameLog
 
 
@@ -121,14 +120,14 @@ class WindowFrames:
         return [f"frame-log-note: {note}" for note in self.notes]
 
 
-def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head: PlanHead) -> WindowFrames:
+def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, by: Definitions) -> WindowFrames:
     """Tie the log's clock, cut the log to the window, work out its figures.
 
     Args:
         log: As read.
         place: Where it belongs.
         telemetry: Layout :data:`harness.tables.TELEMETRY`, ``t_s`` from the window's start.
-        head: The plan's ``[plan]`` table, for its definitions.
+        by: The plan's definitions of frame metrics.
     """
     tied = None
     if log.clock == "log" and place.clock_offset_s is None:
@@ -159,14 +158,14 @@ def window_frames(log: FrameLog, place: Place, telemetry: pa.Table | None, head:
             window_end_s=place.window_end_s,
             clock_offset_s=window.clock_offset_s,
         )
-        doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), head.one_percent_low)
+        doubtful = moved_pct(frametime_ms, worst.frames["frametime_ms"].to_numpy(), by.one_percent_low)
     dropped, left_out = dict(log.dropped), dict(log.left_out)
     return WindowFrames(
         table=window.frames,
         frametime_ms=frametime_ms,
-        figures=defined_metrics(frametime_ms, head),
+        figures=defined_metrics(frametime_ms, by),
         columns={
-            **definitions(head),
+            **by.columns,
             "average_fps_rse_pct": relative_se_pct(frametime_ms),
             "long_frame_count": int(long_frames(frametime_ms).sum()),
             "frame_rows_read": log.rows_read,

@@ -46,7 +46,8 @@ class Metric:
         of_telemetry: Formula, from the readings inside the window.
         of_repeat: Formula, from everything; evaluated after the others. Without a formula the part that
             measures (a title's score, a frame log's reader) gives the value under the metric's name.
-        defined_by: Key of the plan's table ``[plan]`` that defines it; empty where nothing is chosen.
+        defined_by: What the plan chooses of its definition: ``one_percent_low``, or the column that tells of
+            it; empty where nothing is chosen.
         reads: Quantities any one of which it can be taken from; none of frames and scores.
         at_end: Its column stands at the table's end, where columns of later versions are.
     """

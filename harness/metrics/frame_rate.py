@@ -166,7 +166,7 @@ FRAME_METRICS: Final[tuple[Metric | Column, ...]] = (
     Metric(
         name="stutter_count",
         unit="",
-        meaning="frames longer than the plan's multiple of their local median",
+        meaning="stutters: frames that take over the plan's multiple of the median of their neighbourhood",
         kind="integer",
         of_frames=lambda frames: frames.stutter_count,
         defined_by="stutter_multiple",
@@ -174,7 +174,7 @@ FRAME_METRICS: Final[tuple[Metric | Column, ...]] = (
     Metric(
         name="stutter_time_pct",
         unit="%",
-        meaning="share of the window spent in such frames",
+        meaning="share of the window spent in stutters",
         of_frames=lambda frames: 100.0 * frames.stutter_ms / frames.total_ms,
         defined_by="stutter_multiple",
     ),
@@ -186,7 +186,7 @@ FRAME_METRICS: Final[tuple[Metric | Column, ...]] = (
     Metric(
         name="slow_time_pct",
         unit="%",
-        meaning="share of the window in frames slower than the plan's slow_below_fps",
+        meaning="share of the window in frames slower than the plan's time_under_fps",
         of_frames=lambda frames: None if frames.slow_ms is None else 100.0 * frames.slow_ms / frames.total_ms,
         defined_by="slow_below_fps",
     ),

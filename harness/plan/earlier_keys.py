@@ -10,6 +10,8 @@ Place = tuple[str, str]
 #: (table, key) of earlier versions -> (table, key) now.
 EARLIER: Final[Mapping[Place, Place]] = {
     ("checks", "second_looks_at_most"): ("checks", "remeasurements_at_most"),
+    ("plan", "slow_below_fps"): ("smoothness", "time_under_fps"),
+    ("plan", "stutter_multiple"): ("smoothness", "stutter_against_neighbours"),
     ("retries", "set_aside_after_rig_losses"): ("retries", "set_aside_after_machine_crashes"),
 }
 

@@ -12,7 +12,7 @@ from harness import userfiles
 from harness.errors import PlanError, Problem, UserFileError
 from harness.plan.complaints import explain, trodden
 from harness.plan.documents import parse_toml
-from harness.plan.earlier_keys import earlier_path, notes
+from harness.plan.earlier_keys import earlier_path, notes, with_present_keys
 from harness.plan.findings import Findings, model_at
 from harness.plan.kinds import Kinds, KindSource
 from harness.plan.locate import LineIndex, path_text
@@ -52,7 +52,7 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
     """
     raw = parse_toml(text, source)
     found = Findings(LineIndex(text), broken)
-    filled = fill_options(raw, kinds, found)
+    filled = with_present_keys(fill_options(raw, kinds, found))
     plan: Plan | None = None
     try:
         plan = Plan.model_validate(filled, strict=True)

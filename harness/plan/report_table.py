@@ -1,4 +1,4 @@
-"""Table ``[report]`` of a plan, and what it says of authors, instruments and cost."""
+"""Table ``[report]`` of a plan, and what it says of authors, instruments, cost and smoothness."""
 
 from __future__ import annotations
 
@@ -29,6 +29,22 @@ class Cost(Part):
     price_per_kwh: float = Field(gt=0)
     currency: str = Field(min_length=1, max_length=8, description="sign or code, as it is to be printed")
     night_setup_s: float = Field(default=1800, ge=0, description="work and time that one more night costs")
+
+
+class Smoothness(Part):
+    """Table ``[smoothness]``: what is counted as uneven in a run's frames."""
+
+    APART: ClassVar[str] = "*"
+
+    stutter_against_neighbours: float = Field(
+        default=2.0,
+        gt=1,
+        le=100,
+        description="a frame that takes over so many times the median of its neighbourhood is a stutter",
+    )
+    time_under_fps: float | None = Field(
+        default=None, gt=0, description="also measure the share of time in frames slower than this rate"
+    )
 
 
 class Author(Part):

@@ -24,7 +24,7 @@ from harness.plan.companion_table import CompanionSpec
 from harness.plan.earlier_keys import with_present_keys
 from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
 from harness.plan.parts import KEPT, Name, OpenPart, Part
-from harness.plan.report_table import Cost, Instrument, ReportSpec
+from harness.plan.report_table import Cost, Instrument, ReportSpec, Smoothness
 from harness.plan.stage_keys import set_stage_keys
 from harness.stages import STAGES, AnyStage, Rule
 
@@ -105,12 +105,6 @@ class PlanHead(Part):
         description="measure the reference once more under this name, to see what no difference looks like",
     )
     one_percent_low: LowDefinition = "percentile"
-    stutter_multiple: float = Field(
-        default=2.0, gt=1, le=100, description="a frame over this multiple of its local median stutters"
-    )
-    slow_below_fps: float | None = Field(
-        default=None, gt=0, description="report the share of time spent in frames slower than this rate"
-    )
     allow_hardware_changes: bool = False
 
     @property
@@ -245,7 +239,9 @@ class Plan(Part):
     """A whole plan file."""
 
     BEARS: ClassVar[str] = "conditions sampling sensors profiles titles"
-    APART: ClassVar[str] = "plan sentinels limits retries checks cost instruments report notify night"
+    APART: ClassVar[str] = (
+        "plan sentinels limits retries checks smoothness cost instruments report notify night"
+    )
 
     plan: PlanHead
     conditions: Conditions = Conditions()
@@ -255,6 +251,7 @@ class Plan(Part):
     sampling: Sampling = Sampling()
     retries: Retries = Retries()
     checks: Checks = Checks()
+    smoothness: Smoothness = Smoothness()
     cost: Cost | None = None
     instruments: dict[str, Instrument] = Field(
         default_factory=dict, description="quantity, as in power_w or core_temp_c, and its instrument"

@@ -35,7 +35,8 @@ def folder_of(row: dict[str, Any]) -> str:
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_figure_of_each_attempt_follows_from_its_raw_files(night: MakeNight, kind: str):
     folder = night(kind).folder
-    head = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))["plan"]
+    plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+    head, stutter = plan["plan"], plan.get("smoothness", {}).get("stutter_against_neighbours", 2.0)
     compared = 0
     for row in pd.read_parquet(folder / "dataset" / "attempts.parquet").to_dict("records"):
         place = folder / "attempts" / folder_of(row)
@@ -46,7 +47,7 @@ def test_each_figure_of_each_attempt_follows_from_its_raw_files(night: MakeNight
         if (place / "frames.parquet").exists():
             x = pd.read_parquet(place / "frames.parquet")["frametime_ms"].to_numpy(float)
             definition = head.get("one_percent_low", "percentile")
-            expected |= frame_figures(x, definition, head.get("stutter_multiple", 2.0), None)
+            expected |= frame_figures(x, definition, stutter, None)
             fps, frames = expected["average_fps"], expected["frame_count"]
         samples = pd.read_parquet(place / "telemetry.parquet")
         expected |= telemetry_figures(samples, row["measured_s"], frames, fps)

@@ -23,7 +23,9 @@ question = "Is it?"
 repeats = {repeats}
 reference = "factory"
 one_percent_low = "{low}"
-stutter_multiple = {stutter}
+
+[smoothness]
+stutter_against_neighbours = {stutter}
 {slow}
 
 [conditions]
@@ -79,8 +81,8 @@ CHANGES: list[dict[str, Any]] = [
     {"low": "mean-of-slowest"},
     {"low": "time-share"},
     {"stutter": 1.5},
-    {"slow": "slow_below_fps = 90"},
-    {"low": "time-share", "stutter": 3.0, "slow": "slow_below_fps = 120"},
+    {"slow": "time_under_fps = 90"},
+    {"low": "time-share", "stutter": 3.0, "slow": "time_under_fps = 120"},
 ]
 
 

@@ -16,13 +16,13 @@ import pytest
 
 from harness.boundary import patience
 from harness.engine.plugin_metrics import plugin_metrics
+from harness.frames.defined import Definitions
 from harness.metrics import METRICS, ComparedMetric, Metric
 from harness.plan.schema import PlanHead
 from harness.report.sections.words import metric_definitions
 
-HEAD = cast(
-    PlanHead, SimpleNamespace(one_percent_low="percentile", stutter_multiple=2.0, slow_below_fps=None)
-)
+HEAD = cast(PlanHead, SimpleNamespace(one_percent_low="percentile"))
+BY = Definitions("percentile", stutter_multiple=2.0, slow_below_fps=None)
 
 
 def leaves(repeat: Any) -> float:
@@ -66,7 +66,7 @@ def test_a_formula_costs_its_own_value_and_the_frames_stay_as_they_are(formula, 
         Metric(name="even", unit="", meaning="x", of_repeat=lambda repeat: float(repeat.frametime_ms.sum())),
     )
     frames_ms = np.full(100, 10.0)
-    values, marks = plugin_metrics(frames_ms, None, 1.0, {}, HEAD)
+    values, marks = plugin_metrics(frames_ms, None, 1.0, {}, BY)
     assert values == {"odd": None, "even": 1000.0}
     assert [mark.split(":")[:2] for mark in marks] == [["metric-failed", " odd"]]
     assert why in marks[0]

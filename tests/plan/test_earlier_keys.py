@@ -29,6 +29,8 @@ measure_s = 5
 #: A value for each earlier key that is not its default.
 VALUES = {
     ("checks", "second_looks_at_most"): "2",
+    ("plan", "slow_below_fps"): "90.5",
+    ("plan", "stutter_multiple"): "3.5",
     ("retries", "set_aside_after_rig_losses"): "5",
 }
 
