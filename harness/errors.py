@@ -66,6 +66,12 @@ class UserFileError(HarnessError):
         super().__init__(f"{path}: {what}; {remedy}")
 
 
+class NoAnswer(HarnessError):
+    """A question has no answer, or one that can't be used. Nothing was written."""
+
+    exit_code = 2
+
+
 class SeamError(HarnessError):
     """Something beyond a seam failed: a title, a sensor, a control, a reader, a plugin.
 

@@ -18,6 +18,8 @@ from harness.clock import Clock
 from harness.metrics import Metric
 from harness.plan.kinds import Kind as Kind  # a part of the contract
 from harness.plan.schema import Cell, Plan, SensorSpec
+from harness.plan.tunings import Tuning as Tuning  # a part of the contract
+from harness.plan.tunings import TuningRange as TuningRange
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Sensor, Workload
 from harness.stages.stage import Stage
 
@@ -123,6 +125,14 @@ class HarnessSpec:
     @hookspec(firstresult=True)
     def open_control(self, kind: str, clock: Clock) -> Control | None:
         """Open the control of that kind; None if it is not this plugin's. Raises PluginError."""
+
+    @hookspec
+    def tunings(self) -> Sequence[Tuning]:  # type: ignore[empty-body]
+        """The cards of this machine that this plugin's controls can tune, each with its ranges.
+
+        For ``levelrig new``, which offers them and refuses what lies outside. Reads only; under a second;
+        empty where no such card is there. What a card does not offer is left out of its ranges.
+        """
 
     @hookspec
     def factory_deviations(self) -> Sequence[str]:  # type: ignore[empty-body]

@@ -1,4 +1,4 @@
-"""The one way in for small files that a user names: plan, assumptions, model, mapping, addresses.
+"""The one way in for small files that a user names: plan, assumptions, model, mapping, addresses; and out.
 
 A path may lead anywhere, links included, but what is read must be a regular file of a stated size in UTF-8:
 nothing waits for a FIFO, drains a device, or grows with a file that somebody still writes.
@@ -6,7 +6,9 @@ nothing waits for a FIFO, drains a device, or grows with a file that somebody st
 
 from __future__ import annotations
 
+import contextlib
 import os
+import secrets
 import stat
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -78,6 +80,60 @@ def read_bytes(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYT
             f"name the {what} itself",
         )
     return content
+
+
+def write_whole(path: Path, content: bytes, what: str = "file", *, replace: bool) -> None:
+    """Write a small file of the user's at once: it is there whole, or as it was before.
+
+    A link is followed; a file that is replaced keeps its rights.
+
+    Args:
+        path: As the user gave it.
+        content: All of it.
+        what: What it is, for messages.
+        replace: It may be there already; otherwise nothing that is there is touched.
+    Raises:
+        UserFileError: It is there already, is no regular file, or can't be written.
+    """
+    target = Path(os.path.realpath(path))
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(4)}.tmp")
+    try:
+        if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+            raise UserFileError(path, _kind(target.stat().st_mode), f"name another {what}")
+        with temporary.open("xb") as file:
+            if replace and target.exists():
+                os.chmod(temporary, stat.S_IMODE(target.stat().st_mode))  # noqa: PTH101
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if replace:
+            os.replace(temporary, target)  # noqa: PTH105
+        else:
+            _move_to_nothing(temporary, target)
+    except FileExistsError as error:
+        raise UserFileError(path, "it is there already", f"name another {what}") from error
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or error
+        remedy = "check the folder, its permissions and the space left"
+        raise UserFileError(path, f"can't be written ({said})", remedy) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+
+
+def _move_to_nothing(source: Path, target: Path) -> None:
+    """Move a file to a name that must be free. Raises FileExistsError."""
+    if os.name == "nt":
+        os.rename(source, target)  # noqa: PTH104 - refuses a name that is taken, as POSIX does not
+        return
+    try:
+        os.link(source, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if target.exists():
+            raise FileExistsError from None
+        os.rename(source, target)  # noqa: PTH104
 
 
 def _kind(mode: int) -> str:

@@ -69,6 +69,7 @@ ALLOWED: dict[str, str] = {
     "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
+    "newplan": "analysis errors plan tables",
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
     "numerals plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
@@ -104,9 +105,9 @@ ALLOWED: dict[str, str] = {
     "watch",
     "selftest": "clock errors harness inside plugins pretend processes rig store watch",
     "commands": "analysis boundary characterise clock collect csvtext doctor engine errors frames guard "
-    "hookspecs inside log marks metrics numerals places plaintext plan plugins processes rehearsal_folder "
-    "rehearse report report.files report.folder report.package report.reading rig selftest store supervise "
-    "terminal userfiles watch",
+    "hookspecs inside log marks metrics newplan numerals places plaintext plan plugins processes "
+    "rehearsal_folder rehearse report report.files report.folder report.package report.reading rig selftest "
+    "store supervise terminal userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 #: Each command with what it does, as the overview tells it. A command stands in the module of its name.
 COMMANDS: Final = {
+    "new": "write a plan by asking, or from a spreadsheet; add a title or a profile to one",
     "check": "validate a plan; show its cells, their order and the forecast; change nothing",
     "schema": "print the JSON Schema of plan files, for completion in an editor",
     "run": "start or resume a campaign, then analyse and report",

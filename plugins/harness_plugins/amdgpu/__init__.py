@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
+from harness.hookspecs import Finding, Kind, Tuning, hookimpl
 from harness.rig import Control
 from harness_plugins.amdgpu.control import AmdgpuControl, AmdgpuOptions
 
@@ -19,6 +19,14 @@ def kinds() -> Sequence[Kind]:
 @hookimpl
 def open_control(kind: str, clock: Clock) -> Control | None:
     return AmdgpuControl() if kind == "amdgpu" else None
+
+
+@hookimpl
+def tunings() -> Sequence[Tuning]:
+    from harness_plugins.amdgpu.ranges import tunings_below
+    from harness_plugins.hwmon.sysfs import ROOT
+
+    return tunings_below(ROOT)
 
 
 @hookimpl

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
+from harness.hookspecs import Finding, Kind, Tuning, TuningRange, hookimpl
 from harness.rig import Control
-from harness_plugins.hwmon.sysfs import read_number
+from harness_plugins.hwmon.sysfs import Chip, read_number
 from harness_plugins.intelgpu.control import IntelgpuControl, IntelgpuOptions
 
 
@@ -20,6 +20,23 @@ def kinds() -> Sequence[Kind]:
 @hookimpl
 def open_control(kind: str, clock: Clock) -> Control | None:
     return IntelgpuControl() if kind == "intelgpu" else None
+
+
+@hookimpl
+def tunings() -> Sequence[Tuning]:
+    return tunings_of(IntelgpuControl().cards())
+
+
+def tunings_of(cards: Sequence[Chip]) -> list[Tuning]:
+    """What these cards can be tuned with; the first needs no name."""
+    found = []
+    for card in cards:
+        rated_uw = read_number(card.folder / "power1_rated_max")
+        if rated_uw:
+            limit = TuningRange("power_limit_w", 1, rated_uw // 1_000_000, rated_uw // 1_000_000)
+            options = {} if card is cards[0] else {"card": card.address}
+            found.append(Tuning("intelgpu", f"Intel card {card.address}", (limit,), options))
+    return found
 
 
 @hookimpl

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
+from harness.hookspecs import Finding, Kind, Tuning, hookimpl
 from harness.plan.schema import SensorSpec
 from harness.rig import Control, Sensor
 from harness_plugins.nvml.codes import CallFailed
@@ -14,6 +15,8 @@ from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
 
 if TYPE_CHECKING:
     from harness_plugins.nvml.card import Card
+
+T = TypeVar("T")
 
 
 @hookimpl
@@ -53,6 +56,11 @@ def open_control(kind: str, clock: Clock) -> Control | None:
 
 
 @hookimpl
+def tunings() -> Sequence[Tuning]:
+    return [tuning for card in _cards() for tuning in _quietly(partial(_tuning, card))]
+
+
+@hookimpl
 def factory_deviations() -> Sequence[str]:
     return [sentence for card in _cards() for sentence in _quietly(card.deviations)]
 
@@ -80,6 +88,12 @@ def examine(clock: Clock) -> Sequence[Finding]:
     return [finding for card in _cards() for finding in card_findings(card)]
 
 
+def _tuning(card: Card) -> list[Tuning]:
+    from harness_plugins.nvml.ranges import tuning_of
+
+    return [tuning_of(card)]
+
+
 def _cards() -> list[Card]:
     """Every card of this machine; empty without a driver."""
     from harness_plugins.nvml.card import installed_card
@@ -91,7 +105,7 @@ def _cards() -> list[Card]:
         return []
 
 
-def _quietly(look: Any) -> list[str]:
+def _quietly(look: Callable[[], Sequence[T]]) -> list[T]:
     try:
         return list(look())
     except CallFailed:

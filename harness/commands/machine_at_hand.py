@@ -1,0 +1,128 @@
+"""A look at this machine for a plan that is being written: cards and ranges, sensors, screen. Reads only."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.clock import SystemClock
+from harness.errors import HarnessError, Problem
+from harness.hookspecs import Tuning
+from harness.newplan.machine import Machine, MappingProposal, Screen
+from harness.newplan.screen import screen_of
+from harness.plan.schema import ProfileSpec
+from harness.plugins import PluginHost
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_SCREENS = Path("/sys/class/drm")
+
+
+def look(host: PluginHost) -> Machine:
+    """What is here; a part that can't be read is left out."""
+    clock = SystemClock()
+    found = host.ask_all("tunings", lambda entry: isinstance(entry, Tuning), aside=clock.aside)
+    tunings = tuple(sorted((tuning for _, tuning in found), key=lambda t: (t.control, t.device)))
+    return Machine(
+        kinds=host.kinds,
+        tunings=tunings,
+        quantities=_quantities(host, clock),
+        screen=_screen(),
+        windows=sys.platform == "win32",
+        draws_on_card=bool(tunings) and importlib.util.find_spec("wgpu") is not None,
+        is_program=_is_program,
+        propose=_propose,
+        refused=_refused_by(host, clock),
+    )
+
+
+def _quantities(host: PluginHost, clock: SystemClock) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for sensor in host.open_sensors(clock, []):
+        try:
+            for channel in sensor.channels():
+                found.setdefault(channel.quantity, sensor.name)
+        except HarnessError:
+            continue
+        finally:
+            sensor.close()
+    return found
+
+
+def _is_program(word: str, folder: str | None) -> bool:
+    """As a title's command is looked for: on the search path, from here, and from its folder."""
+    if "{python}" in word:
+        return True
+    if "/" not in word and "\\" not in word and shutil.which(word) is not None:
+        return True
+    bases = [Path()] if folder is None else [Path(), Path(folder).expanduser()]
+    try:
+        return any(shutil.which(str((base / word).absolute())) is not None for base in bases)
+    except (OSError, ValueError):
+        return False
+
+
+def _propose(path: Path) -> MappingProposal:
+    from harness.frames.propose import propose_mapping
+
+    return propose_mapping(path)
+
+
+def _refused_by(host: PluginHost, clock: SystemClock) -> Callable[[ProfileSpec], list[Problem]]:
+    def refused(profile: ProfileSpec) -> list[Problem]:
+        kind = host.kind("control", profile.control)
+        if not (kind.changes_hardware and kind.knows_makers_state):
+            return []
+        return host.open_control(profile.control, clock).check(profile)
+
+    return refused
+
+
+def _screen() -> Screen | None:
+    """The usual mode of the first screen that is connected."""
+    if sys.platform == "win32":
+        return _screen_of_windows()
+    for path in sorted(_SCREENS.glob("card*/edid")):
+        try:
+            found = screen_of(path.read_bytes())
+        except OSError:
+            continue
+        if found is not None:
+            return found
+    return None
+
+
+def _screen_of_windows() -> Screen | None:
+    """The mode in use, by ``EnumDisplaySettingsW`` (not tried on Windows). Source: Win32 API, DEVMODEW."""
+    if sys.platform != "win32":
+        return None
+    import ctypes
+
+    class DeviceMode(ctypes.Structure):
+        _fields_ = (
+            ("device_name", ctypes.c_wchar * 32),
+            ("versions_and_sizes", ctypes.c_uint16 * 4),
+            ("fields", ctypes.c_uint32),
+            ("place", ctypes.c_uint32 * 4),
+            ("printing", ctypes.c_int16 * 5),
+            ("form_name", ctypes.c_wchar * 32),
+            ("log_pixels", ctypes.c_uint16),
+            ("bits_per_pixel", ctypes.c_uint32),
+            ("width_px", ctypes.c_uint32),
+            ("height_px", ctypes.c_uint32),
+            ("flags", ctypes.c_uint32),
+            ("frequency_hz", ctypes.c_uint32),
+            ("rest", ctypes.c_uint32 * 8),
+        )
+
+    mode = DeviceMode()
+    mode.versions_and_sizes[2] = ctypes.sizeof(DeviceMode)
+    in_use = 0xFFFFFFFF  # ENUM_CURRENT_SETTINGS
+    if not ctypes.windll.user32.EnumDisplaySettingsW(None, in_use, ctypes.byref(mode)) or not mode.width_px:
+        return None
+    refresh_hz = float(mode.frequency_hz) if mode.frequency_hz > 1 else None  # 0 and 1: the usual one
+    return Screen(int(mode.width_px), int(mode.height_px), refresh_hz)
