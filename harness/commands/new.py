@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -103,7 +104,7 @@ def _ask_and_write(arguments: argparse.Namespace) -> int:
     at_terminal = sys.stdin is not None and sys.stdin.isatty()
     dialogue = Dialogue(
         _reader(out, at_terminal),
-        lambda line: out.print(line, markup=False),
+        lambda line: _say(out, line),
         again=at_terminal,
         take_defaults=arguments.yes,
     )
@@ -135,8 +136,8 @@ def _reader(out: Console, at_terminal: bool) -> Callable[[str], str | None]:
         nonlocal begun
         if len(prompt) > out.width - _ROOM and at_terminal:  # an answer needs room behind the question
             question, _, hint = prompt.rstrip().removesuffix(":").partition(" [")
-            out.print(question, markup=False)
-            prompt = f"  [{hint}: " if hint else "  : "
+            _say(out, question)
+            prompt = f"  [{hint}: " if hint else "  > "
         try:
             if at_terminal:
                 _edit_lines()
@@ -157,6 +158,13 @@ def _reader(out: Console, at_terminal: bool) -> Callable[[str], str | None]:
         return answer if line else None
 
     return read
+
+
+def _say(out: Console, line: str) -> None:
+    """A line, wrapped between words and set in below its own beginning."""
+    margin = " " * (len(line) - len(line.lstrip()))
+    for part in textwrap.wrap(line, out.width, subsequent_indent=f"{margin}  ") or [""]:
+        out.print(part, markup=False, soft_wrap=True)
 
 
 def _edit_lines() -> None:

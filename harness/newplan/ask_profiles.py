@@ -53,41 +53,42 @@ def ask_profile(dialogue: Dialogue, machine: Machine, name: str, taken: Collecti
     control = tuning.control if tuning is not None else _which_control(dialogue, machine)
     table["control"] = control
     table |= dict(tuning.options) if tuning is not None else {}
-    options = machine.kinds["control", control].options
-    ranges = {} if tuning is None else {r.key: r for r in tuning.ranges}
-    fields = {} if options is None else options.model_fields
     while True:
-        values: dict[str, Any] = {}
-        for key, field in fields.items():
-            if key in _OF_THE_CARD or (ranges and key not in ranges and not field.is_required()):
-                continue
-
-            def parse(text: str, key: str = key) -> Any:
-                if not text:
-                    return None
-                value = key_value(key, options, text, windows=machine.windows) if options else text
-                refusal = ranges[key].refusal(float(value)) if key in ranges else None
-                if refusal is not None:
-                    raise ValueError(f"{refusal} {_unit(key)}".rstrip())
-                return value
-
-            about = ranges[key].words if key in ranges else (field.description or "")
-            default = None if field.is_required() else ""
-            hint = "" if field.is_required() else "; empty: left as it is"
-            value = dialogue.ask(
-                f"  {key} ({_unit(key)}{', ' if _unit(key) and about else ''}{about}{hint})",
-                parse,
-                option="--profile",
-                default=default,
-            )
-            if value is not None:
-                values[key] = value
+        dialogue.say("  Its values; an empty answer leaves one as it is.")
+        values = _ask_values(dialogue, machine, control, tuning)
         problems = _refusals(machine, {**table, **values})
+        if not values:
+            problems = ["nothing is set, so it would be the same as the reference"]
         if not problems:
             return {**table, **values}
         for problem in problems:
-            dialogue.say(f"  {problem}")
-        dialogue.say("  Please once more:")
+            dialogue.say(f"  {problem}; please once more")
+
+
+def _ask_values(dialogue: Dialogue, machine: Machine, control: str, tuning: Tuning | None) -> dict[str, Any]:
+    """A value for each key of the control that this card takes, less those that are passed over."""
+    options = machine.kinds["control", control].options
+    ranges = {} if tuning is None else {r.key: r for r in tuning.ranges}
+    values: dict[str, Any] = {}
+    for key, field in () if options is None else options.model_fields.items():
+        if key in _OF_THE_CARD or (ranges and key not in ranges and not field.is_required()):
+            continue
+
+        def parse(text: str, key: str = key) -> Any:
+            if not text or options is None:
+                return None
+            value = key_value(key, options, text, windows=machine.windows)
+            refusal = ranges[key].refusal(float(value)) if key in ranges else None
+            if refusal is not None:
+                raise ValueError(f"{refusal} {_unit(key)}".rstrip())
+            return value
+
+        about = f"{ranges[key].words} {_unit(key)}".rstrip() if key in ranges else field.description or ""
+        default = None if field.is_required() else ""
+        value = dialogue.ask(f"  {key} ({about})", parse, option="--profile", default=default)
+        if value is not None:
+            values[key] = value
+    return values
 
 
 def _which_card(dialogue: Dialogue, machine: Machine) -> Tuning | None:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import typing
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from harness.errors import HarnessError, NoAnswer
 from harness.newplan.dialogue import Dialogue, one_of
-from harness.newplan.fields import FieldError, title_table, written_words
+from harness.newplan.fields import LOGGER, FieldError, logger_beside, title_table, written_words
 from harness.newplan.machine import Machine
-from harness.newplan.wording import literally, number, plan_name, split_command, unquoted
+from harness.newplan.wording import join_command, literally, number, plan_name, split_command, unquoted
 
 
 def scenes(machine: Machine) -> list[str]:
@@ -46,6 +46,7 @@ def ask_titles(dialogue: Dialogue, machine: Machine, taken: Collection[str] = ()
     found: list[dict[str, Any]] = []
     built_in = scenes(machine)
     dialogue.say(f"Titles: any program, or a built-in scene ({', '.join(built_in)}).")
+    logger = ""
     while True:
         names = {*taken, *(title["name"] for title in found)}
         if found:
@@ -56,11 +57,22 @@ def ask_titles(dialogue: Dialogue, machine: Machine, taken: Collection[str] = ()
             )
         if not name:
             return found
-        found.append(ask_title(dialogue, machine, name, names))
+        found.append(ask_title(dialogue, machine, name, names, logger))
+        logger = _logger_of(found[-1], machine) or logger
 
 
-def ask_title(dialogue: Dialogue, machine: Machine, name: str, taken: Collection[str]) -> dict[str, Any]:
-    """One title: how it starts, when it is ready, how long it is measured, where its frames are."""
+def ask_title(
+    dialogue: Dialogue, machine: Machine, name: str, taken: Collection[str], logger: str = ""
+) -> dict[str, Any]:
+    """One title: how it starts, when it is ready, how long it is measured, where its frames are.
+
+    Args:
+        dialogue: Asks.
+        machine: Knows what is a program here, and looks at samples of logs.
+        name: What the person calls it.
+        taken: Names that are gone.
+        logger: Command line of the logger beside the title before; empty for none.
+    """
     plain = plan_name(name, taken)
     table: dict[str, Any] = {"name": plain} | ({"label": name} if plain != name else {})
     if plan_name(name) in scenes(machine):
@@ -75,6 +87,13 @@ def ask_title(dialogue: Dialogue, machine: Machine, name: str, taken: Collection
         default=folder,
     )
     table |= {"working_folder": folder} if folder else {}
+    process = dialogue.ask(
+        "  If that only asks a launcher: the title's own program (empty: it does not)",
+        str,
+        option="--title NAME process=PROGRAM",
+        default="",
+    )
+    table |= {"process_name": process} if process else {}
     ready = dialogue.ask(
         "  Ready after how many seconds, or at which text in its output", str, option="--title", default="20"
     )
@@ -94,11 +113,24 @@ def ask_title(dialogue: Dialogue, machine: Machine, name: str, taken: Collection
         table |= {"end_line": literally(end)} if end else {}
         table |= {"warm_up": {"seconds": 0}, "soak": {}}
     frames = dialogue.ask(
-        "  Its frames: log (a file it writes) or score (one number in its output)",
-        one_of(["log", "score"]),
+        "  Its frames: log (a file of them), logger (a program beside it logs), or score",
+        one_of(["log", "logger", "score"]),
         option="--title",
-        default="log",
+        default="logger" if logger else "log",
     )
+    if frames == "logger":
+        dialogue.say(
+            "  It is started and ended with the title. {work_folder} is the run's own folder, {process_id} "
+            "the title's process."
+        )
+        command = dialogue.ask(
+            "  Program and arguments of the logger",
+            lambda text: command_of(text, machine),
+            option="--title NAME logger=COMMAND",
+            default=logger or None,
+        )
+        table |= logger_beside(command)
+        return {**table, "frame_log": {"companion": LOGGER, **ask_frame_log(dialogue, machine)}}
     if frames == "log":
         return {**table, "frame_log": ask_frame_log(dialogue, machine)}
     front = dialogue.ask("  Text in front of the number", str, option="--title", default="score:")
@@ -119,14 +151,23 @@ def _ask_scene(dialogue: Dialogue, machine: Machine, scene: str) -> dict[str, An
     return table
 
 
-def _ask_command(dialogue: Dialogue, machine: Machine) -> list[str]:
-    def parse(text: str) -> list[str]:
-        return split_command(
-            text, windows=machine.windows, is_program=lambda words: machine.is_program(words, None)
-        )
+def _logger_of(title: Mapping[str, Any], machine: Machine) -> str:
+    commands = (companion["command"] for companion in title.get("companions", ()))
+    return next((join_command(command, windows=machine.windows) for command in commands), "")
 
+
+def command_of(text: str, machine: Machine) -> list[str]:
+    """The words of a command line. Raises ValueError."""
+    return split_command(
+        text, windows=machine.windows, is_program=lambda words: machine.is_program(words, None)
+    )
+
+
+def _ask_command(dialogue: Dialogue, machine: Machine) -> list[str]:
     while True:
-        words = dialogue.ask("  Program and its arguments", parse, option="--title")
+        words = dialogue.ask(
+            "  Program and its arguments", lambda text: command_of(text, machine), option="--title"
+        )
         if machine.is_program(words[0], None):
             return words
         dialogue.say(f"  There is no program {words[0]} on this machine.")

@@ -64,7 +64,7 @@ class Dialogue:
             answer = self._read(f"{question}{hint}: ")
             if answer is None:
                 raise NoAnswer(
-                    f"the input ended before this was answered: {question}; answer it, or give {option}"
+                    f"the input ended before this was answered: {question.strip()}; answer it, or give {option}"
                     + ("" if default is None else ", or --yes for the default")
                 )
             text = answer.strip() or default
@@ -74,7 +74,9 @@ class Dialogue:
                 return parse(text)
             except ValueError as error:
                 if not self._again:
-                    raise NoAnswer(f"{question}: {error}; correct the answer, or give {option}") from error
+                    raise NoAnswer(
+                        f"{question.strip()}: {error}; correct the answer, or give {option}"
+                    ) from error
                 self.say(f"  {error}")
 
     def agree(self, question: str, *, option: str, default: bool | None) -> bool:

@@ -41,8 +41,9 @@ USUAL_NAMES: Final[Mapping[str, str]] = {
     "program": "command",
     "title": "name",
 }
-#: What stands for several keys: the log's columns, and a sample of a log to find them in.
-COLUMNS, SAMPLE = "columns", "sample"
+#: What stands for several keys: the log's columns, a sample of a log to find them in, and the command of a
+#: program beside the title that writes the log.
+COLUMNS, SAMPLE, LOGGER = "columns", "sample", "logger"
 _COMMANDS: Final = frozenset({"command", "arguments", "apply", "restore", "verify"})
 _PATHS: Final = frozenset({"path", "working_folder", "watch_file"})
 
@@ -92,7 +93,7 @@ def title_keys(machine: Machine) -> list[str]:
     """Everything that may be said of a title."""
     frame_log = [name for name in _log_models(machine) if name != "reader"]
     title = [name for name in _title_fields(machine, None) if name not in ("frame_log", "options")]
-    return [*title, *frame_log, COLUMNS, SAMPLE]
+    return [*title, *frame_log, COLUMNS, SAMPLE, LOGGER]
 
 
 def _title_fields(machine: Machine, workload: str | None) -> dict[str, FieldInfo]:
@@ -150,6 +151,9 @@ def title_table(
     for key, written in said.items():
         if key == COLUMNS:
             log |= _columns(written, log_fields, comma_is_decimal)
+        elif key == LOGGER:
+            table |= logger_beside(_said_command(written, machine, None))
+            log["companion"] = LOGGER
         elif key != SAMPLE and key in log_fields:
             log[key] = _value(key, log_fields[key], written, machine.windows, comma_is_decimal)
         elif key in fields:
@@ -186,6 +190,12 @@ def _from_sample(written: Written, machine: Machine) -> dict[str, Any]:
         what = f"no column of {path} looks like a frame time"
         raise FieldError(written.where, what, "see `levelrig map`, or name the columns by hand")
     return {"path": path.name, **mapping}
+
+
+def logger_beside(command: list[str]) -> dict[str, Any]:
+    """The key of a title beside which a frame logger runs; one that is told the process starts after it."""
+    late = any("{process_id}" in word for word in command)
+    return {"companions": [{"name": LOGGER, "command": command} | ({"starts": "when-ready"} if late else {})]}
 
 
 def measured_to_its_end(table: Mapping[str, Any]) -> bool:
@@ -262,20 +272,27 @@ def _value(
     machine: Machine | None = None,
     said: Mapping[str, Written] | None = None,
 ) -> Any:
+    if key in _COMMANDS and machine is not None:
+        folder = said["working_folder"].text.strip() if said and "working_folder" in said else None
+        return _said_command(written, machine, folder)
     try:
-        if key in _COMMANDS and machine is not None:
-            folder = said["working_folder"].text.strip() if said and "working_folder" in said else None
-            return _command(written.text, windows, machine, folder)
         return _convert(key, field, written.text, windows, comma)
     except ValueError as error:
         what, _, remedy = str(error).partition("; ")
         raise FieldError(written.where, what, remedy or "see plans/README.md") from error
 
 
-def _command(text: str, windows: bool, machine: Machine, folder: str | None) -> list[str]:
-    if text.lstrip().startswith("["):
-        return _words(text)
-    return split_command(text, windows=windows, is_program=lambda words: machine.is_program(words, folder))
+def _said_command(written: Written, machine: Machine, folder: str | None) -> list[str]:
+    text = written.text
+    try:
+        if text.lstrip().startswith("["):
+            return _words(text)
+        return split_command(
+            text, windows=machine.windows, is_program=lambda words: machine.is_program(words, folder)
+        )
+    except ValueError as error:
+        what, _, remedy = str(error).partition("; ")
+        raise FieldError(written.where, what, remedy or "write it as on a command line") from error
 
 
 def _words(text: str) -> list[str]:
@@ -311,12 +328,16 @@ def _convert(key: str, field: FieldInfo, text: str, windows: bool, comma: bool |
         if plain not in words:
             raise ValueError(f"{plain!r} is none that it takes; {nearest(plain, words)}")
         return plain
-    if typing.get_origin(kind) is list:
+    if typing.get_origin(kind) in (list, tuple):
         if key in _COMMANDS:
             return split_command(plain, windows=windows)
         inner = typing.get_args(kind)[0]
         parts = [part.strip() for part in plain.replace(";", ",").split(",")] if inner is int else [plain]
-        return [int(number(part)) if inner is int else part for part in parts]
+        if inner is not int:
+            return parts
+        if not all(part.isdecimal() for part in parts):
+            raise ValueError(f"{plain!r} is no list of whole numbers; write them with commas, as in 0, 1")
+        return [int(part) for part in parts]
     if kind is str or kind is None:
         return unquoted(plain) if key in _PATHS else plain
     raise ValueError(f"{plain!r} is no table; write it as in a plan, as {{ seconds = 10 }}")

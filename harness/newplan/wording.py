@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
 import unicodedata
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 LONGEST_NAME: Final = 48
@@ -114,6 +115,11 @@ def split_command(
             if is_program(" ".join(words[:count])):
                 return [" ".join(words[:count]), *words[count:]]
     return words
+
+
+def join_command(words: Sequence[str], *, windows: bool) -> str:
+    """The command line that :func:`split_command` takes apart into these words."""
+    return subprocess.list2cmdline(words) if windows else shlex.join(words)
 
 
 def _windows_words(text: str) -> list[str]:

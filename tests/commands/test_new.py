@@ -42,7 +42,9 @@ THREADS = ("--profile", "one-thread", "control=processor", "thread_count=1")
 
 
 def test_piped_answers_make_a_plan_that_check_accepts(new, capsys):
-    answers = "one-thread\nprocessor\n\n1\n\n\nslow-tide\ncpu\n7\nHarbour Lights\n./harbour --demo\n\n3\n9\n"
+    answers = (
+        "one-thread\nprocessor\n\n1\n\n\nslow-tide\ncpu\n7\nHarbour Lights\n./harbour --demo\n\n\n3\n9\n"
+    )
     answers += "log\nframes.csv\nsample.csv\nyes\n\n0:20\n3\n"
     code, shown = new("night.toml", answers=answers)
     assert code == 0, shown.err

@@ -32,7 +32,7 @@ def test_a_step_of_the_card_is_asked_for_where_it_has_steps(machine, talk):
 def test_what_the_control_refuses_is_asked_again(machine, talk):
     refusals = [[Problem("x", "the profile asks for no change", "set a value")], []]
     here = machine(refused=lambda profile: refusals.pop(0))
-    said = talk(["q", "1", "", "", "", "", "240", "", "", "", ""])
+    said = talk(["q", "1", "150", "", "", "", "240", "", "", "", ""])
     assert ask_profiles(said.dialogue, here)[0]["power_limit_w"] == 240
     assert any("asks for no change; set a value" in line for line in said.shown)
 
@@ -94,6 +94,7 @@ def test_a_title_is_asked_for(machine, talk):
         "Harbour Lights",
         "/g/Harbour Lights/harbour --demo",
         "",
+        "",
         "demo (begins)",
         "60",
         "log",
@@ -114,7 +115,7 @@ def test_a_title_is_asked_for(machine, talk):
 
 
 def test_a_title_that_ends_by_itself_and_gives_a_score(machine, talk):
-    said = talk(["freight", "freight", "", "5", "0", "", "score", "average:", ""])
+    said = talk(["freight", "freight", "", "", "5", "0", "", "score", "average:", ""])
     (title,) = ask_titles(said.dialogue, machine(programs=["freight"]))
     assert title["warm_up"] == {"seconds": 0}
     assert title["soak"] == {}
@@ -123,7 +124,7 @@ def test_a_title_that_ends_by_itself_and_gives_a_score(machine, talk):
 
 
 def test_columns_are_named_by_hand_where_no_sample_is_there(machine, talk):
-    said = talk(["t", "t", "", "", "", "", "f.csv", "gone.csv", "", "", "shown", "us", "semicolon", ""])
+    said = talk(["t", "t", "", "", "", "", "", "f.csv", "gone.csv", "", "", "shown", "us", "semicolon", ""])
     (title,) = ask_titles(said.dialogue, machine(programs=["t"]))
     assert title["frame_log"] == {
         "path": "f.csv", "presentation_time_column": "shown", "unit": "us", "delimiter": "semicolon",
@@ -132,7 +133,7 @@ def test_columns_are_named_by_hand_where_no_sample_is_there(machine, talk):
 
 
 def test_a_program_that_is_not_there_is_told_and_kept_on_word(machine, talk):
-    said = talk(["t", "./t", "no", "./u", "yes", "", "", "", "score", "", ""])
+    said = talk(["t", "./t", "no", "./u", "yes", "", "", "", "", "score", "", ""])
     (title,) = ask_titles(said.dialogue, machine())
     assert title["command"] == ["./u"]
     assert sum("There is no program" in line for line in said.shown) == 2
@@ -194,3 +195,33 @@ def test_a_temperature_limit_is_below_what_the_card_states_and_only_where_it_is_
 )
 def test_the_question_is_a_sentence(names, question):
     assert usual_question([{"name": name} for name in names], "factory") == question
+
+
+def test_a_logger_beside_it_is_a_companion_and_offered_for_the_next_title(machine, talk):
+    first = ["a", "a", "", "", "", "", "logger", "flog --of {process_id}", "f.csv", "", "ms", "", ""]
+    second = ["b", "b", "", "b.exe", "", "", "", "", "f.csv", "", "ms", "", "", ""]
+    one, two = ask_titles(talk([*first, *second]).dialogue, machine(programs=["a", "b"]))
+    companion = {"name": "logger", "command": ["flog", "--of", "{process_id}"], "starts": "when-ready"}
+    assert one["companions"] == two["companions"] == [companion]
+    assert one["frame_log"]["companion"] == "logger"
+    assert two["process_name"] == "b.exe"
+
+
+def test_a_logger_by_option(machine):
+    words = [
+        "t",
+        "command=./t",
+        "seconds=9",
+        "logger=flog --to {work_folder}/f.csv",
+        "log=f.csv",
+        "columns=dt",
+    ]
+    (title,) = given_titles([words], machine())
+    assert title["companions"] == [{"name": "logger", "command": ["flog", "--to", "{work_folder}/f.csv"]}]
+    assert title["frame_log"] == {"companion": "logger", "path": "f.csv", "interval_column": "dt"}
+
+
+def test_a_profile_that_sets_nothing_is_asked_again(machine, talk):
+    said = talk(["p", "processor", "", "", "", "0, 1", "", "", ""])
+    assert ask_profiles(said.dialogue, machine(tunings=()))[0]["affinity"] == [0, 1]
+    assert any("the same as the reference" in line for line in said.shown)

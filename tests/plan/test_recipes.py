@@ -33,6 +33,7 @@ ASKED = [
     "gives only a score",
     "starts through a launcher",
     "has menus",
+    "writes no frame log",
     "on another drive",
     "several programs",
     "two resolutions",
@@ -52,7 +53,8 @@ def make_programs(tables, folder: Path) -> None:
     for title in tables.get("titles", []):
         place = folder / title.get("working_folder", ".").replace("~", str(folder))
         place.mkdir(parents=True, exist_ok=True)
-        for word in title.get("command", [])[:2]:
+        beside = [word for companion in title.get("companions", []) for word in companion["command"]]
+        for word in [*title.get("command", []), *beside]:
             path = place / word
             if word.startswith("./") and not path.exists() and not (folder / word).exists():
                 path.parent.mkdir(parents=True, exist_ok=True)
