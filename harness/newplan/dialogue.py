@@ -64,8 +64,8 @@ class Dialogue:
             answer = self._read(f"{question}{hint}: ")
             if answer is None:
                 raise NoAnswer(
-                    f"the input ended before this was answered: {question.strip()}; answer it, or give {option}"
-                    + ("" if default is None else ", or --yes for the default")
+                    f"the input ended before this was answered: {question.strip()}; "
+                    f"answer it, or give {option}" + ("" if default is None else ", or --yes for the default")
                 )
             text = answer.strip() or default
             try:
