@@ -6,13 +6,15 @@ import functools
 import importlib.util
 import itertools
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.card import CardChoiceError, GraphicsCard, candidates, choose_card
 from harness.clock import Clock, StillRunning, SystemClock
 from harness.errors import HarnessError
 from harness.hookspecs import Finding
 from harness.plugins import PluginHost
-from harness.rig import Reading, Sensor
+from harness.rig import Channel, Reading, Sensor
 from harness.stages import STAGES
 
 #: How long a sensor is watched for changes of its readings, s.
@@ -99,9 +101,29 @@ def examine(host: PluginHost, clock: Clock | None = None, watch_s: float = WATCH
     """
     clock = clock or SystemClock()
     told = [f for _, f in host.ask_all("examine", lambda f: isinstance(f, Finding), clock=clock)]
-    quantities, delivered = _quantities(host, clock, watch_s)
-    found = [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
+    chosen, shown = _cards(host.graphics_cards())
+    quantities: list[Finding] = []
+    delivered: set[str] = set()
+    for number, card in enumerate(shown or [None]):
+        found, names = _quantities(host, clock, watch_s, card, machine=number == 0)
+        quantities += found
+        delivered |= names
+    found = chosen + [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
     return found + _extras() + _failures(host)
+
+
+def _cards(cards: Sequence[GraphicsCard]) -> tuple[list[Finding], list[GraphicsCard]]:
+    """Which card a plan is about that names none, and the cards whose readings are shown."""
+    subject = "the card of a plan"
+    try:
+        card = choose_card(cards, [])
+    except CardChoiceError as error:
+        return [Finding(subject, "missing", error.what, error.remedy)], candidates(cards)
+    if card is None:
+        return [Finding(subject, "absent", "no graphics card that a plugin can see")], []
+    beside = [str(other) for other in cards if other != card]
+    left = f"; named by card under [rig] only: {', '.join(beside)}" if beside else ""
+    return [Finding(subject, "ok", f"{card}{left}")], [card]
 
 
 def _extras() -> list[Finding]:
@@ -129,15 +151,28 @@ def _failures(host: PluginHost) -> list[Finding]:
     ]
 
 
-def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Finding], set[str]]:
-    """One line per quantity of each sensor that works here, as read and measured; and their names."""
+def _quantities(
+    host: PluginHost, clock: Clock, watch_s: float, card: GraphicsCard | None, *, machine: bool
+) -> tuple[list[Finding], set[str]]:
+    """One line per quantity of each sensor that works here, as read and measured; and their names.
+
+    Args:
+        host: Opens the sensors.
+        clock: A real clock.
+        watch_s: How long each is watched.
+        card: The card whose readings are shown.
+        machine: Those of the machine itself too.
+    """
     findings: list[Finding] = []
     delivered: dict[str, str] = {}
-    for sensor in host.open_sensors(clock, []):
+    for sensor in host.open_sensors(clock, [], card):
+        if not machine and not any(channel.device for channel in sensor.channels()):
+            sensor.close()
+            continue
         aside = clock.aside(f"levelrig-{sensor.name}")
         try:
             watched = aside.ask(functools.partial(watch, sensor, clock, watch_s), watch_s + ANSWER_S)
-            sources = {channel.quantity: channel.source for channel in sensor.channels()}
+            sources = {channel.quantity: _source(channel) for channel in sensor.channels()}
             empty = {channel.quantity for channel in sensor.channels() if channel.may_be_empty}
         except StillRunning:
             what = f"a read did not return within {ANSWER_S:.0f} s"
@@ -160,6 +195,13 @@ def _quantities(host: PluginHost, clock: Clock, watch_s: float) -> tuple[list[Fi
                 findings.append(_quantity(sensor.name, quantity, sources[quantity], seen, first))
             delivered.setdefault(quantity, sensor.name)
     return findings, set(delivered)
+
+
+def _source(channel: Channel) -> str:
+    """Where a reading comes from, of which card, and what is to be known of it."""
+    device = f", card {channel.device}" if channel.device else ""
+    note = f" ({channel.note})" if channel.note else ""
+    return f"{channel.source}{device}{note}"
 
 
 def _quantity(sensor: str, quantity: str, source: str, seen: Watched, first: str) -> Finding:

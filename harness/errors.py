@@ -102,6 +102,62 @@ class ControlRefused(SeamError):
     exit_code = 3
 
 
+@dataclass(frozen=True)
+class Difference:
+    """One setting that reads back otherwise than it should.
+
+    Attributes:
+        what: Its name, as in ``power limit``.
+        wanted: What the profile asks for.
+        found: What reads back.
+        factory: The maker's value; None where it is not known.
+        unit: Unit of all three; empty for none.
+    """
+
+    what: str
+    wanted: float | str
+    found: float | str | None
+    factory: float | str | None = None
+    unit: str = ""
+
+    @property
+    def at_factory(self) -> bool:
+        """It is at the maker's value, though the profile asks for another."""
+        return self.factory is not None and self.found == self.factory != self.wanted
+
+    def __str__(self) -> str:
+        wanted, found = (
+            "unreadable" if value is None else f"{value:g}" if isinstance(value, float | int) else value
+            for value in (self.wanted, self.found)
+        )
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.what} {wanted}{unit} → {found}{unit if self.found is not None else ''}"
+
+
+class NotInForce(ControlRefused):
+    """A profile reads back as something else. Whoever knows that it was in force before can say who did it.
+
+    Attributes:
+        differences: Each setting that differs.
+    """
+
+    def __init__(self, message: str, differences: Sequence[Difference]) -> None:
+        self.differences = tuple(differences)
+        super().__init__(message)
+
+
+class ProfileLost(ControlRefused):
+    """A profile that was in force is so no more.
+
+    Attributes:
+        by_another: Another program set other values; else it was lost, as after a driver reset or suspend.
+    """
+
+    def __init__(self, message: str, *, by_another: bool) -> None:
+        self.by_another = by_another
+        super().__init__(message)
+
+
 class NotRestored(ControlRefused):
     """The hardware could not be put back, or reads back otherwise. The record keeps the way back.
 

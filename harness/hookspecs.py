@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import pluggy
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.metrics import Metric
 from harness.plan.kinds import Kind as Kind  # a part of the contract
@@ -112,19 +113,34 @@ class HarnessSpec:
         """
 
     @hookspec
-    def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:  # type: ignore[empty-body]
+    def graphics_cards(self) -> Sequence[GraphicsCard]:  # type: ignore[empty-body]
+        """The graphics cards that this plugin can see on this machine, those that sleep too; reads only.
+
+        One of them becomes the card of the plan (:mod:`harness.card`), and the hooks below that take ``card``
+        are about that one alone. A plugin that names none of these arguments is called without it.
+        """
+
+    @hookspec
+    def open_sensors(  # type: ignore[empty-body]
+        self, clock: Clock, specs: Sequence[SensorSpec], card: GraphicsCard | None
+    ) -> Sequence[Sensor]:
         """Open this plugin's sensors that work on this machine.
 
         Args:
             clock: The rig's clock.
             specs: The plan's ``[[sensors]]`` entries of this plugin's kinds (options already validated).
+            card: The card of the plan; None: there is none, so no sensor of a card is opened.
         Returns:
             Open sensors; empty where the machine has none.
         """
 
     @hookspec(firstresult=True)
-    def open_control(self, kind: str, clock: Clock) -> Control | None:
-        """Open the control of that kind; None if it is not this plugin's. Raises PluginError."""
+    def open_control(self, kind: str, clock: Clock, card: GraphicsCard | None) -> Control | None:
+        """Open the control of that kind; None if it is not this plugin's. Raises PluginError.
+
+        ``card`` is the card of the plan, the only one that it may change. Without one, as in a restore after
+        a crash, the control touches those cards only that the snapshot names.
+        """
 
     @hookspec
     def tunings(self) -> Sequence[Tuning]:  # type: ignore[empty-body]
@@ -135,18 +151,23 @@ class HarnessSpec:
         """
 
     @hookspec
-    def factory_deviations(self) -> Sequence[str]:  # type: ignore[empty-body]
+    def factory_deviations(self, card: GraphicsCard | None) -> Sequence[str]:  # type: ignore[empty-body]
         """Sentences about tuning that can be seen to differ from the maker's state, each naming the device.
+
+        Of the plan's card alone; without one, of every card.
 
         For the control ``factory``: "card 0: power limit is 250 W, factory 320 W". Reads only; under 50 ms;
         empty where nothing differs, where no device is there, and where it can't be known.
         """
 
     @hookspec(firstresult=True)
-    def open_workload(self, kind: str, cell: Cell, clock: Clock) -> Workload | None:
+    def open_workload(
+        self, kind: str, cell: Cell, clock: Clock, card: GraphicsCard | None
+    ) -> Workload | None:
         """Make one run of the cell's title; None if the kind is not this plugin's.
 
-        ``cell.workload_options`` has passed the kind's model. Nothing is started yet.
+        ``cell.workload_options`` has passed the kind's model. Nothing is started yet. ``card`` is the card to
+        run on, where the workload can choose.
         """
 
     @hookspec(firstresult=True)
@@ -169,8 +190,11 @@ class HarnessSpec:
         """
 
     @hookspec
-    def rig_facts(self) -> dict[str, dict[str, Any]]:  # type: ignore[empty-body]
-        """Sections for ``rig.json`` (see :class:`harness.rig.RigFacts`). Must take under a second."""
+    def rig_facts(self, card: GraphicsCard | None) -> dict[str, dict[str, Any]]:  # type: ignore[empty-body]
+        """Sections for ``rig.json`` (see :class:`harness.rig.RigFacts`). Must take under a second.
+
+        The section ``card`` is the plan's card, with its ``uuid``; it comes from the plugin that drives it.
+        """
 
     @hookspec
     def examine(self, clock: Clock) -> Sequence[Finding]:  # type: ignore[empty-body]

@@ -23,11 +23,13 @@ from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
 from harness.boundary.metrics import fit_metric
 from harness.boundary.stages import guarded_stage
+from harness.card import CardChoiceError, GraphicsCard, merged
 from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.metrics import METRICS, Metric
 from harness.places import state_folder
+from harness.plan.card_choice import as_plan_error, card_of_plan
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
 from harness.rig_identity import read_machine_id, rig_id
@@ -242,17 +244,25 @@ class PluginHost:
 
     # --- what a rig is made of ----------------------------------------------------------------------------
 
-    def open_sensors(self, clock: Clock, specs: Sequence[SensorSpec]) -> list[Sensor]:
-        """Every plugin's sensors; one plugin's failure costs its own."""
-        found = self.ask_all("open_sensors", _is_sensor, aside=clock.aside, clock=clock, specs=specs)
-        return [GuardedSensor(sensor) for _, sensor in found]
+    def graphics_cards(self) -> list[GraphicsCard]:
+        """Every graphics card that a plugin sees, once, in order of address."""
+        return merged([c for _, c in self.ask_all("graphics_cards", lambda c: isinstance(c, GraphicsCard))])
 
-    def open_control(self, kind: str, clock: Clock) -> GuardedControl:
+    def open_sensors(
+        self, clock: Clock, specs: Sequence[SensorSpec], card: GraphicsCard | None = None
+    ) -> list[Sensor]:
+        """Every plugin's sensors; one plugin's failure costs its own. Other cards' readings are left out."""
+        found = self.ask_all(
+            "open_sensors", _is_sensor, aside=clock.aside, clock=clock, specs=specs, card=card
+        )
+        return [GuardedSensor(sensor, card.device if card else None) for _, sensor in found]
+
+    def open_control(self, kind: str, clock: Clock, card: GraphicsCard | None = None) -> GuardedControl:
         """The control of that kind, behind its boundary. Raises PluginError, ControlRefused."""
 
         def opened() -> Control:
             control: Control | None = self._call_bringer(
-                "open_control", "control", kind, kind=kind, clock=clock
+                "open_control", "control", kind, kind=kind, clock=clock, card=card
             )
             if control is None:
                 raise PluginError(f"control {kind!r} is listed but does not open; reinstall its plugin")
@@ -262,11 +272,11 @@ class PluginHost:
             f"control {kind}", ControlRefused, opened, lambda c: GuardedControl.around(c, kind, clock)
         )
 
-    def open_workload(self, cell: Cell, clock: Clock) -> Workload:
+    def open_workload(self, cell: Cell, clock: Clock, card: GraphicsCard | None = None) -> Workload:
         """One run of the cell's title. Raises PluginError."""
         kind = cell.title.workload
         workload: Workload | None = self._call_bringer(
-            "open_workload", "workload", kind, kind=kind, cell=cell, clock=clock
+            "open_workload", "workload", kind, kind=kind, cell=cell, clock=clock, card=card
         )
         if workload is None:
             raise PluginError(f"workload {kind!r} is listed but does not open; reinstall its plugin")
@@ -376,14 +386,40 @@ class PluginRig:
         self._host = host
         self._plan = plan
         self._controls: dict[str, Control] = {}
+        self._card: GraphicsCard | None = None
         self.news = [str(plugin) for plugin in host.broken]
 
+    def card(self) -> GraphicsCard | None:
+        """The card of the plan; None where this machine has none. Raises CardChoiceError.
+
+        Once it is found it stays the same, wherever it comes back in its driver's list.
+        """
+        if self._card is None:
+            self._card = card_of_plan(self._plan, self._host.kinds, self._host.graphics_cards())
+        return self._card
+
+    def require_card(self, source: str) -> GraphicsCard | None:
+        """The same for a command that is given the plan. Raises PlanError; its problem tells ``of_machine``
+        where the card that the plan names is not here."""
+        try:
+            return self.card()
+        except CardChoiceError as error:
+            raise as_plan_error(source, error) from error
+
     def facts(self) -> RigFacts:
-        return machine_facts(self._host)
+        try:
+            card = self.card()
+        except CardChoiceError as error:
+            if not error.absent:
+                raise
+            card = None  # a card that is slow to wake up is waited for by whoever asks
+        if card is not None and card.integrated and not self._controls:
+            self._card = None  # a card beside it may still be waking up
+        return machine_facts(self._host, card)
 
     def open_sensors(self) -> Sequence[Sensor]:
         wanted = self._plan.sampling.sensors
-        opened = self._host.open_sensors(self.clock, list(self._plan.sensors))
+        opened = self._host.open_sensors(self.clock, list(self._plan.sensors), self.card())
         self.news += self._host.news
         self._host.news.clear()
         if wanted is None:
@@ -396,11 +432,11 @@ class PluginRig:
 
     def open_control(self, kind: str) -> Control:
         if kind not in self._controls:
-            self._controls[kind] = self._host.open_control(kind, self.clock)
+            self._controls[kind] = self._host.open_control(kind, self.clock, self.card())
         return self._controls[kind]
 
     def open_workload(self, cell: Cell) -> Workload:
-        workload = self._host.open_workload(cell, self.clock)
+        workload = self._host.open_workload(cell, self.clock, self.card())
         if not cell.title.companions:
             return workload
         from harness.companions import Accompanied
@@ -425,7 +461,7 @@ def _in_time(aside: Aside, call: Callable[[], Any]) -> Any:
         aside.close()
 
 
-def machine_facts(host: PluginHost) -> RigFacts:
+def machine_facts(host: PluginHost, card: GraphicsCard | None = None) -> RigFacts:
     """Facts of this machine and of what the plugins add. See :mod:`harness.rig_identity` for the rig's id."""
     facts: dict[str, dict[str, Any]] = {
         "system": {
@@ -441,7 +477,9 @@ def machine_facts(host: PluginHost) -> RigFacts:
         },
         "memory": {"total_mib": psutil.virtual_memory().total // 2**20},
     }
-    for plugin, given in host.ask_each("rig_facts"):
+    if card is not None:
+        facts["card"] = card.facts()
+    for plugin, given in host.ask_each("rig_facts", card=card):
         try:
             for name, values in plain_state(given).items():
                 facts.setdefault(name, {}).update(values)

@@ -39,6 +39,10 @@ class Channel:
         resolution: Smallest step of the reading in the quantity's unit; None where unknown.
         may_be_empty: It rightly has no reading at times, as the number of an error before there was one.
         delay_s: A reading tells how it was this long before it is read; the sampler files it there.
+        device: Which device it is of: a card's :attr:`harness.card.GraphicsCard.device`. Empty: the machine
+            itself, or what the plan says that an instrument is attached to. A reading of another card than
+            the plan's is never taken.
+        note: What a person should know of its readings, in a few words: ``intended, not measured``.
     """
 
     quantity: str
@@ -48,6 +52,8 @@ class Channel:
     resolution: float | None = None
     delay_s: float = 0.0
     may_be_empty: bool = False
+    device: str = ""
+    note: str = ""
 
 
 @runtime_checkable

@@ -26,6 +26,7 @@ from typing import Final, Literal
 import psutil
 
 from harness import inside
+from harness.card import candidates
 from harness.clock import SystemClock
 from harness.errors import CampaignBusy, HarnessError, SensorUnavailable
 from harness.plugins import PluginHost
@@ -117,9 +118,9 @@ def all_items(host: PluginHost) -> list[Item]:
         ("open the live page", open_live_page),
     ]
     clock = SystemClock()
-    for group in host.manager.hook.open_sensors(clock=clock, specs=[]):
-        items += [(f"read {sensor.name}", _reading(sensor)) for sensor in group or ()]
-    return items
+    cards = candidates(host.graphics_cards())
+    sensors = host.open_sensors(clock, [], cards[0] if cards else None)
+    return items + [(f"read {sensor.name}", _reading(sensor)) for sensor in sensors]
 
 
 def end_a_tree(folder: Path) -> str:

@@ -72,7 +72,14 @@ QUANTITY_COLUMNS: tuple[Quantity, ...] = (
     Quantity("memory_clock_mhz", F, "MHz", "clock of the card's memory", within=_CLOCK_MHZ),
     Quantity("core_voltage_mv", F, "mV", "voltage of the graphics core", within=(0.0, 3_000.0)),
     Quantity("fan_pct", F, "%", "fan speed as commanded", within=_SHARE_PCT),
-    Quantity("fan_rpm", F, "1/min", "fan speed as measured", within=_FAN_RPM),
+    Quantity(
+        "fan_rpm",
+        F,
+        "1/min",
+        "fan speed, measured by the fan where the card can; the speed that the driver intends where the "
+        "column's source says so (NVIDIA)",
+        within=_FAN_RPM,
+    ),
     Quantity(
         "sound_level_dba",
         F,

@@ -20,6 +20,7 @@ ROOT = Path(__file__).parents[1]
 ALLOWED: dict[str, str] = {
     # the ground: contracts and small tools
     "attempt_row": "",
+    "card": "errors",
     "clock": "",
     "columns": "",
     "csvtext": "",
@@ -48,12 +49,12 @@ ALLOWED: dict[str, str] = {
     "output": "inside lines log patterns",
     "titlewatch": "identity isolated marks",
     # the plan and the seams
-    "plan": "errors metrics patterns stages tables userfiles",
+    "plan": "card errors metrics patterns stages tables userfiles",
     "rig": "clock errors plan",
     "boundary": "clock columns errors log metrics plan rig stages tables",
-    "hookspecs": "clock metrics plan rig stages",
+    "hookspecs": "card clock metrics plan rig stages",
     "companions": "clock errors executables inside log newfiles patterns plan processes rig",
-    "plugins": "boundary clock companions errors hookspecs metrics places plan rig rig_identity stages "
+    "plugins": "boundary card clock companions errors hookspecs metrics places plan rig rig_identity stages "
     "tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
@@ -67,7 +68,7 @@ ALLOWED: dict[str, str] = {
     "store": "attempt_row columns csvtext errors filelock inside numerals plan reasons rig rig_identity "
     "tables userfiles",
     "collect": "checks errors frames inside metrics plan store tables userfiles",
-    "guard": "clock errors filelock identity isolated log places plugins proctable rig windows_acl",
+    "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis errors plan tables",
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
@@ -75,7 +76,7 @@ ALLOWED: dict[str, str] = {
     "characterise": "boundary errors plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
-    "doctor": "clock errors hookspecs plugins rig stages",
+    "doctor": "card clock errors hookspecs plugins rig stages",
     "pretend": "guard isolated rig testing",
     "terminal": "clock engine plaintext",
     # the report
@@ -103,8 +104,8 @@ ALLOWED: dict[str, str] = {
     "watch": "attempt_row engine errors frames inside metrics numerals plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
-    "selftest": "clock errors harness inside plugins pretend processes rig store watch",
-    "commands": "analysis boundary characterise clock collect csvtext doctor engine errors frames guard "
+    "selftest": "card clock errors harness inside plugins pretend processes rig store watch",
+    "commands": "analysis boundary card characterise clock collect csvtext doctor engine errors frames guard "
     "hookspecs inside log marks metrics newplan numerals places plaintext plan plugins processes "
     "rehearsal_folder rehearse report report.files report.folder report.package report.reading rig selftest "
     "store supervise terminal userfiles watch",

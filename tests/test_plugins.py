@@ -316,7 +316,12 @@ def test_the_plans_list_of_sensors_is_also_their_order_of_preference(wanted, ord
         broken: ClassVar[list[object]] = []
         news: ClassVar[list[str]] = []
 
-        def open_sensors(self, clock: object, specs: object) -> list[ScriptedSensor]:
+        kinds: ClassVar[dict[object, object]] = {}
+
+        def graphics_cards(self) -> list[object]:
+            return []
+
+        def open_sensors(self, clock: object, specs: object, card: object) -> list[ScriptedSensor]:
             return [ScriptedSensor({}, FakeClock(), name=name) for name in ("one", "two:0", "three")]
 
     plan = Plan.model_validate(

@@ -246,6 +246,8 @@ def channels(value: object) -> Sequence[Channel]:
         same(Channel, channel)
         same(str, channel.quantity)
         same(str, channel.source)
+        same(str, channel.device)
+        same(str, channel.note)
         if min(_number(channel.period_s, "period_s"), _number(channel.delay_s, "delay_s")) < 0:
             raise Unfit(f"{channel.quantity}: period_s and delay_s can't be negative")
         _maybe_number(channel.window_s, "window_s")

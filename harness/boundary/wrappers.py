@@ -146,10 +146,16 @@ class GuardedSensor:
     """A sensor (:class:`harness.rig.Sensor`) that raises only SensorUnavailable and gives only numbers.
 
     One unfit reading costs that reading; it is told in the log once for each quantity.
+
+    Args:
+        sensor: The sensor.
+        device: The card whose readings count (:attr:`harness.rig.Channel.device`); channels of other cards
+            are left out. None: every channel counts.
     """
 
-    def __init__(self, sensor: Sensor) -> None:
+    def __init__(self, sensor: Sensor, device: str | None = None) -> None:
         self._sensor = sensor
+        self._device = device
         self.name: str = quietly("the name of a sensor", lambda: sensor.name, printable, "nameless")
         self._complained: set[str] = set()
 
@@ -160,7 +166,8 @@ class GuardedSensor:
 
     def channels(self) -> Sequence[Channel]:
         what = f"sensor {self.name}"
-        return cross(what, SensorUnavailable, lambda: self._sensor.channels(), fitness.channels)
+        found = cross(what, SensorUnavailable, lambda: self._sensor.channels(), fitness.channels)
+        return [channel for channel in found if self._device is None or channel.device in ("", self._device)]
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         return cross(

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.card import GraphicsCard
 from harness.clock import SystemClock
 from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
@@ -17,7 +18,7 @@ from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan, older_spellings
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
-from harness.plugins import PluginHost
+from harness.plugins import PluginHost, PluginRig
 from harness.terminal import console, duration, paged, print_table
 
 if TYPE_CHECKING:
@@ -39,7 +40,8 @@ def register(commands: Any) -> None:
 def _check(arguments: argparse.Namespace) -> int:
     host = PluginHost()
     plan = load_plan(arguments.plan, host)
-    cards = _ask_cards(plan, host, str(arguments.plan))
+    card, where = _card_of(plan, host, str(arguments.plan))
+    cards = _ask_cards(plan, host, str(arguments.plan), card, where)
     if arguments.json:
         cells = expand(plan)
         night = forecast(plan)
@@ -51,6 +53,7 @@ def _check(arguments: argparse.Namespace) -> int:
                 "forecast": dataclasses.asdict(night),
                 "night": None if nights is None else dataclasses.asdict(nights),
                 "resolvable": _resolvable(plan),
+                "card": None if card is None else card.facts(),
                 "cards": cards,
                 "notes": older_spellings(arguments.plan),
             }
@@ -59,6 +62,8 @@ def _check(arguments: argparse.Namespace) -> int:
     out = console()
     with paged(out):
         _show(out, plan)
+        if card is not None or where:
+            out.print(f"card: {card or where}", markup=False, soft_wrap=True)
         for profile, told in cards.items():
             out.print(f"profile {profile}: {told}", markup=False, soft_wrap=True)
         for note in older_spellings(arguments.plan):
@@ -67,8 +72,31 @@ def _check(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _ask_cards(plan: Plan, host: PluginHost, source: str) -> dict[str, str]:
-    """Ask the cards of this machine whether they can take the profiles that change them.
+def _card_of(plan: Plan, host: PluginHost, source: str) -> tuple[GraphicsCard | None, str]:
+    """The plan's card on this machine, or why it is not here: another machine may have it.
+
+    Raises:
+        PlanError: This machine has several, and the plan does not say which one.
+    """
+    try:
+        return PluginRig(host, plan).require_card(source), ""
+    except PlanError as error:
+        if not all(problem.of_machine for problem in error.problems):
+            raise
+        return None, error.problems[0].what
+
+
+def _ask_cards(
+    plan: Plan, host: PluginHost, source: str, card: GraphicsCard | None, not_here: str
+) -> dict[str, str]:
+    """Ask the card of the plan whether it can take the profiles that change it.
+
+    Args:
+        plan: The plan.
+        host: Knows the controls.
+        source: Name of its file.
+        card: The card.
+        not_here: Why it is not in this machine; empty where it is, or where the plan names none.
 
     Returns:
         Name of each such profile -> what was asked, or why it was not: another machine may have the card.
@@ -81,8 +109,11 @@ def _ask_cards(plan: Plan, host: PluginHost, source: str) -> dict[str, str]:
         kind = host.kind("control", profile.control)
         if not (kind.changes_hardware and kind.knows_makers_state):
             continue
+        if not_here:
+            told[profile.name] = f"not asked of a card: {not_here}"
+            continue
         try:
-            found = host.open_control(profile.control, SystemClock()).check(profile)
+            found = host.open_control(profile.control, SystemClock(), card).check(profile)
         except HarnessError as error:
             found = [Problem(f"profiles.{profile.name}", str(error), "", of_machine=True)]
         problems += [problem for problem in found if not problem.of_machine]

@@ -56,6 +56,8 @@ def _characterise(arguments: argparse.Namespace) -> int:
     if source.suffix == ".toml":
         plan = load_plan(source, host)
         cell = load_of(plan, arguments.title)
+        rig = PluginRig(host, plan)
+        rig.require_card(str(source))
         out = console()
 
         def tell(phase: str, seconds: float) -> None:
@@ -63,7 +65,7 @@ def _characterise(arguments: argparse.Namespace) -> int:
                 out.print(f"{phase}: {seconds:.0f} s")
 
         with tempfile.TemporaryDirectory(prefix="levelrig-") as folder:
-            telemetry = measure_curve(PluginRig(host, plan), plan, cell, Path(folder), on_phase=tell)
+            telemetry = measure_curve(rig, plan, cell, Path(folder), on_phase=tell)
     else:
         telemetry = read_trace(source)
     fitted = host.fit_card_model(telemetry, source.stem)

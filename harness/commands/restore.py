@@ -3,8 +3,8 @@
 It ends with 0 (all reads back as it should, also where there was no record), 3 (refused: a live run holds the
 hardware, or the record is another user's or could have been written by others), 4 (done, not proven: the
 record was damaged and is kept aside as ``restore.damaged-…json``, or a control can't read back), 5 (not
-restored). Clock ceilings of NVML have no getter: they are always taken off, and the driver's return code is
-all the proof.
+restored). Clock ceilings of NVML have no getter: they are always taken off, and where a run set them the
+clocks under a short load are the proof.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 from rich.text import Text
 
+from harness.card import choose_card
 from harness.commands import add_command, print_json
 from harness.errors import RecordNotOurs
 from harness.guard import HardwareLock, restore_machine
@@ -26,7 +27,7 @@ from harness.terminal import console
 
 def register(commands: Any) -> None:
     """Add the command of this module."""
-    add_command(
+    restore = add_command(
         commands,
         "restore",
         _restore,
@@ -34,6 +35,12 @@ def register(commands: Any) -> None:
         "  0 all reads back as it should   3 refused: a run holds the hardware, or the record is another's\n"
         "  4 done, not proven: the record was damaged, or a control can't read back   5 not restored",
         reports=True,
+    )
+    restore.add_argument(
+        "--card",
+        metavar="CARD",
+        help="PCI address, UUID or part of the name: with no record of what was changed, and several cards, "
+        "the one to put to its factory state",
     )
 
 
@@ -43,10 +50,14 @@ def _restore(arguments: argparse.Namespace) -> int:
         raise RecordNotOurs(
             others[0], "tells what another user's run changed, and only that user can put it back"
         )
+    host = PluginHost()
+    card = (
+        None if arguments.card is None else choose_card(host.graphics_cards(), [("--card", arguments.card)])
+    )
     ended = end_dead_runs_titles()  # nothing may load a card that is put back
     lock = HardwareLock.take("restore")
     try:
-        done = restore_machine(PluginHost())
+        done = restore_machine(host, card=card)
     finally:
         lock.release()
     if arguments.json:

@@ -20,6 +20,8 @@ from harness.engine.campaign import (
     RunOptions,
     Unguarded,
 )
+from harness.engine.identify import measured_with_card
+from harness.errors import PlanError
 from harness.guard import left_changed
 from harness.log import get_logger
 from harness.places import state_folder
@@ -66,6 +68,8 @@ def _run(arguments: argparse.Namespace) -> int:
     goes_on = arguments.goes_on is not None
     chosen = choose_plan(arguments.plan, folder, goes_on=goes_on)
     plan = load_plan(chosen.path, host)
+    rig = PluginRig(host, plan)
+    _require_card(rig, str(arguments.plan), folder)
     notifier = open_notifier(plan.notify)
     elsewhere = run_unattended(arguments, folder, notifier)
     if elsewhere is not None:
@@ -90,7 +94,7 @@ def _run(arguments: argparse.Namespace) -> int:
         result = measure(
             plan,
             arguments,
-            PluginRig(host, plan),
+            rig,
             folder,
             options,
             guard,
@@ -108,6 +112,18 @@ def _run(arguments: argparse.Namespace) -> int:
             soft_wrap=True,
         )
     return end_run(result, arguments)
+
+
+def _require_card(rig: PluginRig, source: str, folder: Path) -> None:
+    """Which card the plan is about is clear before anything else happens. Raises PlanError.
+
+    A card that the folder was measured on and that does not answer yet is waited for later.
+    """
+    try:
+        rig.require_card(source)
+    except PlanError as error:
+        if not (all(problem.of_machine for problem in error.problems) and measured_with_card(folder)):
+            raise
 
 
 def _prove_folders(plan: Plan, folder: Path, changes_hardware: Callable[[str], bool]) -> None:

@@ -13,10 +13,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from harness.attempt_row import AttemptRow
+from harness.engine.profiles import LostHold
 from harness.engine.window_frames import WindowFrames
 from harness.metrics.inputs import Value
 from harness.plan.schema import Cell, Slot
-from harness.rig import FrameLogSource, Workload
+from harness.rig import Channel, FrameLogSource, Workload
 from harness.stages import AnyStage, Rule
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
@@ -85,9 +86,10 @@ class Running:
     start_ambient_temp_c: float | None = None
     temperature_quantity: str | None = None
     not_in_force: list[str] = field(default_factory=list)
-    lost_hold: str = ""
+    lost_hold: LostHold | None = None
     exit_code: int | None = None
     recording: Recording | None = None
+    channels: Mapping[str, tuple[str, Channel]] = field(default_factory=dict)
     fresh_for_s: dict[str, float] = field(default_factory=dict)
     core: list[tuple[str, ...]] = field(default_factory=list)
     telemetry_saved: bool = False

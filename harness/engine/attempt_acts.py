@@ -36,7 +36,7 @@ from harness.engine.messages import (
     StopRequested,
     WindowEnded,
 )
-from harness.engine.profiles import ProfileKeeper
+from harness.engine.profiles import LostHold, ProfileKeeper
 from harness.engine.progress import Observer
 from harness.errors import (
     DiskFull,
@@ -56,6 +56,8 @@ from harness.telemetry.sampler import Sampler
 PULSE_S = 0.25
 #: Time that a title is given to end by itself before its process tree is ended, seconds.
 STOP_GRACE_S = 5.0
+#: Reasons that say that the profile was not in force: the next attempt applies all of it again.
+NOT_IN_FORCE = frozenset({"profile-not-in-force", "profile-lost", "profile-changed"})
 #: Longer stages in the title after an unsteady attempt of one without a window of its own, seconds.
 UNSTEADY_EXTENSION_S = 60.0
 
@@ -136,6 +138,7 @@ class AttemptActs(ABC):
             boot_id=self._boot_id,
             temperature_quantity=self._gatekeeper.temperature,
             stages=self._stages(slot),
+            channels=self._sampler.channels,
         )
         self._running.recording = Recording(self._store.table_writer(ref, "telemetry", TELEMETRY))
         self._sampler.record_to(self._running.recording)
@@ -173,6 +176,10 @@ class AttemptActs(ABC):
             if (stop := self.stop_request()) is not None:
                 return stop
             raise
+        for text in self._keeper.take_noticed():
+            self._now.mark(text)
+            self._store.note("profile-changed", text)
+            self._observer.on_message("warning", text)
         return ProfileInForce()
 
     def _interrupt_apply(self) -> None:
@@ -282,7 +289,7 @@ class AttemptActs(ABC):
                 return WindowEnded()
             self._clock.sleep_s(PULSE_S if left_s is None else min(PULSE_S, left_s))
 
-    def _lost_hold(self, running: Running) -> str:
+    def _lost_hold(self, running: Running) -> LostHold | None:
         """Read the profile back once more: what was measured counts only if it held to the window's end."""
         profile = running.cell.profile
         with self._signs.through(self._keeper.longest_s(profile)):
@@ -337,8 +344,8 @@ class AttemptActs(ABC):
             note_fault("keeping what an attempt left", error)
             running.mark(f"evidence-incomplete: {told(error)}")
         inside.remove_tree(self._store.folder, running.work_folder)
-        if instruction.verdict == "failed":
-            self._keeper.forget()  # a driver reset may have undone the profile
+        if instruction.verdict == "failed" or instruction.reason_code in NOT_IN_FORCE:
+            self._keeper.forget()  # a driver reset may have undone the profile, or it never took hold
         for text in self._sampler.troubles(running.start_s):
             running.mark(text)
         if (stop := self._lookout.attempt_ended(instruction.reason_code)) is not None:

@@ -33,7 +33,7 @@ def facts_with_card(rig: Rig, folder: Path, observer: Observer, stop: StopSignal
         Interrupted: A stop was asked for.
     """
     facts = rig.facts()
-    if not lacks_card(facts.rig_id) or not _measured_with_card(folder):
+    if not _may_still_come(facts, folder):
         return facts
     log.warning("card not found", waits_s=CARD_WAIT_S)
     observer.on_message(
@@ -46,7 +46,7 @@ def facts_with_card(rig: Rig, folder: Path, observer: Observer, stop: StopSignal
         if request is not None and request.kind != "pause":
             raise Interrupted(f"stopped while waiting for the card ({request.reason})")
         facts = rig.facts()
-        if not lacks_card(facts.rig_id):
+        if not _may_still_come(facts, folder):
             observer.on_message("info", f"the card answers after {rig.clock.now_s() - started_s:.0f} s")
             return facts
     raise CardNotFound(
@@ -55,7 +55,21 @@ def facts_with_card(rig: Rig, folder: Path, observer: Observer, stop: StopSignal
     )
 
 
-def _measured_with_card(folder: Path) -> bool:
+def _may_still_come(facts: RigFacts, folder: Path) -> bool:
+    """The folder's card does not answer: there is none, or only the processor's own graphics do so far."""
+    if lacks_card(facts.rig_id):
+        return measured_with_card(folder)
+    if not facts.facts.get("card", {}).get("integrated"):
+        return False
+    try:
+        with CampaignStore.read(folder) as store:
+            return has_card(store.rig_id) and store.rig_id != facts.rig_id
+    except (StoreError, LookupError):
+        return False
+
+
+def measured_with_card(folder: Path) -> bool:
+    """Whether this campaign folder was begun on a rig with a card."""
     try:
         with CampaignStore.read(folder) as store:
             return has_card(store.rig_id) or bool(store.rig_facts().get("card", {}).get("uuid"))

@@ -26,6 +26,7 @@ from harness.reasons import permanent_code
 from harness.rig import Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
+from harness.telemetry.provenance import with_sources
 from harness.telemetry.summary import summarise_window
 
 T = TypeVar("T")
@@ -38,7 +39,7 @@ def save_telemetry(running: Running, store: CampaignStore) -> None:
     running.telemetry_saved = True
     table = running.telemetry_table()
     if table is not None:
-        store.write_table(running.ref, "telemetry", table)
+        store.write_table(running.ref, "telemetry", with_sources(table, running.channels))
     running.recording.partial.discard()
 
 
@@ -88,7 +89,8 @@ def ingest_and_judge(
     for text in judgement.marks:
         running.mark(text)
     if running.lost_hold:  # no plan can take this for a mark
-        return Judged(False, "profile-lost", f"read back at the window's end: {running.lost_hold}")
+        lost = running.lost_hold
+        return Judged(False, lost.code, f"read back at the window's end: {lost.why}")
     return Judged(judgement.accepted, judgement.reason_code, judgement.reason)
 
 

@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from harness.clock import Clock
-from harness.errors import ControlRefused, HarnessError, NotRestored, RestoreUnproven, StoreError
+from harness.errors import (
+    ControlRefused,
+    HarnessError,
+    NotInForce,
+    NotRestored,
+    ProfileLost,
+    RestoreUnproven,
+    StoreError,
+)
 from harness.guard.times import CALL_S, RESTORE_PAUSES_S
 from harness.log import get_logger
 from harness.plan.schema import ProfileSpec
 from harness.rig import Control
 
 log = get_logger("levelrig.profiles")
+
+
+class LostHold(NamedTuple):
+    """A profile that was applied is not in force: the reason code of its attempt, and the reason."""
+
+    code: str
+    why: str
 
 
 class SnapshotStore(Protocol):
@@ -51,7 +66,9 @@ class ProfileKeeper:
         self._snapshots = snapshots
         self._allow_hardware_changes = allow_hardware_changes
         self._in_force: ProfileSpec | None = None
+        self._took_hold = False
         self._applying = False
+        self._noticed: list[str] = []
 
     def longest_s(self, profile: ProfileSpec) -> float:
         """Longest time that :meth:`apply` of this profile may take: restore, apply and read back."""
@@ -65,6 +82,8 @@ class ProfileKeeper:
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:
         """Bring the profile into force, from the factory state, and read it back.
 
+        Where it was in force and is so no more, it is applied again; :meth:`take_noticed` tells of it.
+
         Raises:
             ControlRefused: Refused, or it reads back as something else.
             NotRestored: The profile before it could not be taken back.
@@ -75,11 +94,17 @@ class ProfileKeeper:
                 f"profile {profile.name}: control {control.kind} changes the card; "
                 "set plan.allow_hardware_changes = true if that is meant"
             )
+        if self._in_force == profile and self._snapshots.undisturbed():
+            try:
+                return self._read_back(control, profile)
+            except ProfileLost as error:
+                self._noticed.append(f"profile {profile.name}: {error}; it was applied again")
+                self._in_force = None
         if self._in_force != profile or not self._snapshots.undisturbed():
             self.restore()
             snapshot = control.snapshot()
             self._snapshots.save_snapshot(control.kind, snapshot)
-            self._in_force = profile
+            self._in_force, self._took_hold = profile, False
             self._applying = True
             try:
                 control.apply(profile)
@@ -93,22 +118,34 @@ class ProfileKeeper:
         if self._applying:
             self._snapshots.settle()
 
-    def lost_hold(self, profile: ProfileSpec) -> str:
-        """Why the profile, which was applied, is not in force any more; empty if it is. It is read back."""
+    def lost_hold(self, profile: ProfileSpec) -> LostHold | None:
+        """Why the profile, which was applied, is not in force any more; None if it is. It is read back."""
         try:
             self._read_back(self._open_control(profile.control), profile)
         except HarnessError as error:
             self.forget()
-            return str(error)
-        return ""
+            by_another = isinstance(error, ProfileLost) and error.by_another
+            return LostHold("profile-changed" if by_another else "profile-lost", str(error))
+        return None
+
+    def take_noticed(self) -> list[str]:
+        """What was noticed since the last call of profiles that did not stay in force, a sentence each."""
+        taken, self._noticed = self._noticed, []
+        return taken
 
     def _read_back(self, control: Control, profile: ProfileSpec) -> dict[str, Any]:
-        found = control.read_back(profile)
+        try:
+            found = control.read_back(profile)
+        except NotInForce as error:
+            if not (self._took_hold and self._in_force == profile and self._snapshots.undisturbed()):
+                raise  # it never took hold
+            raise lost(error) from error
         if not self._snapshots.undisturbed():
             raise ControlRefused(
                 f"profile {profile.name}: levelrig stood still for so long that its watch put the card back; "
                 "the profile is applied again for the next attempt"
             )
+        self._took_hold = self._in_force == profile
         return found
 
     def forget(self) -> None:
@@ -154,6 +191,22 @@ class ProfileKeeper:
 
     def _open_kinds(self) -> list[str]:
         return list(self._snapshots.open_snapshots())
+
+
+def lost(error: NotInForce) -> ProfileLost:
+    """Who is at work where a profile that was in force is so no more, by what reads back now. Pure.
+
+    A reset of the driver, or a suspend of the machine, brings the maker's values; nobody else but another
+    program brings other ones. Where all is at the maker's values both may be.
+    """
+    told = "; ".join(map(str, error.differences)) or str(error)
+    if error.differences and all(difference.at_factory for difference in error.differences):
+        return ProfileLost(
+            "lost since it was applied, as by a reset of the driver, a suspend, or another program that set "
+            f"the maker's values: {told}",
+            by_another=False,
+        )
+    return ProfileLost(f"changed by another program: {told}", by_another=True)
 
 
 def restore_patiently(keeper: ProfileKeeper, clock: Clock, tell: Callable[[str], None]) -> list[str]:

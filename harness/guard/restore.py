@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
+from harness.card import GraphicsCard
 from harness.clock import SystemClock
 from harness.errors import HarnessError, RecordDamaged, RestoreUnproven, StoreError
 from harness.guard.changers import end_changers
@@ -112,18 +113,28 @@ def restore_recorded(
 
 
 def restore_machine(
-    host: PluginHost, record: RestoreRecord | None = None, open_control: OpenControl | None = None
+    host: PluginHost,
+    record: RestoreRecord | None = None,
+    open_control: OpenControl | None = None,
+    card: GraphicsCard | None = None,
 ) -> MachineRestored:
     """What ``levelrig restore`` does: every control that writes to hardware puts its devices back.
 
     A control that the record knows goes back to the state that it holds, every other one to the factory
-    state, if it knows that. A damaged record is kept aside, and all go to the factory state.
+    state, if it knows that. A damaged record is kept aside, and all go to the factory state. Without a record
+    a control touches the only card that it can tune; of several none, unless one is named.
 
+    Args:
+        host: Opens the controls.
+        record: The machine's record.
+        open_control: Opens a control by kind.
+        card: Where the record knows nothing of a control, it puts this card alone to the factory state.
     Raises:
         RecordNotOurs, StoreError: The record can't be trusted or read; nothing was done.
     """
     record = record or RestoreRecord()
-    open_control = open_control or opener(host)
+    open_recorded = open_control or opener(host)
+    open_other = open_control or opener(host, card)
     known: Mapping[str, Mapping[str, Any]] = {}
     state: Literal["none", "read", "damaged"] = "none"
     kept_aside = ""
@@ -132,25 +143,28 @@ def restore_machine(
         state = "read" if known else "none"
     except RecordDamaged:
         kept_aside, state = str(record.set_aside()), "damaged"
-    items = restore_recorded(record, open_control)
+    items = restore_recorded(record, open_recorded)
     kinds = [host.kind("control", name) for name in host.names("control")]
     others = [
         kind.name
         for kind in kinds
-        if kind.changes_hardware and kind.knows_makers_state and kind.name not in known
+        if kind.changes_hardware
+        and kind.knows_makers_state
+        and kind.name not in known
+        and (card is None or kind.name in card.controls)
     ]
     items += [
-        replace(_restore(record, open_control, kind, {}, clear=False), on_record=False) for kind in others
+        replace(_restore(record, open_other, kind, {}, clear=False), on_record=False) for kind in others
     ]
     return MachineRestored(state, items, kept_aside)
 
 
-def opener(host: PluginHost) -> OpenControl:
-    """Opens controls of the installed plugins."""
+def opener(host: PluginHost, card: GraphicsCard | None = None) -> OpenControl:
+    """Opens controls of the installed plugins; without a card they touch what a snapshot names."""
     clock = SystemClock()
 
     def open_control(kind: str) -> Control:
-        return host.open_control(kind, clock)
+        return host.open_control(kind, clock, card)
 
     return open_control
 

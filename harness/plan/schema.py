@@ -25,6 +25,7 @@ from harness.plan.earlier_keys import with_present_keys
 from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
 from harness.plan.parts import KEPT, Name, OpenPart, Part
 from harness.plan.report_table import Cost, Instrument, ReportSpec, Smoothness
+from harness.plan.rig_table import RigTable
 from harness.plan.stage_keys import set_stage_keys
 from harness.stages import STAGES, AnyStage, Rule
 
@@ -240,10 +241,11 @@ class Plan(Part):
 
     BEARS: ClassVar[str] = "conditions sampling sensors profiles titles"
     APART: ClassVar[str] = (
-        "plan sentinels limits retries checks smoothness cost instruments report notify night"
+        "plan rig sentinels limits retries checks smoothness cost instruments report notify night"
     )
 
     plan: PlanHead
+    rig: RigTable = RigTable()
     conditions: Conditions = Conditions()
     sentinels: Sentinels | None = None
     limits: Limits = Limits()

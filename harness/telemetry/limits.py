@@ -1,7 +1,8 @@
 """Why a driver holds the clock down: the bits of ``limit_reasons`` in plain words.
 
 The bits are those of NVIDIA's management library (``nvml.h``, ``nvmlClocksEventReason...``); other sensors
-translate theirs to the same bits. An unknown bit is kept and named by its number, never dropped.
+translate theirs to the same bits, and to our own from 2^32 on for what that library has no bit for. An
+unknown bit is kept and named by its number, never dropped.
 """
 
 from __future__ import annotations
@@ -21,10 +22,12 @@ LIMIT_REASON_WORDS: dict[int, str] = {
     0x100: "clocks set by the display",
     0x200: "voltage limit of the board",
     0x400: "reliability limit of the voltage",
+    1 << 32: "current limit",
+    1 << 33: "temperature limit (voltage regulator)",
 }
 
 #: Bits that speak of trouble; the power limit is the normal state of a card under full load.
-ALARMING_BITS = 0x8 | 0x20 | 0x40 | 0x80
+ALARMING_BITS = 0x8 | 0x20 | 0x40 | 0x80 | 1 << 33
 #: No limit: the driver sets it whenever it looks between two frames.
 IDLE_BIT = 0x1
 

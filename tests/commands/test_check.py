@@ -50,7 +50,7 @@ def check(tmp_path, monkeypatch, capsys):
     path.write_text(PLAN)
 
     def call(answer, *words):
-        def open_control(self, kind, clock):
+        def open_control(self, kind, clock, card=None):
             if isinstance(answer, Exception):
                 raise answer
             return Asked(answer)

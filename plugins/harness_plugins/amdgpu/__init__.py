@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, Tuning, hookimpl
 from harness.rig import Control
@@ -13,12 +14,12 @@ from harness_plugins.amdgpu.control import AmdgpuControl, AmdgpuOptions
 @hookimpl
 def kinds() -> Sequence[Kind]:
     summary = "power limit, clock ceilings and lower voltage of an AMD card, by the kernel's files"
-    return [Kind("control", "amdgpu", summary, AmdgpuOptions, changes_hardware=True)]
+    return [Kind("control", "amdgpu", summary, AmdgpuOptions, changes_hardware=True, card_key="card")]
 
 
 @hookimpl
-def open_control(kind: str, clock: Clock) -> Control | None:
-    return AmdgpuControl() if kind == "amdgpu" else None
+def open_control(kind: str, clock: Clock, card: GraphicsCard | None) -> Control | None:
+    return AmdgpuControl(card=card) if kind == "amdgpu" else None
 
 
 @hookimpl
@@ -30,8 +31,8 @@ def tunings() -> Sequence[Tuning]:
 
 
 @hookimpl
-def factory_deviations() -> Sequence[str]:
-    return AmdgpuControl().factory_deviations()
+def factory_deviations(card: GraphicsCard | None) -> Sequence[str]:
+    return AmdgpuControl(card=card).factory_deviations()
 
 
 @hookimpl

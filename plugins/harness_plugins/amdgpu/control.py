@@ -14,12 +14,14 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from harness.card import GraphicsCard
 from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness_plugins.amdgpu.table import ClockTable, parse_table
+from harness_plugins.hwmon import sysfs
 from harness_plugins.hwmon.cards import choose_card
-from harness_plugins.hwmon.sysfs import ROOT, Chip, find_chips, read_number, read_text, write_text
+from harness_plugins.hwmon.sysfs import Chip, find_chips, read_number, read_text, write_text
 
 _LEVEL = "power_dpm_force_performance_level"
 _TABLE = "pp_od_clk_voltage"
@@ -71,8 +73,9 @@ class AmdgpuControl:
     kind = "amdgpu"
     changes_hardware = True
 
-    def __init__(self, root: Path = ROOT) -> None:
+    def __init__(self, root: Path | None = None, card: GraphicsCard | None = None) -> None:
         self._root = root
+        self._plans = card
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         options, where = options_of(profile), f"profiles.{profile.name}"
@@ -185,12 +188,20 @@ class AmdgpuControl:
         return found
 
     def _cards(self) -> list[Chip]:
-        return [chip for chip in find_chips(self._root) if chip.name == "amdgpu"]
+        """AMD cards; of a plan its own alone."""
+        wanted = None if self._plans is None else self._plans.address
+        chips = [chip for chip in find_chips(self._root or sysfs.ROOT) if chip.name == "amdgpu"]
+        return [chip for chip in chips if wanted in (None, chip.address)]
 
     def _card(self, wanted: str | None) -> Chip:
         cards = self._cards()
         card = choose_card(cards, wanted)
         if card is None:
+            if self._plans is not None and "amdgpu" not in self._plans.controls:
+                raise PluginError(
+                    f"this control tunes AMD cards, and the card of this plan is {self._plans}; name the AMD "
+                    "card as card under [rig], or use its own control"
+                )
             there = ", ".join(c.address for c in cards) or "none"
             raise PluginError(
                 f"no AMD card {wanted or ''} in this machine (there: {there})".replace("  ", " ")

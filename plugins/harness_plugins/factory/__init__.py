@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.hookspecs import Kind, hookimpl
 from harness.rig import Control
@@ -15,9 +17,9 @@ def kinds() -> Sequence[Kind]:
 
 
 @hookimpl
-def open_control(kind: str, clock: Clock) -> Control | None:
+def open_control(kind: str, clock: Clock, card: GraphicsCard | None) -> Control | None:
     if kind != "factory":
         return None
-    from harness_plugins.factory.control import FactoryControl
+    from harness_plugins.factory.control import FactoryControl, look_at_everything
 
-    return FactoryControl()
+    return FactoryControl(functools.partial(look_at_everything, card))

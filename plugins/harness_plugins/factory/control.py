@@ -6,7 +6,8 @@ import functools
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from harness.errors import ControlRefused, Problem
+from harness.card import GraphicsCard
+from harness.errors import NotInForce, Problem
 from harness.guard import left_changed
 from harness.plan.schema import ProfileSpec
 from harness.plugins import PluginHost
@@ -16,9 +17,13 @@ from harness.rig import Launch
 Look = Callable[[], Sequence[str]]
 
 
-def look_at_everything() -> Sequence[str]:
-    """What runs have changed, by the record, and what every plugin says that can read a device's tuning."""
-    answers = _host().ask_all("factory_deviations", lambda answer: isinstance(answer, str))
+def look_at_everything(card: GraphicsCard | None = None) -> Sequence[str]:
+    """What runs have changed, by the record, and what every plugin says that can read a device's tuning.
+
+    Args:
+        card: Look at this card alone; None: at every one.
+    """
+    answers = _host().ask_all("factory_deviations", lambda answer: isinstance(answer, str), card=card)
     return [*left_changed(), *(sentence for _, sentence in answers)]
 
 
@@ -58,9 +63,10 @@ class FactoryControl:
 
     def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
         if found := self._look():
-            raise ControlRefused(
+            raise NotInForce(
                 f"profile {profile.name}: this is not the factory state: {'; '.join(found)}; put it back "
-                "with the program that changed it, or run `levelrig restore`"
+                "with the program that changed it, or run `levelrig restore`",
+                (),
             )
         return {"changed": []}
 

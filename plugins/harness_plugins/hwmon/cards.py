@@ -1,47 +1,21 @@
 """What each driver's attribute files mean, as tables.
 
-Sources: the kernel's ``Documentation/gpu/amdgpu/thermal.rst`` (amdgpu) and
-``Documentation/ABI/testing/sysfs-driver-intel-xe-hwmon`` and ``…-intel-i915-hwmon`` (Intel); processor and
-board drivers: ``Documentation/hwmon/coretemp.rst`` and ``k10temp.rst``. ``mem_info_vram_*`` and the labels of
+Sources: the kernel's ``Documentation/gpu/amdgpu/thermal.rst`` (amdgpu); Intel's cards have a module of their
+own (:mod:`harness_plugins.hwmon.intel`); processor and board drivers: ``Documentation/hwmon/coretemp.rst``
+and ``k10temp.rst``. ``mem_info_vram_*`` and the labels of
 boards: from memory.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
-
+from harness_plugins.hwmon.graphics import CONTROLS, Graphics
+from harness_plugins.hwmon.intel import AnyReader, intel_readers
+from harness_plugins.hwmon.reader import Reader
 from harness_plugins.hwmon.sysfs import Chip, read_number
 
-CARD_DRIVERS = ("amdgpu", "xe", "i915")
+CARD_DRIVERS = tuple(CONTROLS)
 _PROCESSORS = ("coretemp", "k10temp", "zenpower", "cpu_thermal")
 _BOARD_LABELS = ("systin", "motherboard", "mb", "mainboard", "board", "system")
-
-
-@dataclass(frozen=True)
-class Reader:
-    """One quantity out of one file: ``number × factor``, in the quantity's unit.
-
-    Attributes:
-        period_s: How often the value can change; 0 where unknown.
-        positive: A reading of 0 or below means that there is none (a limit that is off).
-    """
-
-    quantity: str
-    path: Path
-    factor: float
-    period_s: float = 0.0
-    positive: bool = False
-
-    def read(self) -> float | None:
-        number = read_number(self.path)
-        if number is None or (self.positive and number <= 0):
-            return None
-        return number * self.factor
-
-    @property
-    def source(self) -> str:
-        return f"hwmon {self.path.parent.name}/{self.path.name}"
 
 
 #: Quantity, label (empty: by number), kind, number, suffix, factor.
@@ -58,23 +32,19 @@ _AMD: tuple[tuple[str, str, str, str, float], ...] = (
     ("fan_rpm", "", "fan1", "_input", 1.0),
     ("fan_pct", "", "pwm1", "", 100 / 255),
 )
-_INTEL: tuple[tuple[str, str, str, str, float], ...] = (
-    ("energy_j", "card", "energy1", "_input", 1e-6),
-    ("energy_j", "pkg", "energy2", "_input", 1e-6),
-    ("core_temp_c", "pkg", "temp2", "_input", 1e-3),
-    ("memory_temp_c", "vram", "temp3", "_input", 1e-3),
-    ("power_limit_w", "", "power1", "_max", 1e-6),
-    ("fan_rpm", "", "fan1", "_input", 1.0),
-    ("core_voltage_mv", "", "in0", "_input", 1.0),
-    ("core_voltage_mv", "", "in1", "_input", 1.0),
-)
+
+
+def readers_of(card: Graphics) -> list[AnyReader]:
+    """What this card really has: a file that is there and reads as a number."""
+    if card.driver != "amdgpu":
+        return intel_readers(card)
+    return [] if card.chip is None else list(card_readers(card.chip))
 
 
 def card_readers(chip: Chip) -> list[Reader]:
-    """What this card really has: a file that is there and reads as a number."""
-    table = _AMD if chip.name == "amdgpu" else _INTEL
+    """The same of an AMD card."""
     found: dict[str, Reader] = {}
-    for quantity, label, stem, suffix, factor in table:
+    for quantity, label, stem, suffix, factor in _AMD:
         kind = stem.rstrip("0123456789")
         named = chip.labelled(kind, label) if label else None
         if label and named is None and any(chip.folder.glob(f"{kind}*_label")):
@@ -84,14 +54,13 @@ def card_readers(chip: Chip) -> list[Reader]:
         reader = Reader(quantity, path, factor, period_s=1.0 if limit else 0.0, positive=limit)
         if quantity not in found and reader.read() is not None:
             found[quantity] = reader
-    if chip.name == "amdgpu":
-        for quantity, name, factor in (
-            ("gpu_load_pct", "gpu_busy_percent", 1.0),
-            ("gpu_memory_used_mib", "mem_info_vram_used", 2.0**-20),
-        ):
-            reader = Reader(quantity, chip.device / name, factor)
-            if reader.read() is not None:
-                found[quantity] = reader
+    for quantity, name, factor in (
+        ("gpu_load_pct", "gpu_busy_percent", 1.0),
+        ("gpu_memory_used_mib", "mem_info_vram_used", 2.0**-20),
+    ):
+        reader = Reader(quantity, chip.device / name, factor)
+        if reader.read() is not None:
+            found[quantity] = reader
     return list(found.values())
 
 

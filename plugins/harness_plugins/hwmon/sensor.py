@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import ClassVar, Self
 
@@ -12,11 +12,12 @@ from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness.tables import QUANTITIES
-from harness_plugins.hwmon.cards import Reader, card_readers, choose_card, machine_readers
+from harness_plugins.hwmon.cards import machine_readers, readers_of
+from harness_plugins.hwmon.energy import POWER_WINDOW_S, EnergyCounter
+from harness_plugins.hwmon.graphics import graphics_at
+from harness_plugins.hwmon.intel import AnyReader
+from harness_plugins.hwmon.reader import Reader
 from harness_plugins.hwmon.sysfs import ROOT, Chip, factor_of, find_chips
-
-#: Shortest span over which a power is derived from an energy counter.
-POWER_WINDOW_S = 0.1
 
 
 class HwmonOptions(BaseModel):
@@ -29,7 +30,7 @@ class HwmonOptions(BaseModel):
 
     card: str | None = Field(
         None,
-        description="PCI address of the card under test, as 0000:03:00.0; default: the one with most memory",
+        description="PCI address of the card under test, as 0000:03:00.0; the same as card under [rig]",
     )
     files: dict[str, str] = Field(
         default_factory=dict,
@@ -52,73 +53,102 @@ class FileSensor:
     """Reads some files at each look; one file costs 10 to 20 µs plus what its driver takes.
 
     Power is derived from the energy counter where a card has a counter and no reading of power.
+
+    Args:
+        name: The sensor's.
+        readers: What it reads.
+        clock: The rig's clock.
+        device: The card that all of it is of; empty for the machine.
+        find_again: Looks for the same device's files anew, whatever their folders are called by then.
     """
 
-    def __init__(self, name: str, readers: Sequence[Reader], clock: Clock) -> None:
+    def __init__(
+        self,
+        name: str,
+        readers: Sequence[AnyReader],
+        clock: Clock,
+        device: str = "",
+        find_again: Callable[[], Sequence[AnyReader]] = tuple,
+    ) -> None:
         self.name = name
         self._readers = {reader.quantity: reader for reader in readers}
         self._clock = clock
-        self._before: tuple[float, float] | None = None
-        self._power_w: float | None = None
-        self._derives = "energy_j" in self._readers and not {"power_w", "power_average_w"} & set(
-            self._readers
-        )
+        self._device = device
+        self._find_again = find_again
+        energy = self._readers.get("energy_j")
+        self._counter = None if energy is None else EnergyCounter(energy.read, clock)
+        self._derives = energy is not None and not {"power_w", "power_average_w"} & set(self._readers)
 
     def channels(self) -> Sequence[Channel]:
-        channels = [Channel(r.quantity, r.source, period_s=r.period_s) for r in self._readers.values()]
+        channels = [
+            Channel(r.quantity, r.source, period_s=r.period_s, device=self._device, note=r.note)
+            for r in self._readers.values()
+        ]
         if self._derives:
-            source = f"{self._readers['energy_j'].source} / time"
-            channels.append(Channel("power_average_w", source, POWER_WINDOW_S, POWER_WINDOW_S))
+            energy = self._readers["energy_j"]
+            source, span_s = f"{energy.source} / time", POWER_WINDOW_S
+            channels.append(
+                Channel("power_average_w", source, span_s, span_s, device=self._device, note=energy.note)
+            )
         return channels
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
-        readings: dict[str, Reading] = {}
-        for quantity in quantities:
-            if quantity in self._readers:
-                readings[quantity] = self._readers[quantity].read()
-        if self._derives and "power_average_w" in quantities:
-            readings["power_average_w"] = self._derived_power_w()
-        if readings and all(value is None for value in readings.values()) and not self._there():
+        readings = self._read(quantities)
+        if not readings or any(value is not None for value in readings.values()) or self._there():
+            return readings
+        again = {reader.quantity: reader for reader in self._find_again()}
+        if not again:
             raise SensorUnavailable(
                 f"{self.name}: its files are gone; the card was lost or its driver reloaded"
             )
+        self._readers = {quantity: again.get(quantity, old) for quantity, old in self._readers.items()}
+        if self._counter is not None:
+            self._counter.look_anew(self._readers["energy_j"].read)
+        return self._read(quantities)
+
+    def _read(self, quantities: Collection[str]) -> dict[str, Reading]:
+        readings: dict[str, Reading] = {}
+        for quantity in quantities:
+            if quantity == "energy_j" and self._counter is not None:
+                readings[quantity] = self._counter.energy_j()
+            elif quantity in self._readers:
+                readings[quantity] = self._readers[quantity].read()
+        if self._derives and self._counter is not None and "power_average_w" in quantities:
+            readings["power_average_w"] = self._counter.power_w()
         return readings
 
     def _there(self) -> bool:
         return any(reader.path.exists() for reader in self._readers.values())
 
-    def _derived_power_w(self) -> float | None:
-        """Energy over time since the last look; None at the first and where the counter went back."""
-        energy_j, now_s = self._readers["energy_j"].read(), self._clock.now_s()
-        if energy_j is None:
-            self._before = None
-            return None
-        if self._before is None:
-            self._before = energy_j, now_s
-            return None
-        last_j, last_s = self._before
-        if now_s - last_s < 0.9 * POWER_WINDOW_S:
-            return self._power_w
-        self._before = energy_j, now_s
-        self._power_w = (energy_j - last_j) / (now_s - last_s) if energy_j >= last_j else None
-        return self._power_w
-
     def close(self) -> None:
         return
 
 
-def open_hwmon(clock: Clock, options: HwmonOptions) -> list[FileSensor]:
-    """Sensors of the card, of the machine and of the files that the plan names, as far as there are any."""
-    chips = find_chips(Path(options.root))
+def open_hwmon(clock: Clock, options: HwmonOptions, card: str | None = None) -> list[FileSensor]:
+    """Sensors of the card, of the machine and of the files that the plan names, as far as there are any.
+
+    Args:
+        clock: The rig's clock.
+        options: The plan's keys.
+        card: PCI address of the card of the plan; None: none of this plugin's.
+    """
+    root = Path(options.root)
+    chips = find_chips(root)
     sensors = []
     named = _named_readers(chips, options.files)
     if named:
         sensors.append(FileSensor("hwmon:plan", named, clock))
-    card = choose_card(chips, options.card)
-    if card is not None and (readers := card_readers(card)):
-        sensors.append(FileSensor(f"hwmon:{card.name}-{card.address}", readers, clock))
-    if readers := machine_readers(chips):
-        sensors.append(FileSensor("hwmon:machine", readers, clock))
+    found = None if card is None else graphics_at(card, root)
+    if found is not None and (readers := readers_of(found)):
+
+        def find_again(address: str = found.address) -> Sequence[AnyReader]:
+            again = graphics_at(address, root)
+            return [] if again is None else readers_of(again)
+
+        name = f"hwmon:{found.driver}-{found.address}"
+        sensors.append(FileSensor(name, readers, clock, found.address, find_again))
+    if machine := machine_readers(chips):
+        sensors.append(FileSensor("hwmon:machine", machine, clock))
     return sensors
 
 

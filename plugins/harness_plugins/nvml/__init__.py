@@ -6,11 +6,13 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, Tuning, hookimpl
 from harness.plan.schema import SensorSpec
 from harness.rig import Control, Sensor
 from harness_plugins.nvml.codes import CallFailed
+from harness_plugins.nvml.here import library_is_here
 from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
 
 if TYPE_CHECKING:
@@ -22,37 +24,49 @@ T = TypeVar("T")
 @hookimpl
 def kinds() -> Sequence[Kind]:
     return [
-        Kind("sensor", "nvml", "what an NVIDIA card reports of itself", NvmlSensorOptions),
+        Kind(
+            "sensor",
+            "nvml",
+            "what an NVIDIA card reports of itself",
+            NvmlSensorOptions,
+            card_key="card_index",
+        ),
         Kind(
             "control",
             "nvml",
             "power limit, clock ceilings and clock offsets of an NVIDIA card",
             NvmlProfile,
             changes_hardware=True,
+            card_key="card_index",
         ),
     ]
 
 
 @hookimpl
-def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
-    from harness_plugins.nvml.card import installed_card
-    from harness_plugins.nvml.sensor import NvmlSensor
-
-    chosen = [NvmlSensorOptions.model_validate(s.options) for s in specs if s.kind == "nvml"]
-    sensors: list[Sensor] = []
-    for options in chosen or [NvmlSensorOptions()]:
-        try:
-            sensors.append(NvmlSensor(installed_card(options.card_index)))
-        except CallFailed:
-            continue  # `levelrig doctor` says why
-    return sensors
+def graphics_cards() -> Sequence[GraphicsCard]:
+    return [card.as_card() for card in _cards()]
 
 
 @hookimpl
-def open_control(kind: str, clock: Clock) -> Control | None:
+def open_sensors(clock: Clock, specs: Sequence[SensorSpec], card: GraphicsCard | None) -> Sequence[Sensor]:
+    if card is None or card.driver != "nvml":
+        return []
+    from harness_plugins.nvml.card import installed_card
+    from harness_plugins.nvml.sensor import NvmlSensor
+
+    try:
+        return [NvmlSensor(installed_card(card.identity))]
+    except CallFailed:
+        return []  # `levelrig doctor` says why
+
+
+@hookimpl
+def open_control(kind: str, clock: Clock, card: GraphicsCard | None) -> Control | None:
+    if kind != "nvml":
+        return None
     from harness_plugins.nvml.control import NvmlControl
 
-    return NvmlControl() if kind == "nvml" else None
+    return NvmlControl(card=card)
 
 
 @hookimpl
@@ -61,31 +75,34 @@ def tunings() -> Sequence[Tuning]:
 
 
 @hookimpl
-def factory_deviations() -> Sequence[str]:
-    return [sentence for card in _cards() for sentence in _quietly(card.deviations)]
+def factory_deviations(card: GraphicsCard | None) -> Sequence[str]:
+    wanted = [one for one in _cards() if card is None or one.uuid == card.identity]
+    return [sentence for one in wanted for sentence in _quietly(one.deviations)]
 
 
 @hookimpl
-def rig_facts() -> dict[str, dict[str, Any]]:
-    cards = _cards()
-    if not cards:
-        return {}
-    facts = {"card": cards[0].facts()}
-    for card in cards[1:]:
-        facts[f"card_{card.index}"] = card.facts()
+def rig_facts(card: GraphicsCard | None) -> dict[str, dict[str, Any]]:
+    facts: dict[str, dict[str, Any]] = {}
+    others = 0
+    for one in _cards():
+        if card is not None and one.uuid == card.identity:
+            facts["card"] = one.facts()
+        else:
+            others += 1
+            facts[f"other_card_{others}"] = one.facts()
     return facts
 
 
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
-    from harness_plugins.nvml.card import installed_card
+    from harness_plugins.nvml.card import installed_cards
     from harness_plugins.nvml.doctor import card_findings, no_card_finding
 
     try:
-        installed_card()
+        cards = installed_cards()
     except CallFailed as error:
         return [no_card_finding(error)]
-    return [finding for card in _cards() for finding in card_findings(card)]
+    return [finding for card in cards for finding in card_findings(card)]
 
 
 def _tuning(card: Card) -> list[Tuning]:
@@ -94,13 +111,14 @@ def _tuning(card: Card) -> list[Tuning]:
     return [tuning_of(card)]
 
 
-def _cards() -> list[Card]:
+def _cards() -> Sequence[Card]:
     """Every card of this machine; empty without a driver."""
-    from harness_plugins.nvml.card import installed_card
+    if not library_is_here():  # cheap; the library's wrapper takes its time to load
+        return []
+    from harness_plugins.nvml.card import installed_cards
 
     try:
-        first = installed_card()
-        return [first, *(installed_card(i) for i in range(1, first.library.count()))]
+        return installed_cards()
     except CallFailed:
         return []
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
-from harness_plugins.nvml.codes import INVALID_ARGUMENT, CallFailed
+from harness.card import GraphicsCard, normal_address
+from harness_plugins.nvml.codes import INVALID_ARGUMENT, NOT_FOUND, CallFailed
 from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, Library
+
+T = TypeVar("T")
 
 
 class Card:
@@ -18,7 +22,7 @@ class Card:
 
     Args:
         library: The driver's calls; not opened yet.
-        index: Which card, by the driver's order.
+        index: Which card, by the driver's order at this moment. From then on its UUID is its identity.
 
     Raises:
         CallFailed: No driver, no such card, or no access.
@@ -30,7 +34,31 @@ class Card:
         library.open()
         self.handle: Any = library.card_by_index(index)
         self.uuid = library.uuid(self.handle)
+        try:
+            self.address = normal_address(library.bus_id(self.handle))
+        except CallFailed:
+            self.address = ""
         self._lock = threading.Lock()
+
+    @property
+    def device(self) -> str:
+        """What readings and messages name it by: its PCI address, else its UUID."""
+        return self.address or self.uuid
+
+    def __str__(self) -> str:
+        return f"card {self.device}"
+
+    def as_card(self) -> GraphicsCard:
+        """The same for everybody else. Raises CallFailed."""
+        return GraphicsCard(
+            identity=self.uuid,
+            name=self.name(),
+            driver="nvml",
+            address=self.address,
+            controls=("nvml",),
+            index=self.index,
+            pci_id=self.ask("pci_id"),
+        )
 
     def reopen(self) -> None:
         """Shut the library and find the same card again, wherever it is now. Raises CallFailed."""
@@ -40,6 +68,16 @@ class Card:
             self.library.open()
             self.handle = self.library.card_by_uuid(self.uuid)
             self.library.power_limit_mw(self.handle)  # a handle alone does not prove that the card answers
+
+    def answered(self, call: Callable[[], T]) -> T:
+        """What a call gives; made once more where the card was gone and came back. Raises CallFailed."""
+        try:
+            return call()
+        except CallFailed as error:
+            if not error.lost:
+                raise
+            self.reopen()
+            return call()
 
     def name(self) -> str:
         return self.library.name(self.handle)
@@ -89,25 +127,38 @@ class Card:
         found = []
         limit_mw, factory_mw = self.ask("power_limit_mw"), self.ask("default_power_limit_mw")
         if limit_mw is not None and factory_mw is not None and limit_mw != factory_mw:
-            found.append(
-                f"card {self.index}: power limit is {limit_mw / 1000:g} W, factory {factory_mw / 1000:g} W"
-            )
+            found.append(f"{self}: power limit is {limit_mw / 1000:g} W, factory {factory_mw / 1000:g} W")
         for kind, words in ((GRAPHICS_CLOCK, "core"), (MEMORY_CLOCK, "memory")):
             offset = self.ask("clock_offset", kind)
             if offset is not None and offset.offset_mhz != 0:
-                found.append(
-                    f"card {self.index}: {words} clock offset is {offset.offset_mhz:+d} MHz, factory 0"
-                )
+                found.append(f"{self}: {words} clock offset is {offset.offset_mhz:+d} MHz, factory 0")
         return found
 
 
-_cards: dict[int, Card] = {}
+_cards: dict[str, Card] = {}
 _opening = threading.Lock()
 
 
-def installed_card(index: int = 0) -> Card:
-    """The card of that index in this machine, opened once per process. Raises CallFailed."""
+def installed_cards() -> list[Card]:
+    """Every card of this machine, in the driver's order, each opened once per process. Raises CallFailed."""
     with _opening:
-        if index not in _cards:
-            _cards[index] = Card(Library(), index)
-        return _cards[index]
+        library = Library()
+        library.open()
+        found = []
+        for index in range(library.count()):
+            uuid = library.uuid(library.card_by_index(index))
+            if uuid not in _cards:
+                _cards[uuid] = Card(library, index)
+            _cards[uuid].index = index
+            found.append(_cards[uuid])
+        return found
+
+
+def installed_card(uuid: str = "") -> Card:
+    """The card with that UUID; without one the only card of the machine. Raises CallFailed."""
+    if uuid in _cards:
+        return _cards[uuid]
+    cards = [card for card in installed_cards() if uuid in ("", card.uuid)]
+    if len(cards) != 1:
+        raise CallFailed("nvmlDeviceGetHandleByUUID", NOT_FOUND)
+    return cards[0]

@@ -8,6 +8,7 @@ the curve is shifted up by an offset and the clock is held by a ceiling.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import statistics
 from collections.abc import Callable, Mapping, Sequence
@@ -15,11 +16,20 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from harness.errors import ControlRefused, Problem
+from harness.card import GraphicsCard
+from harness.errors import ControlRefused, Difference, NotInForce, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
-from harness_plugins.nvml.card import Card, installed_card
-from harness_plugins.nvml.codes import NO_CARD_HERE, NO_PERMISSION, NOT_SUPPORTED, CallFailed
+from harness_plugins.nvml import proof
+from harness_plugins.nvml.card import Card, installed_cards
+from harness_plugins.nvml.codes import (
+    NO_CARD_HERE,
+    NO_PERMISSION,
+    NOT_FOUND,
+    NOT_SUPPORTED,
+    UNKNOWN,
+    CallFailed,
+)
 from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, ClockOffset
 from harness_plugins.nvml.options import NvmlProfile
 from harness_plugins.nvml.privilege import REMEDY, may_change_settings
@@ -31,6 +41,27 @@ POWER_TOLERANCE = 0.05
 #: Share of the first readings that is left out: the load and the limit need a moment to settle.
 SETTLING_SHARE = 0.25
 
+#: What an older generation lacks. Source: nvml.h, "For Volta or newer" (nvmlDeviceSetGpuLockedClocks), "For
+#: Ampere or newer" (nvmlDeviceSetMemoryLockedClocks), "For Maxwell or newer" (nvmlDeviceSetClockOffsets).
+_FIRST_GENERATION = {
+    "core_clock_ceiling_mhz": (5, "Volta"),
+    "memory_clock_ceiling_mhz": (7, "Ampere"),
+    "core_clock_offset_mhz": (3, "Maxwell"),
+    "memory_clock_offset_mhz": (3, "Maxwell"),
+}
+_UNKNOWN_GENERATION = 0xFFFFFFFF
+#: nvmlGpuVirtualizationMode_t -> why its settings are not this machine's or this run's alone.
+_SHARED = {
+    2: "it is a share of a card (vGPU): its settings belong to the machine that hands it out",
+    3: "shares of it are given to virtual machines (vGPU), which would all be tuned and measured together",
+    4: "it is shared out to virtual machines (vSGA), which would all be tuned and measured together",
+}
+_SETTINGS = {
+    "power_limit_w": ("power limit", "W"),
+    "core_clock_offset_mhz": ("core clock offset", "MHz"),
+    "memory_clock_offset_mhz": ("memory clock offset", "MHz"),
+}
+
 _OFFSETS = (("core_clock_offset_mhz", GRAPHICS_CLOCK), ("memory_clock_offset_mhz", MEMORY_CLOCK))
 
 
@@ -38,8 +69,11 @@ class NvmlControl:
     """See :class:`harness.rig.Control`.
 
     Args:
-        find_card: Opens a card by index. Raises CallFailed.
+        find_cards: Opens every card of the machine. Raises CallFailed.
         privileged: Whether settings may be changed by this process.
+        card: The card of the plan, the only one that is touched. None: the only one of the machine, or in a
+            restore those that the snapshot names.
+        short_load: Loads a card shortly, so that its clocks show.
     """
 
     kind = "nvml"
@@ -47,11 +81,17 @@ class NvmlControl:
 
     def __init__(
         self,
-        find_card: Callable[[int], Card] = installed_card,
+        find_cards: Callable[[], Sequence[Card]] = installed_cards,
         privileged: Callable[[], bool] = may_change_settings,
+        card: GraphicsCard | None = None,
+        short_load: proof.ShortLoad = proof.short_load,
     ) -> None:
-        self._find_card = find_card
+        self._find_cards = find_cards
         self._privileged = privileged
+        self._plans = card
+        self._short_load = short_load
+        self._ceilings_mhz: set[float] = set()
+        self._found: dict[str, dict[str, Any]] = {}
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         where = f"profiles.{profile.name}"
@@ -65,9 +105,21 @@ class NvmlControl:
                 )
                 for issue in error.errors()
             ]
+        if self._plans is not None and "nvml" not in self._plans.controls:
+            what = f"this control tunes NVIDIA cards, and the card of this plan is {self._plans}"
+            return [Problem(where, what, "name the NVIDIA card as card under [rig], or use its own control")]
+        self._ceilings_mhz |= {
+            c for c in (wanted.core_clock_ceiling_mhz, wanted.memory_clock_ceiling_mhz) if c
+        }
         try:
-            card = self._find_card(wanted.card_index)
-            problems = _out_of_range(card, wanted, where)
+            card = self._card()
+            problems = card.answered(
+                lambda: (
+                    _why_not_ours(card, where)
+                    or _of_another_generation(card, wanted, where)
+                    or _out_of_range(card, wanted, where)
+                )
+            )
         except CallFailed as error:
             return [Problem(where, str(error), "see `levelrig doctor`", of_machine=True)]
         if not self._privileged():
@@ -75,17 +127,38 @@ class NvmlControl:
             problems.append(Problem(where, what, REMEDY, of_machine=True))
         return problems
 
+    def _card(self) -> Card:
+        """The card of the plan. Raises CallFailed."""
+        cards = self._find_cards()
+        if self._plans is not None:
+            cards = [card for card in cards if card.uuid == self._plans.identity]
+        if len(cards) != 1:
+            raise CallFailed("nvmlDeviceGetHandleByUUID", NOT_FOUND)
+        return cards[0]
+
     def snapshot(self) -> dict[str, Any]:
-        """State of every card, by its identity: JSON values, what a card lacks is left out."""
-        cards: dict[str, Any] = {}
-        index = 0
+        """State of the card, by its identity: JSON values, what the card lacks is left out.
+
+        Where a profile has a clock ceiling, the clocks under a short load stand there too: nothing else shows
+        later that the ceiling is off.
+        """
         try:
-            count = self._find_card(0).library.count()
-            for index in range(count):
-                cards[str(index)] = _state(self._find_card(index))
+            card = self._card()
+            state = card.answered(lambda: _state(card))
+            if self._ceilings_mhz:
+                if card.uuid not in self._found:
+                    self._found[card.uuid] = self._clocks_as_found(card)
+                state |= self._found[card.uuid]
         except CallFailed as error:
-            raise _refused(f"the state of card {index} can't be read", error) from error
-        return {"cards": cards}
+            raise _refused("the state of the card can't be read", error) from error
+        return {"cards": {card.uuid: state}}
+
+    def _clocks_as_found(self, card: Card) -> dict[str, Any]:
+        found: dict[str, Any] = {"ceilings_mhz": sorted(self._ceilings_mhz)}
+        try:
+            return found | dict(proof.clocks_under_load(card, self._short_load).mhz)
+        except proof.NoLoad as error:
+            return found | {"no_load": str(error)}
 
     def apply(self, profile: ProfileSpec) -> None:
         """Set what the profile asks for. On a refusal the card is put back before the error is raised."""
@@ -94,14 +167,17 @@ class NvmlControl:
             raise ControlRefused("; ".join(str(problem) for problem in problems))
         wanted = NvmlProfile.model_validate(profile.options)
         try:
-            card = self._find_card(wanted.card_index)
-            self._set(card, wanted)
+            card = self._card()
+        except CallFailed as error:
+            raise _refused(f"profile {profile.name} could not be applied", error) from error
+        try:
+            card.answered(lambda: self._set(card, wanted))
         except CallFailed as error:
             refusal = _refused(f"profile {profile.name} could not be applied", error)
-            try:
-                self.restore({})
-            except ControlRefused as second:
-                raise ControlRefused(f"{refusal}; nor could the card be put back: {second}") from error
+            if failures := self._restore(card, {}):
+                raise ControlRefused(
+                    f"{refusal}; nor could the card be put back: {'; '.join(failures)}"
+                ) from error
             raise refusal from error
 
     def _set(self, card: Card, wanted: NvmlProfile) -> None:
@@ -125,26 +201,30 @@ class NvmlControl:
     def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
         wanted = NvmlProfile.model_validate(profile.options)
         try:
-            card = self._find_card(wanted.card_index)
-            state = _state(card)
-            enforced_mw = card.ask("enforced_power_limit_mw")
+            card = self._card()
+            state, enforced_mw = card.answered(lambda: (_state(card), card.ask("enforced_power_limit_mw")))
         except CallFailed as error:
             raise _refused(f"profile {profile.name} can't be read back", error) from error
         expected: dict[str, Any] = {key: getattr(wanted, key) or 0 for key, _ in _OFFSETS if key in state}
         if "power_limit_w" in state:
             expected["power_limit_w"] = wanted.power_limit_w or state["factory_power_limit_w"]
-        wrong = [
-            f"{key} is {state.get(key)} instead of {value}"
-            for key, value in expected.items()
-            if abs(state[key] - value) > 0.001
+        differing = {key: value for key, value in expected.items() if abs(state[key] - value) > 0.001}
+        wrong = [f"{key} is {state.get(key)} instead of {value}" for key, value in differing.items()]
+        factory = {"power_limit_w": state.get("factory_power_limit_w")}
+        differences = [
+            Difference(_SETTINGS[key][0], value, state[key], factory.get(key, 0), _SETTINGS[key][1])
+            for key, value in differing.items()
         ]
         asked_w = expected.get("power_limit_w")
         if enforced_mw is not None and asked_w is not None and enforced_mw / 1000 > asked_w + 0.001:
             wrong.append(f"the limit in force is {enforced_mw / 1000:g} W instead of {asked_w:g} W")
+            if "power_limit_w" not in differing:
+                differences.append(Difference("power limit in force", asked_w, enforced_mw / 1000, unit="W"))
         if wrong:
-            raise ControlRefused(
+            raise NotInForce(
                 f"profile {profile.name} is not in force: {'; '.join(wrong)}; "
-                "end every other tuning program and start again"
+                "end every other tuning program and start again",
+                differences,
             )
         if enforced_mw is not None:
             state["enforced_power_limit_w"] = enforced_mw / 1000
@@ -182,35 +262,81 @@ class NvmlControl:
         return found
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
-        """Put every card back to the state of the snapshot; to the maker's state where it says nothing.
+        """Put the cards of the snapshot back as they were found, and read back; no other card is touched.
+
+        Without a snapshot: the plan's card, or the only one, to the maker's state. With several it can't be
+        told which one was changed: those that differ from the maker's state are named, none is touched.
 
         A value outside the range that the driver reports is not the state of a card: the maker's is set then.
-        All that has a getter is read back. Clock ceilings have none, so they are always taken off. Tries
-        everything before it raises.
+        Clock ceilings have no getter: they are always taken off, and the clocks under a short load, held
+        against those that were seen before the first change, show it. Tries everything before it raises.
         """
         failures: list[str] = []
+        doubts: list[str] = []
+        states = snapshot.get("cards", {})
+        known = {s["uuid"]: s for s in states.values() if isinstance(s, Mapping) and "uuid" in s}
         try:
-            cards = [self._find_card(index) for index in range(self._find_card(0).library.count())]
+            cards = {card.uuid: card for card in self._find_cards()}
         except CallFailed as error:
             if not snapshot and error.code in NO_CARD_HERE:
-                return
+                return None
             raise _refused("the cards can't be opened to restore them", error) from error
-        known = {state.get("uuid"): state for state in snapshot.get("cards", {}).values()}
-        for card in cards:
-            failures += self._restore(card, known.pop(card.uuid, {}))
-        failures += [f"card {uuid} is gone, so it can't be put back" for uuid in known]
+        if not known:
+            mine = [uuid for uuid in cards if self._plans is None or uuid == self._plans.identity]
+            if len(mine) > 1:
+                return self._leave_alone([cards[uuid] for uuid in mine])
+            known = {uuid: {} for uuid in mine}
+        for uuid, before in known.items():
+            if uuid not in cards:
+                failures.append(f"card {uuid} is gone, so it can't be put back")
+                continue
+            wrong = self._restore(cards[uuid], before)
+            failures += wrong
+            if not wrong and "ceilings_mhz" in before:
+                still, unproven = self._proven_off(cards[uuid], before)
+                failures += still
+                doubts += unproven
         if failures:
             raise ControlRefused("; ".join(failures))
+        if doubts:
+            raise RestoreUnproven("; ".join(doubts))
+        return None
+
+    @staticmethod
+    def _leave_alone(cards: Sequence[Card]) -> None:
+        """Several cards, and no record of what was changed: say what is seen. Raises ControlRefused."""
+        try:
+            tuned = [sentence for card in cards for sentence in card.deviations()]
+        except CallFailed as error:
+            raise _refused("the cards can't be read", error) from error
+        if tuned:
+            raise ControlRefused(
+                f"{'; '.join(tuned)}; no record tells that levelrig changed it, so it is not touched: name "
+                "the card, as in `levelrig restore --card UUID`, to set the maker's state"
+            )
+
+    def _proven_off(self, card: Card, before: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+        """What shows that a ceiling is still in force, and what can't be proven."""
+        try:
+            if "no_load" in before:
+                raise proof.NoLoad(before["no_load"])
+            seen = proof.clocks_under_load(card, self._short_load)
+        except (proof.NoLoad, CallFailed) as error:
+            return [], [f"{card}: clock ceilings were taken off, and no short load can prove it: {error}"]
+        failures, doubts = proof.judged(before, seen, before["ceilings_mhz"])
+        return [f"{card}: {text}" for text in failures], [f"{card}: {text}" for text in doubts]
 
     def _restore(self, card: Card, before: Mapping[str, Any]) -> list[str]:
         library, failures = card.library, []
+        with contextlib.suppress(CallFailed):  # a driver that was reset knows the card by another handle
+            card.answered(lambda: card.ask("power_limit_mw"))
 
         def attempt(words: str, call: Callable[..., Any], *arguments: Any) -> Any:
             try:
                 return call(*arguments)
             except CallFailed as error:
                 if not error.absent:
-                    failures.append(str(_refused(f"card {card.index}: {words} could not be put back", error)))
+                    failures.append(str(_refused(f"{card}: {words} could not be put back", error)))
                 return None
 
         for key, clock in _OFFSETS:
@@ -220,7 +346,7 @@ class NvmlControl:
                 attempt(key, library.set_clock_offset_mhz, card.handle, clock, target_mhz)
                 offset = attempt(key, card.ask, "clock_offset", clock)
                 if offset is not None and offset.offset_mhz != target_mhz:
-                    failures.append(f"card {card.index}: {key} is still {offset.offset_mhz:+d} MHz")
+                    failures.append(f"{card}: {key} is still {offset.offset_mhz:+d} MHz")
         attempt("core clock ceiling", library.unlock_core_clocks, card.handle)
         attempt("memory clock ceiling", library.unlock_memory_clocks, card.handle)
         limit_mw = attempt("power limit", card.ask, "power_limit_mw")
@@ -230,7 +356,7 @@ class NvmlControl:
             limit_mw = attempt("power limit", card.ask, "power_limit_mw")
             if limit_mw != target_mw and not failures:
                 seen = "can't be read" if limit_mw is None else f"is still {limit_mw / 1000:g} W"
-                failures.append(f"card {card.index}: the power limit {seen}")
+                failures.append(f"{card}: the power limit {seen}")
         return failures
 
     @staticmethod
@@ -275,6 +401,42 @@ def _clock_range(card: Card) -> tuple[int, int]:
     if not clocks:
         raise CallFailed("nvmlDeviceGetSupportedGraphicsClocks", NOT_SUPPORTED)
     return min(clocks), max(clocks)
+
+
+def _why_not_ours(card: Card, where: str) -> list[Problem]:
+    """Why this card's settings are not this run's alone. Raises CallFailed."""
+    mode = _asked(card, "virtualization")
+    shared = _SHARED.get(mode) if mode is not None else None
+    if shared is None and _asked(card, "divided"):
+        shared = "it is divided into instances (MIG), which would all be tuned and measured together"
+    if shared is None:
+        return []
+    what = f"{card} can't be tuned: {shared}"
+    return [Problem(where, what, "tune and measure a card that is whole", of_machine=True)]
+
+
+def _asked(card: Card, call: str) -> Any:
+    """An answer that older drivers may not know."""
+    try:
+        return card.ask(call)
+    except CallFailed as error:
+        if error.lost and error.code != UNKNOWN:
+            raise
+        return None
+
+
+def _of_another_generation(card: Card, wanted: NvmlProfile, where: str) -> list[Problem]:
+    """What this card's generation does not have. Raises CallFailed."""
+    generation = _asked(card, "architecture")
+    if generation in (None, _UNKNOWN_GENERATION):
+        return []
+    return [
+        Problem(
+            f"{where}.{key}", f"only cards from {name} on have it, {card.name()} is older", "leave it out"
+        )
+        for key, (first, name) in _FIRST_GENERATION.items()
+        if getattr(wanted, key) is not None and generation < first
+    ]
 
 
 def _out_of_range(card: Card, wanted: NvmlProfile, where: str) -> list[Problem]:

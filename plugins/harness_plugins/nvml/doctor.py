@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.hookspecs import Finding
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import LIBRARY_NOT_FOUND, NO_PERMISSION, CallFailed
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, MEMORY_TEMP_FIELD
 from harness_plugins.nvml.privilege import REMEDY, may_change_settings
 
 
@@ -23,7 +23,7 @@ def no_card_finding(error: CallFailed) -> Finding:
 
 def card_findings(card: Card) -> list[Finding]:
     """One line for the card, one for each kind of setting."""
-    subject = f"card {card.index}"
+    subject = str(card)
     try:
         facts = card.facts()
         shared = {k: facts[k] for k in ("driver_version", "firmware_version") if k in facts}
@@ -42,6 +42,7 @@ def card_findings(card: Card) -> list[Finding]:
                 ),
             ),
             *_setting_findings(card, subject),
+            *_absent_findings(card, subject),
         ]
         findings += [Finding(subject, "missing", s, "run `levelrig restore`") for s in card.deviations()]
     except CallFailed as error:
@@ -49,6 +50,26 @@ def card_findings(card: Card) -> list[Finding]:
     if not may_change_settings():
         findings.append(Finding(f"{subject} settings", "missing", "no privilege to change them", REMEDY))
     return findings
+
+
+def _absent_findings(card: Card, subject: str) -> list[Finding]:
+    """What the limit of a plan may want to guard and this card does not tell, with what could give it."""
+    instrument = "an instrument of your own gives it through the sensor `stream`"
+    why = f"the driver's interface has no such reading for any card; {instrument}"
+    findings = [Finding(f"{subject} hotspot_temp_c", "absent", why)]
+    if not _offers(card, MEMORY_TEMP_FIELD):
+        why = f"the driver offers it on data-centre cards, not on this one; {instrument}"
+        findings.append(Finding(f"{subject} memory_temp_c", "absent", why))
+    return findings
+
+
+def _offers(card: Card, field: int) -> bool:
+    try:
+        return card.library.fields(card.handle, [field])[0].code == 0
+    except CallFailed as error:
+        if error.lost:
+            raise
+        return False
 
 
 def _setting_findings(card: Card, subject: str) -> list[Finding]:

@@ -35,6 +35,7 @@ Pointer = Callable[[str], Callable[..., int]]
 
 GRAPHICS_CLOCK, SM_CLOCK, MEMORY_CLOCK = 0, 1, 2
 CORE_SENSOR = 0
+MEMORY_TEMP_FIELD = 82
 SENTINEL = 0x5A5A5A5A
 
 
@@ -132,6 +133,12 @@ class Library:
         bus_id: bytes | str = info.busId
         return bus_id.decode() if isinstance(bus_id, bytes) else bus_id
 
+    def pci_id(self, card: Any) -> tuple[int, int]:
+        """Vendor and device number."""
+        info = pynvml.nvmlPciInfo_t()
+        self.call("nvmlDeviceGetPciInfo_v3", card, byref(info))
+        return info.pciDeviceId & 0xFFFF, info.pciDeviceId >> 16
+
     def link_width(self, card: Any) -> int:
         return self._unsigned("nvmlDeviceGetCurrPcieLinkWidth", card)
 
@@ -141,6 +148,17 @@ class Library:
     def architecture(self, card: Any) -> int:
         """Number of the card's generation, growing: 6 Turing, 7 Ampere, 8 Ada, 9 Hopper."""
         return self._unsigned("nvmlDeviceGetArchitecture", card)
+
+    def virtualization(self, card: Any) -> int:
+        """0 none, 1 handed through whole to this virtual machine, 2 a share of a card in a virtual machine, 3
+        and 4 a card whose shares are given to virtual machines."""
+        return self._unsigned("nvmlDeviceGetVirtualizationMode", card)
+
+    def divided(self, card: Any) -> bool:
+        """The card is divided into instances (MIG)."""
+        now, after = c_uint(), c_uint()
+        self.call("nvmlDeviceGetMigMode", card, byref(now), byref(after))
+        return bool(now.value)
 
     def persistence(self, card: Any) -> bool:
         return bool(self._unsigned("nvmlDeviceGetPersistenceMode", card))

@@ -9,6 +9,7 @@ changing load. Where that buffer exists ``power_w`` comes from it.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import threading
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -22,7 +23,7 @@ from harness.rig import Channel, Reading
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, UNKNOWN, CallFailed
 from harness_plugins.nvml.errors import DriverErrors
-from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, FieldValue
+from harness_plugins.nvml.library import GRAPHICS_CLOCK, MEMORY_CLOCK, MEMORY_TEMP_FIELD, FieldValue
 
 REFRESH_S = 0.1
 ENERGY_PERIOD_S = 0.5
@@ -30,6 +31,9 @@ ERRORS_PERIOD_S = 0.5
 SLOW_PERIOD_S = 2.0
 #: Longest stretch of the driver's power buffer that one row may stand for.
 BUFFER_SPAN_S = 2.0
+#: Of a fan's speed. Source: nvml.h on nvmlDeviceGetFanSpeed_v2 and nvmlDeviceGetFanSpeedRPM, from memory: the
+#: reported speed is the intended one; a fan that is blocked does not show.
+INTENDED = "the speed that the driver intends, not a measured one"
 #: From this architecture on the plain power reading is an average over one second (NVML API reference).
 FIRST_AVERAGING_ARCHITECTURE = 7
 
@@ -45,10 +49,9 @@ class _Field:
     window_s: float | None = None
     resolution: float | None = None
 
-    @property
-    def channel(self) -> Channel:
+    def channel(self, device: str) -> Channel:
         source = f"nvmlDeviceGetFieldValues({self.field_id})"
-        return Channel(self.quantity, source, self.period_s, self.window_s, self.resolution)
+        return Channel(self.quantity, source, self.period_s, self.window_s, self.resolution, device=device)
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,7 @@ class _Call:
 
 _FIELDS = (
     _Field("power_average_w", 185, 1e-3, window_s=1.0, resolution=1e-3),
-    _Field("memory_temp_c", 82, 1.0, resolution=1.0),
+    _Field("memory_temp_c", MEMORY_TEMP_FIELD, 1.0, resolution=1.0),
     _Field("energy_j", 83, 1e-3, ENERGY_PERIOD_S, resolution=1e-3),
     _Field("power_limit_w", 190, 1e-3, SLOW_PERIOD_S, resolution=1e-3),
 )
@@ -93,7 +96,9 @@ class NvmlSensor:
         self._find_channels()
 
     def channels(self) -> Sequence[Channel]:
-        return [f.channel for f in self._fields.values()] + [c.channel for c in self._calls.values()]
+        device = self._card.device
+        calls = [dataclasses.replace(call.channel, device=device) for call in self._calls.values()]
+        return [field.channel(device) for field in self._fields.values()] + calls
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         if self._searching is not None:
@@ -199,11 +204,11 @@ class NvmlSensor:
         fans = range(card.ask("fan_count") or 0)
         if fans:
             self._offer(
-                Channel("fan_pct", "nvmlDeviceGetFanSpeed_v2", REFRESH_S, None, 1.0),
+                Channel("fan_pct", "nvmlDeviceGetFanSpeed_v2", REFRESH_S, None, 1.0, note=INTENDED),
                 lambda: sum(library.fan_pct(card.handle, fan) for fan in fans) / len(fans),
             )
             self._offer(
-                Channel("fan_rpm", "nvmlDeviceGetFanSpeedRPM", REFRESH_S, None, 1.0),
+                Channel("fan_rpm", "nvmlDeviceGetFanSpeedRPM", REFRESH_S, None, 1.0, note=INTENDED),
                 lambda: sum(library.fan_rpm(card.handle, fan) for fan in fans) / len(fans),
             )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, hookimpl
 from harness.plan.schema import Cell
@@ -17,12 +18,12 @@ def kinds() -> Sequence[Kind]:
 
 
 @hookimpl
-def open_workload(kind: str, cell: Cell, clock: Clock) -> Workload | None:
+def open_workload(kind: str, cell: Cell, clock: Clock, card: GraphicsCard | None) -> Workload | None:
     if kind != "scene":
         return None
     from harness_plugins.scene.workload import SceneWorkload
 
-    return SceneWorkload(cell, clock)
+    return SceneWorkload(cell, clock, card)
 
 
 @hookimpl

@@ -48,7 +48,7 @@ def main(arguments: list[str] | None = None) -> int:
     _stop_on_request(stopped)
     threads = options.threads or allowed_processors()
     try:
-        renderer = open_renderer(options, threads)
+        renderer = open_renderer(options, threads, args.card)
     except RuntimeError as error:
         print(f"error {error}", flush=True)
         return 1
@@ -163,6 +163,7 @@ def _parser() -> argparse.ArgumentParser:
             help=(field.description or "") + default,
             default="tarn-ridge" if name == "scene" else None,
         )
+    parser.add_argument("--card", help="gpu only: vendor and device number of the card, as 10de:2684")
     parser.add_argument("--frame-log", type=Path, default=Path("frames.csv"), help="file for the frame log")
     parser.add_argument("--picture", type=Path, help="file for the last frame, as PNG")
     parser.add_argument("--until-input-ends", action="store_true", help="stop when standard input is closed")

@@ -53,9 +53,9 @@ class GpuRenderer:
         RuntimeError: There is no card, or a frame is so long that the driver might reset it.
     """
 
-    def __init__(self, options: SceneOptions) -> None:
+    def __init__(self, options: SceneOptions, card: str | None = None) -> None:
         self._options = options
-        self._canvas = Canvas(options)
+        self._canvas = Canvas(options, card)
         self._device = self._canvas.device
         self._period_ns = timestamp_period_ns(self._device) if self._canvas.queries is not None else None
         self._slots = [self._make_slot() for _ in range(2)]

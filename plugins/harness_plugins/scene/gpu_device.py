@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from importlib import resources
 from typing import Any
 
@@ -50,17 +50,50 @@ def _rank(adapter: Any) -> tuple[int, bool]:
     return place, str(adapter.info["backend_type"]) == "OpenGL"
 
 
-def choose_adapter(wanted: str | None) -> Any:
-    adapters = find_adapters()
-    fitting = [a for a in adapters if wanted is None or wanted.lower() in describe_adapter(a).lower()]
-    if not fitting:
-        there = "; ".join(map(describe_adapter, adapters)) or "none"
+def choose_adapter(wanted: str | None, card: str | None = None) -> Any:
+    """The adapter to draw on. Raises RuntimeError with the remedy.
+
+    Args:
+        wanted: Part of its name, from the plan.
+        card: The plan's card, ``vendor:device``. It is the one unless the plan names a software driver.
+    """
+    return pick_adapter(find_adapters(), wanted, card)
+
+
+def pick_adapter(adapters: Sequence[Any], wanted: str | None, card: str | None) -> Any:
+    """The same, of these, best first. Pure."""
+    there = "; ".join(map(describe_adapter, adapters)) or "none"
+    named = [a for a in adapters if wanted is None or wanted.lower() in describe_adapter(a).lower()]
+    if card is None or (wanted is not None and named and is_software(named[0])):
+        if named:
+            return named[0]
         what = "no graphics adapter" if wanted is None else f"no graphics adapter {wanted!r}"
         raise RuntimeError(
             f"{what} (there: {there}); install the card's driver with Vulkan support "
             "(a software driver will do: Debian's package mesa-vulkan-drivers)"
         )
+    own = [a for a in adapters if _pci_id(a) == card]
+    if not own:
+        raise RuntimeError(
+            f"the plan's card ({card}) is no graphics adapter here (there: {there}); install its driver with "
+            "Vulkan support, or name a software driver by the key adapter"
+        )
+    fitting = [a for a in own if a in named]
+    if not fitting:
+        raise RuntimeError(
+            f"adapter = {wanted!r} is not the plan's card, {describe_adapter(own[0])}; leave it out"
+        )
+    if sum(a.info["backend_type"] == fitting[0].info["backend_type"] for a in own) > 1:
+        raise RuntimeError(
+            f"this machine has several cards of the model {describe_adapter(fitting[0])}, and this interface "
+            "does not tell which is which; hide the others from the graphics driver, or take them out"
+        )
     return fitting[0]
+
+
+def _pci_id(adapter: Any) -> str:
+    info = adapter.info
+    return f"{info.get('vendor_id', 0):04x}:{info.get('device_id', 0):04x}"
 
 
 class Canvas:
@@ -76,9 +109,9 @@ class Canvas:
         queries: Timestamps of two frames, begin and end; None where the card offers none.
     """
 
-    def __init__(self, options: SceneOptions) -> None:
+    def __init__(self, options: SceneOptions, card: str | None = None) -> None:
         wgpu = load_wgpu()
-        self.adapter = choose_adapter(options.adapter)
+        self.adapter = choose_adapter(options.adapter, card)
         timed = "timestamp-query" in self.adapter.features
         largest = self.adapter.limits
         self.device = self.adapter.request_device_sync(

@@ -62,10 +62,14 @@ class CpuRenderer:
         self._crew.close()
 
 
-def open_renderer(options: SceneOptions, threads: int) -> Renderer:
-    """The renderer that the options ask for. Raises RuntimeError with the remedy."""
+def open_renderer(options: SceneOptions, threads: int, card: str | None = None) -> Renderer:
+    """The renderer that the options ask for, on that card (``vendor:device``) where it is drawn on one.
+
+    Raises:
+        RuntimeError: With the remedy.
+    """
     if options.backend == "gpu":
         from harness_plugins.scene.gpu import GpuRenderer
 
-        return GpuRenderer(options)
+        return GpuRenderer(options, card)
     return CpuRenderer(options, threads)

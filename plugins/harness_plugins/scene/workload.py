@@ -6,6 +6,7 @@ import re
 import sys
 from pathlib import Path
 
+from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.errors import WorkloadFailed
 from harness.lines import LineFollower
@@ -29,7 +30,8 @@ _MAPPING = {
 class SceneWorkload:
     """One run of a built-in scene. See :class:`harness.rig.Workload`."""
 
-    def __init__(self, cell: Cell, clock: Clock) -> None:
+    def __init__(self, cell: Cell, clock: Clock, card: GraphicsCard | None = None) -> None:
+        self._card = card
         self._options = SceneOptions.model_validate(cell.workload_options)
         self._clock = clock
         self._process: TitleProcess | None = None
@@ -60,6 +62,8 @@ class SceneWorkload:
         words = [sys.executable, "-m", "harness_plugins.scene"]
         for name, value in values.items():
             words += ["--" + name.replace("_", "-"), str(value)]
+        if self._card is not None and self._card.pci_id is not None and self._options.backend == "gpu":
+            words += ["--card", "{:04x}:{:04x}".format(*self._card.pci_id)]
         return [*words, "--frame-log", str(self._log_path.absolute()), "--until-input-ends"]
 
     def poll(self) -> WorkloadState:

@@ -10,10 +10,12 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from harness.card import choose_card
 from harness.errors import SensorUnavailable
 from harness.tables import QUANTITIES
 from harness.testing import FakeClock
 from harness_plugins.hwmon.doctor import examine_hwmon
+from harness_plugins.hwmon.graphics import find_graphics
 from harness_plugins.hwmon.sensor import FileSensor, HwmonOptions, open_hwmon
 from harness_plugins.hwmon.sysfs import factor_of
 
@@ -33,7 +35,9 @@ AMD_DEVICE = {"gpu_busy_percent": 97, "mem_info_vram_used": 4294967296, "mem_inf
 
 def opened(sysfs: Any, clock: FakeClock | None = None, **options: Any) -> dict[str, FileSensor]:
     options_ = HwmonOptions(root=str(sysfs.root), **options)
-    return {sensor.name: sensor for sensor in open_hwmon(clock or FakeClock(), options_)}
+    card = choose_card([one.as_card() for one in find_graphics(sysfs.root)], [])
+    opened_ = open_hwmon(clock or FakeClock(), options_, card and card.address)
+    return {sensor.name: sensor for sensor in opened_}
 
 
 def readings_of(sensor: FileSensor) -> dict[str, Any]:
@@ -141,14 +145,6 @@ def test_the_drivers_parts_of_an_intel_card_are_not_taken_for_cards(sysfs: Any) 
     assert opened(sysfs) == {}
 
 
-def test_of_several_cards_the_one_with_most_memory_is_taken_unless_one_is_named(sysfs: Any) -> None:
-    sysfs.add_chip(0, "amdgpu", {"temp1_input": 50000}, "0000:0c:00.0", {"mem_info_vram_total": 536870912})
-    sysfs.add_chip(1, "amdgpu", {"temp1_input": 40000}, CARD, {"mem_info_vram_total": 17163091968})
-    assert list(opened(sysfs)) == [f"hwmon:amdgpu-{CARD}"]
-    assert list(opened(sysfs, card="0000:0c:00.0")) == ["hwmon:amdgpu-0000:0c:00.0"]
-    assert opened(sysfs, card="0000:99:00.0") == {}
-
-
 def test_processor_board_and_a_turning_fan_are_read(sysfs: Any) -> None:
     processor = {"temp1_input": 44000, "temp1_label": "Tctl", "temp3_input": 39000, "temp3_label": "Tccd1"}
     sysfs.add_chip(0, "k10temp", processor)
@@ -189,7 +185,9 @@ def test_doctor_names_each_card_and_tells_one_that_sleeps(sysfs: Any) -> None:
     sysfs.add_chip(1, "xe", {"energy1_input": 1}, "0000:05:00.0", {"power/runtime_status": "active"})
     sysfs.add_chip(2, "k10temp", {"temp1_input": 44000})
     states = {finding.subject: finding.state for finding in examine_hwmon(sysfs.root)}
-    assert states == {f"card {CARD}": "missing", "card 0000:05:00.0": "ok"}
+    assert states[f"card {CARD}"] == "missing"
+    assert states["card 0000:05:00.0"] == "ok"
+    assert states["card 0000:05:00.0 gpu_load_pct"] == "absent"
 
 
 def test_units_follow_the_kernels_interface() -> None:

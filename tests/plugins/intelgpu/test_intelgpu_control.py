@@ -35,7 +35,8 @@ def test_a_limit_is_applied_read_back_and_put_back(sysfs: Any) -> None:
     folder, control = card_in(sysfs), IntelgpuControl(sysfs.root)
     snapshot = control.snapshot()
     control.apply(profile_of(150))
-    assert control.read_back(profile_of(150)) == {"card": CARD, "power_limit_w": 150.0}
+    found = {"card": CARD, "power_limit_w": 150.0, "limit_of": "the whole card"}
+    assert control.read_back(profile_of(150)) == found
     assert control.factory_deviations() == [f"card {CARD}: power limit is 150 W, factory 190 W"]
     control.restore(snapshot)
     assert limit_of(folder) == "190000000"

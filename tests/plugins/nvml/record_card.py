@@ -35,7 +35,7 @@ def main(path: Path, seconds: float) -> None:
     for quantity in sorted(sampler.quantities):
         t_s, values = sampler.history(quantity, 0)
         print(f"{quantity}: {t_s.size} readings, last {values[-1] if values.size else None}")
-    control = NvmlControl(lambda index: card, lambda: True)
+    control = NvmlControl(lambda: [card], lambda: True)
     for options in (
         {"power_limit_w": 1e6},
         {"core_clock_ceiling_mhz": 9999},

@@ -109,7 +109,7 @@ def driver() -> TunableDriver:
 @pytest.fixture
 def control(driver: TunableDriver) -> NvmlControl:
     card = Card(Library(driver))
-    return NvmlControl(lambda index: card, lambda: True)
+    return NvmlControl(lambda: [card], lambda: True)
 
 
 def profile(**options: Any) -> ProfileSpec:
@@ -168,7 +168,7 @@ def test_a_value_outside_the_drivers_range_is_refused_before_the_driver_is_asked
 
 def test_without_privilege_the_plan_is_refused_before_the_night_with_what_to_grant(driver):
     card = Card(Library(driver))
-    problems = NvmlControl(lambda index: card, lambda: False).check(QUIET)
+    problems = NvmlControl(lambda: [card], lambda: False).check(QUIET)
     assert len(problems) == 1
     assert "privilege" in problems[0].what
     assert "root" in problems[0].remedy
@@ -331,8 +331,8 @@ def test_a_card_of_the_record_that_is_gone_is_said(control):
 
 
 def test_restore_on_a_machine_without_such_a_card_does_nothing():
-    def find(index):
-        return Card(Library(Replay({}, {"nvmlInitWithFlags": 12})))
+    def find():
+        return [Card(Library(Replay({}, {"nvmlInitWithFlags": 12})))]
 
     NvmlControl(find, lambda: True).restore({})
     with pytest.raises(ControlRefused):
@@ -344,13 +344,13 @@ def test_a_tuned_card_is_seen_to_differ_from_the_makers_state(driver):
     assert card.deviations() == []
     driver.limit_mw, driver.offsets[0] = 250_000, 90
     assert card.deviations() == [
-        "card 0: power limit is 250 W, factory 300 W",
-        "card 0: core clock offset is +90 MHz, factory 0",
+        "card GPU-invented: power limit is 250 W, factory 300 W",
+        "card GPU-invented: core clock offset is +90 MHz, factory 0",
     ]
 
 
 def test_the_recorded_card_refuses_what_it_does_not_offer(card):
-    control = NvmlControl(lambda index: card, lambda: True)
+    control = NvmlControl(lambda: [card], lambda: True)
     assert control.check(profile(power_limit_w=450)) == []
     assert "offers no such offset" in control.check(profile(core_clock_offset_mhz=50))[0].what
     assert "choose 345 to 1980 MHz" in control.check(profile(core_clock_ceiling_mhz=2000))[0].remedy

@@ -273,6 +273,7 @@ def test_a_simulated_title_or_profile_is_refused_outside_a_rehearsal(bench, make
     hook = PluginHost().manager.hook
     clock = FakeClock()
     with pytest.raises(PluginError, match="levelrig rehearse"):
-        hook.open_control(kind="simulated", clock=clock)
+        hook.open_control(kind="simulated", clock=clock, card=None)
     with pytest.raises(PluginError, match="levelrig rehearse"):
-        hook.open_workload(kind="simulated", cell=bench().cell(make_title(workload="simulated")), clock=clock)
+        cell = bench().cell(make_title(workload="simulated"))
+        hook.open_workload(kind="simulated", cell=cell, clock=clock, card=None)
