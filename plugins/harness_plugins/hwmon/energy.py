@@ -35,7 +35,7 @@ class EnergyCounter:
         self._before: tuple[float, float] | None = None
         self._power_w: float | None = None
 
-    def look_anew(self, read: Callable[[], float | None]) -> None:
+    def look_again(self, read: Callable[[], float | None]) -> None:
         """The counter lies elsewhere now."""
         self._read = read
         self._last = self._before = None

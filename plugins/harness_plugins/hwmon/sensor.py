@@ -59,7 +59,7 @@ class FileSensor:
         readers: What it reads.
         clock: The rig's clock.
         device: The card that all of it is of; empty for the machine.
-        find_again: Looks for the same device's files anew, whatever their folders are called by then.
+        find_again: Looks for the same device's files again, whatever their folders are called by then.
     """
 
     def __init__(
@@ -103,7 +103,7 @@ class FileSensor:
             )
         self._readers = {quantity: again.get(quantity, old) for quantity, old in self._readers.items()}
         if self._counter is not None:
-            self._counter.look_anew(self._readers["energy_j"].read)
+            self._counter.look_again(self._readers["energy_j"].read)
         return self._read(quantities)
 
     def _read(self, quantities: Collection[str]) -> dict[str, Reading]:

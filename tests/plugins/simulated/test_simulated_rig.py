@@ -272,8 +272,8 @@ def test_common_practice_a_good_lower_voltage_setting_near_the_rated_clock(bench
 def test_a_simulated_title_or_profile_is_refused_outside_a_rehearsal(bench, make_title):
     hook = PluginHost().manager.hook
     clock = FakeClock()
+    cell = bench().cell(make_title(workload="simulated"))
     with pytest.raises(PluginError, match="levelrig rehearse"):
         hook.open_control(kind="simulated", clock=clock, card=None)
     with pytest.raises(PluginError, match="levelrig rehearse"):
-        cell = bench().cell(make_title(workload="simulated"))
         hook.open_workload(kind="simulated", cell=cell, clock=clock, card=None)
