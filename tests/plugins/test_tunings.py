@@ -39,7 +39,7 @@ def nvidia(sysfs: Any) -> tuple[Tuning, Any]:
     from pathlib import Path
 
     card = Card(Library(Replay.from_file(Path(__file__).parent / "nvml" / "recorded_card.json")))
-    return tuning_of(card), NvmlControl(lambda index: card, lambda: True)
+    return tuning_of(card), NvmlControl(lambda: [card], lambda: True)
 
 
 def amd(sysfs: Any) -> tuple[Tuning, Any]:
