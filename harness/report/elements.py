@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -44,6 +44,17 @@ class Entry:
     profile: str = ""
     sign: str = ""
 
+    def least_width(self, *, wide: bool = False) -> int:
+        """Characters that stand in one line; ``wide`` cells are texts, which break between words."""
+        if self.profile:
+            return len(self.text) + 2
+        if wide:
+            return max(_longest(self.text.split()[:12]), len(self.text[:14]))
+        if self.sign:
+            verdict, _, figure = self.text.partition(" ")
+            return max(len(verdict) + 2, len(figure), len(self.range))
+        return max(len(self.text), len(self.range))
+
 
 @dataclass(frozen=True)
 class Row:
@@ -56,14 +67,44 @@ class Row:
     summary: bool = False
 
 
+#: Room of a character and of the space between columns, rem; digits are the widest of the fonts used.
+_CHARACTER_REM, _BETWEEN_REM = 0.56, 0.8
+#: Rows from which on a table is folded.
+_MANY_ROWS = 24
+
+
 @dataclass(frozen=True)
 class Table:
-    """A table as shown."""
+    """A table as shown. Where it does not fit, its rows stand as blocks, headings above the values."""
 
     id: str
     caption: str
     columns: Sequence[Heading]
     rows: Sequence[Row]
+
+    @property
+    def by_title(self) -> bool:
+        """Whether the choice of a title reaches it."""
+        return any(row.title for row in self.rows)
+
+    @property
+    def folded(self) -> bool:
+        """Whether it is opened by who wants it."""
+        return len(self.rows) > _MANY_ROWS
+
+    @property
+    def needs_rem(self) -> int:
+        """Width in rem, a multiple of 4, below which its columns would not stand side by side."""
+        widths = [_longest(column.heading.split()) for column in self.columns]
+        for row in self.rows:
+            for i, cell in enumerate(row.cells):
+                widths[i] = max(widths[i], cell.least_width(wide=self.columns[i].wide or i == 0))
+        rem = sum(_CHARACTER_REM * min(width, 40) + _BETWEEN_REM for width in widths)
+        return 4 * math.ceil(rem / 4)
+
+
+def _longest(texts: Iterable[str]) -> int:
+    return max((len(text) for text in texts), default=0)
 
 
 @dataclass(frozen=True)
@@ -79,6 +120,35 @@ class Picture:
     interactive: str = ""
     repeats: Sequence[int] = ()
     table: Table | None = None
+    by_title: bool = True
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Charts of one title, opened by who wants them."""
+
+    heading: str
+    title: str
+    charts: Sequence[Picture]
+
+
+@dataclass(frozen=True)
+class Paste:
+    """A text to copy from the page by a button.
+
+    Attributes:
+        id: Its place in the page.
+        label: What the button says.
+        text: What is copied.
+        html: The same as HTML, for programs that take formatted text; empty for none.
+        shown: Whether it stands in the page as well.
+    """
+
+    id: str
+    label: str
+    text: str
+    html: str = ""
+    shown: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,7 +161,10 @@ class Definition:
 
 @dataclass(frozen=True)
 class Section:
-    """One part of the page, in the order in which its members are laid out."""
+    """One part of the page, in the order in which its members are laid out.
+
+    ``over_all_titles``: its sentences speak of all titles, whichever one is chosen.
+    """
 
     id: str
     heading: str
@@ -102,7 +175,9 @@ class Section:
     definitions: Sequence[Definition] = ()
     closing_tables: Sequence[Table] = ()
     texts: Sequence[tuple[str, str]] = ()
-    paste: str = ""
+    pastes: Sequence[Paste] = ()
+    folds: Sequence[Fold] = ()
+    over_all_titles: bool = False
 
 
 @dataclass(frozen=True)
@@ -177,10 +252,16 @@ class Glance:
     picture_notes: Sequence[str]
     table: Table | None
 
+    @property
+    def needs_rem(self) -> int:
+        """Width in rem, a multiple of 4, below which its columns would not stand side by side."""
+        names = max((len(one.label) for one in self.profiles), default=0) + 2
+        return 4 * math.ceil((11 + 0.62 * names + 8.7 * len(self.columns)) / 4)
+
 
 @dataclass(frozen=True)
 class View:
-    """The whole page."""
+    """The whole page. ``pastes``: texts to copy, offered below the first screen."""
 
     name: str
     overline: str
@@ -193,6 +274,7 @@ class View:
     sections: Sequence[Section]
     campaigns: Sequence[Named] = ()
     glance: Glance | None = None
+    pastes: Sequence[Paste] = ()
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

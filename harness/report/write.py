@@ -116,7 +116,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
 
     overview = [figures.captioned(c, captions) for c in figures.summary_charts(campaign, analysis, names)]
     forms = overview_forms(campaign, overview, enc)
-    by_title: list[tuple[str, list[Chart]]] = []
+    by_title: list[tuple[tuple[str, str], list[Chart]]] = []
     seconds: list[Seconds] = []
     for title, setting in measured_titles(campaign):
         traces = title_figures.collect_traces(
@@ -124,7 +124,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
         )
         made = [figures.captioned(c, captions) for c in title_figures.title_charts(campaign, traces, names)]
         forms |= title_forms(traces, made, enc)
-        by_title.append((title, made))
+        by_title.append(((title, setting), made))
         seconds.append((title, setting, traces.seconds))
 
     bundle = interactive.bundle()

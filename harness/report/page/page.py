@@ -7,7 +7,7 @@ tried.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -19,7 +19,7 @@ from harness.report.charts import figures, style, svg
 from harness.report.charts.chart import Chart
 from harness.report.charts.data_table import data_table
 from harness.report.conditions import rules_in_words
-from harness.report.elements import Named, Picture, Section, Table, View
+from harness.report.elements import Fold, Named, Paste, Picture, Section, Table, View
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections import attempts, details, rig, summary, words
@@ -42,6 +42,7 @@ def picture(chart: Chart, title: str = "", form: Mapping[str, Any] | None = None
         interactive=chart.id if form else "",
         repeats=sorted({trace["repeat"] for trace in form.get("traces", ())}) if form else (),
         table=data_table(chart.id, chart.heading, chart.data) if len(chart.data) <= _POINTS_SHOWN else None,
+        by_title=bool(title) or "title" in chart.data,
     )
 
 
@@ -50,7 +51,7 @@ def view_of(
     analysis: Analysis,
     names: Names,
     overview: Sequence[Chart],
-    by_title: Sequence[tuple[str, Sequence[Chart]]],
+    by_title: Sequence[tuple[tuple[str, str], Sequence[Chart]]],
     by_frame_rate: Table | None,
     forms: Mapping[str, Any],
     methods: str = "",
@@ -71,7 +72,8 @@ def view_of(
     sections = [
         Section(
             "result",
-            "Result",
+            "Every metric, over all titles",
+            over_all_titles=True,
             tables=[summary.overall_table(analysis, names)] if len(analysis.overall) else [],
             bullets=[*summary.unrestored(campaign), *analysis.warnings, *details.leaning(analysis, names)],
         ),
@@ -101,8 +103,13 @@ def view_of(
         Section(
             "inside",
             "Inside each title",
-            charts=[
-                picture(chart, title, forms.get(chart.id)) for title, charts in by_title for chart in charts
+            folds=[
+                Fold(
+                    names.row(title, setting),
+                    title,
+                    [picture(chart, title, forms.get(chart.id)) for chart in charts],
+                )
+                for (title, setting), charts in by_title
             ],
             closing_tables=_present(by_frame_rate),
         ),
@@ -111,6 +118,7 @@ def view_of(
         Section(
             "conditions",
             "Conditions held",
+            over_all_titles=True,
             paragraphs=[
                 " ".join(
                     f"{stage.word.capitalize()}: {said}."
@@ -128,6 +136,7 @@ def view_of(
         Section(
             "attempts",
             "Attempts that do not count",
+            over_all_titles=True,
             paragraphs=[attempts.account(campaign)],
             bullets=attempts.coverage(campaign, names),
             tables=[rejected] if rejected else [],
@@ -136,6 +145,7 @@ def view_of(
         Section(
             "unstable",
             "Unstable profiles",
+            over_all_titles=True,
             paragraphs=["Set aside by the plan's rule after crashes or losses of the rig."]
             if unstable
             else [],
@@ -157,7 +167,11 @@ def view_of(
             ),
         ),
         Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
-        Section("methods", "Methods, ready to paste", paste=methods),
+        Section(
+            "methods",
+            "Methods, ready to paste",
+            pastes=[Paste("methods-text", "Copy this paragraph", methods, shown=True)] if methods else [],
+        ),
         Section("sources", "Where each number comes from", paragraphs=words.SOURCES),
     ]
     return View(
@@ -197,7 +211,7 @@ def _says_something(section: Section) -> bool:
     return any(
         (
             section.paragraphs, section.tables, section.charts, section.bullets, section.definitions,
-            section.closing_tables, section.texts, section.paste,
+            section.closing_tables, section.texts, section.pastes, section.folds,
         )
     )  # fmt: skip
 
@@ -211,9 +225,12 @@ def render(view: View, looks: Mapping[str, style.ProfileLook], bundle: str = "",
         undefined=jinja2.StrictUndefined,
     )
     environment.filters["tied"] = _tied
+    widths = {t.needs_rem for t in _tables(view)}
+    stacked = sorted(widths | ({view.glance.needs_rem} if view.glance else set()))
     css = environment.get_template("report.css").render().replace("FONT_STACK", style.FONT_STACK)
     return environment.get_template("report.html.j2").render(
         view=view,
+        stacked=stacked,
         looks=looks,
         light=Markup(style.css_variables(dark=False)),
         dark=Markup(style.css_variables(dark=True)),
@@ -224,6 +241,18 @@ def render(view: View, looks: Mapping[str, style.ProfileLook], bundle: str = "",
         licences=environment.get_template("licences.txt").render() if bundle else "",
         script=Markup(environment.get_template("report.js").render()),
     )
+
+
+def _tables(view: View) -> Iterator[Table]:
+    """Every table of the page."""
+    for section in view.sections:
+        yield from section.tables
+        yield from section.closing_tables
+        for chart in (*section.charts, *(chart for fold in section.folds for chart in fold.charts)):
+            if chart.table is not None:
+                yield chart.table
+    if view.glance is not None and view.glance.table is not None:
+        yield view.glance.table
 
 
 def _tied(text: str) -> str:

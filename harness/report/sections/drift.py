@@ -28,6 +28,7 @@ def drift_section(campaign: Campaign, analysis: Analysis, names: Names, charts: 
         paragraphs=paragraphs,
         charts=list(charts),
         closing_tables=tables,
+        over_all_titles=True,
     )
 
 

@@ -25,7 +25,7 @@ def test_the_page_draws_its_charts_and_asks_nothing_of_anyone(
 ) -> None:
     visited = visit(address)
     drawn(visited.page)
-    visited.page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
+    visited.page.locator("#inside details.fold summary").last.click()
     visited.page.locator("figure[id^=frametimes]").last.scroll_into_view_if_needed()
     visited.page.wait_for_function(
         "[...document.querySelectorAll('[id^=frametimes][id$=interactive]')].pop().dataset.drawn"
@@ -68,6 +68,7 @@ def test_the_selection_works_by_keyboard_alone(address: str, visit: Callable[...
 
 def test_another_repeat_can_be_looked_at(address: str, visit: Callable[..., Any]) -> None:
     page = visit(address).page
+    page.locator("#inside details.fold summary").first.click()
     figure = page.locator("figure[id^=frametimes]").first
     figure.scroll_into_view_if_needed()
     place = figure.locator("div.interactive")
@@ -81,7 +82,10 @@ def test_without_scripts_the_page_shows_every_chart_all_the_same(
     address: str, visit: Callable[..., Any]
 ) -> None:
     page = visit(address, java_script_enabled=False).page
-    assert page.locator(".picture svg:visible").count() == 14
+    assert page.locator(".picture svg").count() == 14
+    assert page.locator(".picture svg:visible").count() == 5, "those of the titles are folded"
+    page.locator("#inside details.fold > summary").first.click()
+    assert page.locator(".picture svg:visible").count() == 8
     assert page.locator("#controls:visible").count() == 0
 
 
@@ -89,6 +93,7 @@ def test_print_shows_the_drawings_and_no_controls(address: str, visit: Callable[
     page = visit(address).page
     drawn(page)
     page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     assert page.locator(".picture svg:visible").count() == 14
     assert page.locator("#controls:visible").count() == 0
 

@@ -5,6 +5,37 @@
   const store = JSON.parse(document.getElementById("report-data").textContent);
   if (!window.vegaEmbed) return;
   root.classList.add("js");
+
+  // What is printed has nothing folded but the numbers behind charts.
+  let unfolded = [];
+  addEventListener("beforeprint", () => { unfolded = [...document.querySelectorAll("details.fold:not([open])")]; unfolded.forEach((d) => { d.open = true; }); });
+  addEventListener("afterprint", () => unfolded.forEach((d) => { d.open = false; }));
+
+  const copied = async (text, html) => {
+    try {
+      if (html && window.ClipboardItem) {
+        const kinds = { "text/plain": text, "text/html": html };
+        await navigator.clipboard.write([new ClipboardItem(Object.fromEntries(Object.entries(kinds).map(([k, v]) => [k, new Blob([v], { type: k })])))]);
+      } else await navigator.clipboard.writeText(text);
+      return true;
+    } catch {
+      const field = document.createElement("textarea");
+      field.value = text;
+      document.body.append(field);
+      field.select();
+      const done = document.execCommand("copy");
+      field.remove();
+      return done;
+    }
+  };
+  for (const button of document.querySelectorAll("button[data-copy]"))
+    button.addEventListener("click", async () => {
+      const place = document.getElementById(button.dataset.copy), formatted = document.getElementById(button.dataset.copy + "-html");
+      const done = await copied(place.value ?? place.textContent, formatted ? formatted.value : "");
+      button.dataset.done = done ? "✓ copied" : "could not be copied; select the text instead";
+      if (!done) place.hidden = false;
+      setTimeout(() => delete button.dataset.done, 4000);
+    });
   const pick = document.getElementById("pick-title");
   const boxes = [...document.querySelectorAll("#controls input[type=checkbox]")];
   const checked = (name) => boxes.filter((b) => b.checked && b.name === name).map((b) => b.value);
@@ -79,6 +110,28 @@
     return { ...spec, width: "container", autosize: { type: "fit-x", contains: "padding" } };
   };
 
+  // Room for a chart before it is drawn, so that nothing on the page moves when it is; its panels by size and rows.
+  const distinct = (rows, name) => new Set(rows.map((row) => row[name])).size || 1;
+  const rowed = (spec, rows) => {
+    const layer = (spec.layer || [spec]).find((l) => l.encoding && l.encoding.y && l.encoding.y.field) || spec;
+    const across = distinct(rows, layer.encoding && layer.encoding.y ? layer.encoding.y.field : "row_label");
+    return typeof spec.height === "object" ? across * distinct(rows, "profile") * spec.height.step * 1.25 : spec.height || 0;
+  };
+  const legendRows = (width, rows) => 20 * (width < 560 ? Math.ceil(distinct(rows, "profile") / 2) : 1);
+  const panelRoom = (spec, rows) => {
+    if (!spec.facet) return rowed(spec, rows) + 78;
+    const groups = new Map();
+    for (const row of rows) { const key = row[spec.facet.row.field]; groups.set(key, [...(groups.get(key) || []), row]); }
+    return [...groups.values()].reduce((sum, own) => sum + rowed(spec.spec, own) + (spec.spacing || 20) + 14, 0) + 70;
+  };
+  const room = (name, width) => {
+    const spec = sized(store.charts[name].spec, width), rows = rowsOf(name);
+    if (spec.concat) return Math.ceil(spec.concat.length / spec.columns) * Math.max(...spec.concat.map((p) => panelRoom(p, rows)));
+    if (spec.vconcat) return spec.vconcat.reduce((sum, p) => sum + p.height + 28, 0) + 40 + legendRows(width, rows);
+    return panelRoom(spec, rows) + (spec.mark ? legendRows(width, rows) : 0);
+  };
+  const keepRoom = (place) => { const width = place.clientWidth; if (width) place.style.height = `${Math.ceil(room(place.dataset.chart, width))}px`; };
+
   const draw = async (place) => {
     const name = place.dataset.chart;
     const state = selected();
@@ -98,11 +151,15 @@
 
   const select = () => {
     const state = selected();
-    for (const element of document.querySelectorAll("main [data-title], main [data-profile], main [data-campaign]")) {
+    for (const element of document.querySelectorAll("main :is([data-title], [data-profile], [data-campaign]):not(svg *)")) {
       const { title, profile, campaign } = element.dataset;
       element.hidden = Boolean((title && state.title && title !== state.title)
         || (profile && !state.profiles.includes(profile)) || (campaign && !state.campaigns.includes(campaign)));
     }
+    for (const part of document.querySelectorAll("svg [data-title]")) part.classList.toggle("dim", Boolean(state.title) && part.dataset.title !== state.title);
+    for (const part of document.querySelectorAll("svg [data-profile]")) part.classList.toggle("dim", !state.profiles.includes(part.dataset.profile));
+    for (const note of document.querySelectorAll(".reach")) note.hidden = !state.title;
+    for (const fold of document.querySelectorAll("details.fold[data-title]")) if (state.title && fold.dataset.title === state.title) fold.open = true;
     for (const { view } of drawn.values()) signalled(view, state);
   };
   pick.addEventListener("change", select);
@@ -112,16 +169,20 @@
   const seen = new IntersectionObserver((entries) => {
     for (const entry of entries) if (entry.isIntersecting && !drawn.has(entry.target)) { drawn.set(entry.target, { view: { finalize() {}, signal() { return this; }, runAsync() {} }, width: 0 }); draw(entry.target); }
   }, { rootMargin: "600px" });
-  places.forEach((place) => seen.observe(place));
+  places.forEach((place) => { keepRoom(place); seen.observe(place); });
+  for (const fold of document.querySelectorAll("details.fold")) fold.addEventListener("toggle", () => { if (fold.open) fold.querySelectorAll("[data-chart]").forEach(keepRoom); });
   for (const choice of document.querySelectorAll("select[data-repeat-of]"))
     choice.addEventListener("change", () => draw(document.getElementById(choice.dataset.repeatOf + "-interactive")));
 
   const again = () => places.filter((p) => drawn.has(p)).forEach(draw);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
+  const bar = document.getElementById("controls");
+  const keepBar = () => root.style.setProperty("--bar", `${(getComputedStyle(bar).position === "sticky" ? bar.offsetHeight : 0) + 12}px`);
+  keepBar();
   let waiting = 0;
   addEventListener("resize", () => {
     clearTimeout(waiting);
-    waiting = setTimeout(() => places.filter((p) => drawn.has(p) && p.clientWidth && Math.abs(p.clientWidth - drawn.get(p).width) > 4).forEach(draw), 150);
+    waiting = setTimeout(() => { keepBar(); places.forEach(keepRoom); places.filter((p) => drawn.has(p) && p.clientWidth && Math.abs(p.clientWidth - drawn.get(p).width) > 4).forEach(draw); }, 150);
   });
   root.dataset.ready = "yes";
 })();
