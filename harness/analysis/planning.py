@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.analysis import tables, words
 from harness.analysis.family import slots
-from harness.analysis.power import cautious_df, power_of_difference, power_of_same, repeats_that_decide
+from harness.analysis.power import cautious_df, power_of_same, repeats_that_decide, smallest_difference
 from harness.analysis.settings import AnalysisSettings
 from harness.analysis.student import upper_quantile
 from harness.columns import Column, F, I, S
@@ -153,7 +153,7 @@ def _row(
     if df >= 1:
         half = upper_quantile(df, alpha / 2) * sd / math.sqrt(count)
         same = power_of_same(0.0, sd, margin, count, alpha / 2, df)
-        smallest = _smallest_difference(sd, count, alpha, df)
+        smallest = smallest_difference(sd, count, alpha, df)
     else:
         half = same = smallest = math.nan
     titles = df / (count - 1) if count > 1 else 1.0
@@ -176,19 +176,6 @@ def _row(
         "repeats_for_margin": needed,
     }
     return {**row, "sentence": _sentence(row, metric, claimed, settings)}
-
-
-def _smallest_difference(sd: float, n: float, alpha: float, df: float) -> float:
-    if sd <= 0:
-        return 0.0
-    low, high = 0.0, sd
-    while power_of_difference(high, sd, n, alpha, df) < 0.8:
-        high *= 2
-    for _ in range(40):
-        middle = (low + high) / 2
-        found = power_of_difference(middle, sd, n, alpha, df) >= 0.8
-        low, high = (low, middle) if found else (middle, high)
-    return high
 
 
 def _in_unit(value: float, metric: ComparedMetric) -> float:

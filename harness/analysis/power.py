@@ -6,6 +6,7 @@ Everything works on the scale of the analysis: natural log of a ratio, or a plai
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from harness.analysis.student import noncentral_upper_tail, upper_quantile
 
@@ -34,7 +35,29 @@ def power_of_difference(value: float, sd: float, n: float, alpha: float, df: flo
     df = n - 1 if df is None else df
     if sd <= 0:
         return float(value != 0)
-    shift = abs(value) * math.sqrt(n) / sd
+    return _found(abs(value) * math.sqrt(n) / sd, alpha, df)
+
+
+def smallest_difference(sd: float, n: float, alpha: float, df: float, power: float = 0.8) -> float:
+    """The true difference that is found with that probability; arguments as above, 0 without scatter."""
+    return max(sd, 0.0) / math.sqrt(n) * _shift_that_is_found(alpha, df, power)
+
+
+@lru_cache(maxsize=256)
+def _shift_that_is_found(alpha: float, df: float, power: float) -> float:
+    low, high = 0.0, 1.0
+    while _found(high, alpha, df) < power:
+        low, high = high, 2 * high
+    for _ in range(45):
+        middle = (low + high) / 2
+        low, high = (low, middle) if _found(middle, alpha, df) >= power else (middle, high)
+    return high
+
+
+def _found(shift: float, alpha: float, df: float) -> float:
+    """Probability that a two-sided t test finds a difference of so many standard errors."""
+    if shift == 0:
+        return alpha
     critical = upper_quantile(df, alpha / 2)
     return noncentral_upper_tail(df, shift, critical) + noncentral_upper_tail(df, -shift, critical)
 

@@ -32,7 +32,7 @@ from harness.frames.metrics import (
     slowest_count,
     wanted_percentiles,
 )
-from harness.frames.reader import stream_log
+from harness.frames.reader import in_order, stream_log
 from harness.frames.stutter import HALF_WIDTH_FRAMES, MULTIPLE, stutter_places
 from harness.frames.sums import RunningSum
 from harness.plan.schema import LowDefinition
@@ -153,9 +153,7 @@ def summarise(
     first.finish()
 
     def again() -> Iterator[Floats]:
-        for batch in stream() if held is None else held:
-            for begin in range(0, len(batch), _CHUNK):
-                yield batch[begin : begin + _CHUNK]
+        yield from stream() if held is None else held
 
     n = first.n
     positions = {q: percentile_rank(n, q) for q in wanted_percentiles()}
@@ -217,8 +215,8 @@ class _FirstPass:
         self._judged = 0  # leading frames of the tail that are judged already
 
     def add(self, frametime_ms: Floats) -> None:
-        for begin in range(0, len(frametime_ms), _CHUNK):
-            self._add(frametime_ms[begin : begin + _CHUNK])
+        for chunk in _chunks([frametime_ms]):
+            self._add(chunk)
 
     def _add(self, x: Floats) -> None:
         self.n += len(x)
@@ -279,7 +277,7 @@ def _order_statistics(
         for cell in crowded:
             shift = max(0, cell.shift - _STEP_BITS)
             counts = np.zeros(1 << (cell.shift - shift), np.int64)
-            for batch in again():
+            for batch in _chunks(again()):
                 bits = _bits(batch)
                 inside = bits[(bits >> cell.shift) == (cell.low >> cell.shift)]
                 counts += np.bincount((inside - cell.low) >> shift, minlength=len(counts))
@@ -326,19 +324,30 @@ def _fetch(
     whole = wanted.copy()
     for cell in split:
         whole[(cell.low >> _FIRST_SHIFT) - histogram.base] = False
-    pieces = []
-    for batch in again():
-        bits = _bits(batch)
+
+    def picked(chunk: Floats) -> Bits:
+        bits = _bits(chunk)
         some = bits[wanted[(bits >> _FIRST_SHIFT) - histogram.base]]
         if split:
             kept = whole[(some >> _FIRST_SHIFT) - histogram.base] | (some >= tail_end)
             for cell in split:
                 kept |= (some >= cell.low) & (some < cell.end)
             some = some[kept]
-        pieces.append(some)
-    joined = np.concatenate(pieces)
+        return some
+
+    def of_batch(batch: Floats) -> Bits:
+        return np.concatenate([picked(chunk) for chunk in _chunks([batch])])
+
+    joined = np.concatenate(list(in_order(of_batch, again())))
     joined.sort()
     return joined.view(np.float64)
+
+
+def _chunks(batches: Iterable[Floats]) -> Iterator[Floats]:
+    """The same in pieces that stay in the processor's cache."""
+    for batch in batches:
+        for begin in range(0, len(batch), _CHUNK):
+            yield batch[begin : begin + _CHUNK]
 
 
 def _bits(values: Floats) -> Bits:

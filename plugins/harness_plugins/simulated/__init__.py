@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 @hookimpl
 def kinds() -> Sequence[Kind]:
-    from .options import TuningOptions
     from .titles import TitleOptions
+    from .tuning import TuningOptions
 
     return [
         Kind("workload", "simulated", "a title of the simulated rig; for rehearsals", TitleOptions),

@@ -14,7 +14,7 @@ from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 
 from .machine import Machine
-from .options import Tuning, tuning_of
+from .tuning import Tuning, tuning_of
 
 
 class SimulatedControl:

@@ -19,10 +19,11 @@ from .card import CardModel
 from .chance import generator
 from .faults import Fault, draw_instability, failure_rate_per_s
 from .governor import IDLE
-from .options import SimulatedOptions, Tuning
+from .options import SimulatedOptions
 from .running import Run
 from .thermal import Step
 from .titles import STEP_S
+from .tuning import Tuning
 
 _AMBIENT_EVERY = 50
 _LOADING_ACTIVITY = 0.25

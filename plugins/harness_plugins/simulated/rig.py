@@ -19,8 +19,9 @@ from .card import CardModel, load_card_model, with_silicon
 from .chance import generator
 from .control import SimulatedControl
 from .machine import Machine
-from .options import parse_options, tuning_of
+from .options import parse_options
 from .sensors import CardSensor, HostSensor
+from .tuning import tuning_of
 from .workload import SimulatedWorkload, Stage
 
 #: Kinds of control that touch no hardware; the rest is taken to.
