@@ -333,10 +333,10 @@ def _fetch(
             for cell in split:
                 kept |= (some >= cell.low) & (some < cell.end)
             some = some[kept]
-        return some
+        return np.asarray(some)
 
     def of_batch(batch: Floats) -> Bits:
-        return np.concatenate([picked(chunk) for chunk in _chunks([batch])])
+        return np.concatenate([np.empty(0, np.int64), *map(picked, _chunks([batch]))])
 
     joined = np.concatenate(list(in_order(of_batch, again())))
     joined.sort()
