@@ -59,14 +59,29 @@ class Device(Protocol):
         """A write to this file. Raises OSError where the kernel refuses; the state is kept then."""
 
 
+class Killed(BaseException):
+    """The process is gone before its next write."""
+
+
 class Tree:
-    """See the module. Safe to use from several processes at once."""
+    """See the module. Safe to use from several processes at once.
+
+    Attributes:
+        root: The machine's ``/sys``.
+        writes: What this process wrote, as ``file text``.
+        dies_at: Before which write of this process (from 0) it is killed; None for none.
+        deaf_to: Writes that begin so (``file text``) are taken and do nothing.
+        fault_at: Writes that begin so are not permitted.
+    """
 
     def __init__(self, root: Path) -> None:
         self.root = root
         root.mkdir(parents=True, exist_ok=True)
         self._devices: dict[str, Device] = {}
         self.writes: list[str] = []
+        self.dies_at: int | None = None
+        self.deaf_to: str | None = None
+        self.fault_at: str | None = None
 
     @classmethod
     def opened(cls, root: Path) -> Tree:
@@ -117,8 +132,13 @@ class Tree:
         real = path.resolve()
         home = self._owner(real)
         if home is not None and real.exists():
-            with self._changing() as content:
-                self._devices[home].read(content["states"][home], str(real.relative_to(self.root / home)))
+            name = str(real.relative_to(self.root / home))
+            state = self._load()["states"][home]
+            before = dict(state)
+            self._devices[home].read(state, name)
+            if state != before:
+                with self._changing() as content:
+                    self._devices[home].read(content["states"][home], name)
         return real.read_bytes()
 
     def write(self, path: Path, data: bytes) -> int:
@@ -129,8 +149,14 @@ class Tree:
         home = self._owner(real)
         if home is None:
             raise OSError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        if self.dies_at is not None and len(self.writes) >= self.dies_at:
+            raise Killed
         name = str(real.relative_to(self.root / home))
         self.writes.append(f"{Path(name).name} {data.decode().strip()}")
+        if self.fault_at is not None and self.writes[-1].startswith(self.fault_at):
+            raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), str(path))
+        if self.deaf_to is not None and self.writes[-1].startswith(self.deaf_to):
+            return len(data)
         refusal: OSError | None = None
         with self._changing() as content:
             content["written"].append([home, name, data.decode().strip()])
@@ -165,13 +191,13 @@ class Tree:
         with (self.root / ".machine.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             content = self._load()
-            before = json.dumps(content)
+            before = {home: json.dumps(state) for home, state in content["states"].items()}
             yield content
-            if (after := json.dumps(content)) != before:
-                fresh = self.root / f"{_STATE_FILE}.{os.getpid()}"
-                fresh.write_text(after)
-                fresh.replace(self.root / _STATE_FILE)
-                for home, device in self._devices.items():
+            fresh = self.root / f"{_STATE_FILE}.{os.getpid()}"
+            fresh.write_text(json.dumps(content))
+            fresh.replace(self.root / _STATE_FILE)
+            for home, device in self._devices.items():
+                if json.dumps(content["states"][home]) != before.get(home):
                     self._print(home, device.files(content["states"][home]))
 
     def _print(self, home: str, files: Mapping[str, str | bytes]) -> None:

@@ -7,52 +7,60 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.hookspecs import Finding
-from harness_plugins.amdgpu.table import parse_table
-from harness_plugins.hwmon.sysfs import Chip, find_chips, read_number, read_text
+from harness_plugins.amdgpu.card import CAP, TABLE, AmdCard
+from harness_plugins.amdgpu.check import not_offered, power_range_uw, range_of, table_absent
+from harness_plugins.amdgpu.table import highest_mhz
+from harness_plugins.hwmon.sysfs import find_chips
 
-_TABLE = "pp_od_clk_voltage"
 _RIGHT = "run as root, or let the machine's owner grant your group the right to write it by a udev rule"
 
 
 def examine_controls(root: Path) -> Sequence[Finding]:
     """One line for each control of each AMD card, with its range."""
-    cards = [chip for chip in find_chips(root) if chip.name == "amdgpu"]
+    cards = [AmdCard(chip) for chip in find_chips(root) if chip.name == "amdgpu"]
     if not cards:
         return [Finding("AMD card", "absent", "none that the kernel's driver drives")]
-    return [finding for card in cards for finding in (_power(card), *_table(card))]
+    return [finding for card in cards for finding in (_power(card), *_table(card, root))]
 
 
-def _power(card: Chip) -> Finding:
+def _power(card: AmdCard) -> Finding:
     subject = f"amdgpu {card.address} power limit"
-    numbers = [read_number(card.folder / f"power1_cap{suffix}") for suffix in ("", "_min", "_max")]
-    if any(number is None for number in numbers):
+    limits, now_uw, highest_uw = power_range_uw(card), card.cap_uw(), card.cap_uw("_max")
+    if limits is None or now_uw is None or highest_uw is None:
         return Finding(subject, "absent", "the driver states none")
-    now_w, lowest_w, highest_w = (number / 1e6 for number in numbers if number is not None)
-    return _writable(
-        subject, f"{now_w:.0f} W, range {lowest_w:.0f} to {highest_w:.0f} W", card.folder / "power1_cap"
-    )
+    detail = f"{now_uw / 1e6:.0f} W, range {limits[0] / 1e6:.0f} to {highest_uw / 1e6:.0f} W"
+    if (card.cap_uw("_min") or 0) <= 0:
+        detail += " (this driver states no lowest one; half of the maker's is taken)"
+    if card.is_processor():
+        detail += ", of the whole package"
+    return _writable(subject, detail, card.chip.folder / CAP)
 
 
-def _table(card: Chip) -> list[Finding]:
-    table = parse_table(read_text(card.device / _TABLE) or "")
-    subject = f"amdgpu {card.address}"
-    if not table.ranges and table.core_clock_mhz is None:
-        remedy = "start the kernel with the driver's overdrive feature switched on, if the maker permits that"
-        return [Finding(f"{subject} clocks and voltage", "missing", f"{_TABLE} is absent or empty", remedy)]
+def _table(card: AmdCard, root: Path) -> list[Finding]:
+    table, subject = card.table(), f"amdgpu {card.address}"
+    if not table.entries:
+        what, remedy = table_absent(card, root)
+        return [Finding(f"{subject} clocks and voltage", "missing", what, remedy)]
     findings = []
-    for name, now, unit, key in (
-        ("core clock ceiling", table.core_clock_mhz and table.core_clock_mhz[1], "MHz", "SCLK"),
-        ("memory clock ceiling", table.memory_clock_mhz and table.memory_clock_mhz[1], "MHz", "MCLK"),
-        ("voltage offset", table.voltage_offset_mv, "mV", "VDDGFX_OFFSET"),
+    for key, name, now, unit in (
+        ("core_clock_ceiling_mhz", "core clock ceiling", highest_mhz(table.entries, "sclk"), "MHz"),
+        ("core_clock_offset_mhz", "core clock offset", table.entries.get("sclk_offset"), "MHz"),
+        ("memory_clock_ceiling_mhz", "memory clock ceiling", highest_mhz(table.entries, "mclk"), "MHz"),
+        ("voltage_offset_mv", "voltage offset", table.entries.get("vo"), "mV"),
     ):
         if now is None:
-            findings.append(Finding(f"{subject} {name}", "absent", f"not in {_TABLE}"))
+            if key != "core_clock_offset_mhz":
+                findings.append(Finding(f"{subject} {name}", "absent", not_offered(key, table)))
             continue
-        low_high = table.ranges.get(key)
-        shown = (
-            f", range {low_high[0]} to {low_high[1]} {unit}" if low_high else ", the driver states no range"
+        range_name = {"voltage_offset_mv": "VDDGFX_OFFSET", "core_clock_offset_mhz": "SCLK_OFFSET"}.get(
+            key, "SCLK" if key.startswith("core") else "MCLK"
         )
-        findings.append(_writable(f"{subject} {name}", f"{now} {unit}{shown}", card.device / _TABLE))
+        limits = table.ranges.get(range_name)
+        if limits is None:
+            shown = ", the driver states no range"
+        else:
+            shown = f", range {range_of(key, table)[0]} to {limits[1]} {unit}"
+        findings.append(_writable(f"{subject} {name}", f"{now} {unit}{shown}", card.chip.device / TABLE))
     return findings
 
 

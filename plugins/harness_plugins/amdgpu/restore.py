@@ -1,0 +1,151 @@
+"""The way back of one card: what to put it back to, the steps, and the proof."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from harness.errors import ControlRefused
+from harness_plugins.amdgpu.card import CAP, KEEP_AWAKE, LEVEL, AmdCard, CardState
+from harness_plugins.amdgpu.commands import edits
+from harness_plugins.amdgpu.table import TuningTable
+
+#: Words of the level file that the kernel documents and that a person may have chosen.
+_LEVELS = frozenset(
+    {"auto", "low", "high", "manual", "perf_determinism"}
+    | {f"profile_{name}" for name in ("standard", "min_sclk", "min_mclk", "peak")}
+)
+#: Keys of records that versions before 2026-11-28 wrote.
+_EARLIER = {
+    "core_clock_ceiling_mhz": "sclk.1",
+    "memory_clock_ceiling_mhz": "mclk.1",
+    "voltage_offset_mv": "vo",
+}
+
+
+def possible(card: AmdCard, record: Any) -> tuple[CardState, list[str]]:
+    """What to put a card back to: the recorded state, and the maker's for what it lacks or can't have been.
+
+    A record that was tampered with must not tune a card: nothing outside the driver's range is taken, and
+    no raised voltage.
+
+    Returns:
+        The state; and what of the record was refused, a phrase each. The table of a card that nothing is
+        recorded of holds only the entries whose value at the maker is known: offsets of 0.
+    """
+    table = card.table()
+    cap_uw, level, keep_awake = card.cap_uw("_default"), "auto", None
+    entries: dict[str, int] = {}
+    fan: dict[str, int] = {}
+    refused: list[str] = []
+    known: dict[tuple[str, Any], Any] = {}
+    for key, value in record.items() if isinstance(record, Mapping) else ():
+        inner = key in ("table", "fan") and isinstance(value, Mapping)
+        known |= {(key, name): entry for name, entry in value.items()} if inner else {("", key): value}
+    present_fan = card.fan()
+    for (part, name), value in known.items():
+        entry = _EARLIER.get(name, name)
+        if value is None:
+            continue
+        if name == LEVEL and isinstance(value, str) and value in _LEVELS:
+            level = value
+        elif name == KEEP_AWAKE and isinstance(value, str) and value in ("auto", "on"):
+            keep_awake = value
+        elif type(value) is not int:
+            refused.append(f"{name} {value!r} is not known")
+        elif name == CAP:
+            lowest, highest = card.cap_uw("_min"), card.cap_uw("_max")
+            if (lowest is None or lowest <= value) and (highest is None or value <= highest) and value > 0:
+                cap_uw = value
+            else:
+                refused.append(f"{name} {value} can't be what was found")
+        elif part == "fan" and name in present_fan and 0 <= value <= 10_000:
+            fan[name] = value
+        elif part != "fan" and entry in table.entries:
+            if _can_have_been(entry, value, table):
+                entries[entry] = value
+            else:
+                refused.append(f"{name} {value} can't be what was found")
+        else:
+            refused.append(f"{name} {value!r} is not known")
+    for offset in ("vo", "sclk_offset"):
+        if offset in table.entries:
+            entries.setdefault(offset, 0)
+    return CardState(cap_uw, level, entries, fan, keep_awake), refused
+
+
+def _can_have_been(entry: str, value: int, table: TuningTable) -> bool:
+    """Inside the driver's range, where there is one; lowest clocks lie below theirs with some makers."""
+    kind, *place = entry.split(".")
+    if entry == "vo":
+        return table.ranges.get("VDDGFX_OFFSET", (-300, 0))[0] <= value <= 0
+    if entry == "sclk_offset":
+        lowest, highest = table.ranges.get("SCLK_OFFSET", (-1000, 0))
+        return lowest <= value <= highest
+    names = {"sclk": "SCLK", "mclk": "MCLK", "cclk": "CCLK"}
+    if kind == "vc":
+        names["vc"] = f"VDDC_CURVE_{'VOLT' if entry.endswith('.mv') else 'SCLK'}[{place[0]}]"
+    elif entry.endswith(".mv"):
+        names[kind] = "VDDC"
+    lowest, highest = table.ranges.get(names.get(kind, ""), (0, table.entries[entry]))
+    if value == table.entries[entry] or (kind == "vc" and value == 0):
+        return True
+    return (0 if place[-1] == "0" else lowest) <= value <= highest
+
+
+def put_back(card: AmdCard, wanted: CardState) -> list[str]:
+    """Put a card that is awake back, and read it back. A card that is as wanted, and was not tuned by
+    hand, is not written to.
+
+    The order is such that a kill at any step leaves the level ``manual``, and so tells the next restore
+    that all is to be done again; the level comes last.
+
+    Returns:
+        What could not be done, a phrase each; tries all steps.
+    """
+    failures: list[str] = []
+    early: list[str] = []
+
+    def attempt(act: Callable[[], None], into: list[str] = failures) -> None:
+        try:
+            act()
+        except ControlRefused as error:
+            into.append(str(error))
+
+    present = card.state()
+    if card.unlike(wanted) or present.level == "manual":
+        if present.table or present.fan:
+            if present.level != "manual":
+                attempt(lambda: card.set_level("manual"))
+            _put_table_back(card, wanted, attempt, early)
+            attempt(lambda: card.set_fan(wanted.fan))
+        if wanted.cap_uw is not None and card.cap_uw() not in (None, wanted.cap_uw):
+            attempt(lambda: card.set_cap(wanted.cap_uw or 0))
+        if present.level is not None and wanted.level is not None:
+            attempt(lambda: card.set_level(wanted.level or "auto"))
+    if wanted.keep_awake is not None and present.keep_awake != wanted.keep_awake:
+        attempt(lambda: card.set_keep_awake(wanted.keep_awake or "auto"))
+    left = card.unlike(wanted)
+    if left:
+        failures += early
+        if not failures:
+            failures.append(f"card {card.address} reads back otherwise after the restore: {'; '.join(left)}")
+    return failures
+
+
+def _put_table_back(card: AmdCard, wanted: CardState, attempt: Callable[..., None], early: list[str]) -> None:
+    """Explicit values and a commit, then the maker's by a reset, then what a person had chosen."""
+
+    def set_explicitly() -> None:
+        present = card.table().entries
+        differing = {name: value for name, value in wanted.table.items() if present.get(name) != value}
+        for command in edits(differing, present):
+            attempt(lambda command=command: card.edit(command), early)
+        attempt(lambda: card.edit("c"))
+
+    if wanted.table:
+        set_explicitly()
+    if wanted.table.get("vo", 0) >= 0:  # a reset would raise a voltage that was found lowered
+        attempt(card.reset)
+    if any(card.table().entries.get(name) != value for name, value in wanted.table.items()):
+        set_explicitly()
