@@ -126,7 +126,7 @@ def test_a_lowest_power_of_0_is_no_licence_for_1_w(tree: Tree, kernel: str, lowe
 def test_a_ceiling_below_the_entrys_own_lowest_value_is_refused_by_the_driver_and_explained(
     tree: Tree,
 ) -> None:
-    """smu_v13_0_0_ppt.c 6.12: the range shows the lowest clock's low end (1505), 1641 checks the highest's."""
+    """smu_v13_0_0_ppt.c 6.12: the range shows the lowest clock's low end (1505), 1641 checks another."""
     control = machine(tree, "navi31")
     snapshot = control.snapshot()
     with pytest.raises(ControlRefused, match="its own may lie higher"):
