@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.plan.tunings import Tuning, TuningRange
-from harness_plugins.amdgpu.table import parse_table
-from harness_plugins.hwmon.sysfs import Chip, find_chips, read_number, read_text
+from harness_plugins.amdgpu.card import AmdCard
+from harness_plugins.amdgpu.check import not_offered, power_range_uw, range_of
+from harness_plugins.hwmon.sysfs import Chip, find_chips
 
-_TABLE = "pp_od_clk_voltage"
+_KEYS = ("core_clock_ceiling_mhz", "core_clock_offset_mhz", "memory_clock_ceiling_mhz", "voltage_offset_mv")
+_OFFSETS = {"core_clock_offset_mhz": "SCLK_OFFSET", "voltage_offset_mv": "VDDGFX_OFFSET"}
 
 
 def tunings_below(root: Path) -> list[Tuning]:
@@ -17,32 +19,27 @@ def tunings_below(root: Path) -> list[Tuning]:
     return [tuning_of(card, only=len(cards) == 1) for card in cards]
 
 
-def tuning_of(card: Chip, *, only: bool) -> Tuning:
+def tuning_of(chip: Chip, *, only: bool) -> Tuning:
     """The card's ranges by the kernel's files; what it does not offer is left out.
 
     Args:
-        card: The card.
+        chip: The card.
         only: It is the only one, so that a profile need not name it.
     """
-    lowest_uw, highest_uw, now_uw, factory_uw = (
-        read_number(card.folder / name)
-        for name in ("power1_cap_min", "power1_cap_max", "power1_cap", "power1_cap_default")
-    )
+    card = AmdCard(chip)
+    table, limits, factory_uw = card.table(), power_range_uw(card), card.cap_uw("_default")
     ranges: list[TuningRange] = []
-    if lowest_uw is not None and highest_uw is not None and now_uw is not None:
+    if limits is not None:
         factory_w = None if factory_uw is None else factory_uw / 1e6
-        highest_w = min(highest_uw, now_uw) / 1e6
-        ranges.append(TuningRange("power_limit_w", lowest_uw / 1e6, highest_w, factory_w))
-    table = parse_table(read_text(card.device / _TABLE) or "")
-    for key, name, now in (
-        ("core_clock_ceiling_mhz", "SCLK", table.core_clock_mhz),
-        ("memory_clock_ceiling_mhz", "MCLK", table.memory_clock_mhz),
-    ):
-        if now is not None:
-            lowest, highest = table.ranges.get(name, now)
-            ranges.append(TuningRange(key, max(lowest, now[0]), min(highest, now[1])))
-    if table.voltage_offset_mv is not None and "VDDGFX_OFFSET" in table.ranges:
-        lowest = table.ranges["VDDGFX_OFFSET"][0]
-        ranges.append(TuningRange("voltage_offset_mv", max(-300, lowest), min(0, table.voltage_offset_mv), 0))
+        ranges.append(TuningRange("power_limit_w", limits[0] / 1e6, limits[1] / 1e6, factory_w))
+    for key in _KEYS if table.entries else ():
+        offset = _OFFSETS.get(key)
+        if not not_offered(key, table) and (offset is None or offset in table.ranges):
+            lowest, highest = range_of(key, table)
+            ranges.append(
+                TuningRange(key, max(lowest, -300) if key == "voltage_offset_mv" else lowest, highest, 0)
+                if offset
+                else TuningRange(key, lowest, highest)
+            )
     device, options = f"AMD card {card.address}", {} if only else {"card": card.address}
     return Tuning("amdgpu", device, tuple(ranges), options)

@@ -20,8 +20,9 @@ from harness_plugins.amdgpu import control as module
 from harness_plugins.amdgpu.commands import edits, with_ceiling
 from harness_plugins.amdgpu.control import AmdgpuControl
 from harness_plugins.amdgpu.doctor import examine_controls
+from harness_plugins.amdgpu.ranges import tunings_below
 from harness_plugins.amdgpu.table import highest_mhz, parse_fan, parse_table
-from tests.machine.amd import Card
+from tests.machine.amd import GENERATIONS, Card
 from tests.machine.tree import Tree
 
 HOME = "0000:03:00.0"
@@ -204,6 +205,31 @@ def test_factory_sees_what_differs_from_the_makers_state_that_it_once_saw(tree: 
     assert control.factory_deviations() == []
     put(tree, "pp_od_clk_voltage", "s 1 2000", "c")
     assert control.factory_deviations() == [f"card {HOME}: core clock ceiling is 2000 MHz, not 2965 MHz"]
+
+
+@pytest.mark.parametrize("generation", GENERATIONS)
+def test_the_ends_of_the_ranges_that_a_plan_is_written_from_are_taken_by_the_card(
+    tree: Tree, generation: str
+) -> None:
+    control = machine(tree, generation)
+    snapshot = control.snapshot()
+    (tuning,) = tunings_below(tree.root)
+    assert {bounds.key for bounds in tuning.ranges} >= {
+        "navi48": {"core_clock_offset_mhz", "voltage_offset_mv"}
+    }.get(generation, {"core_clock_ceiling_mhz"})
+    for bounds in tuning.ranges:
+        for value in (bounds.lowest, bounds.highest):
+            if (
+                generation.startswith("navi3")
+                and value == bounds.lowest
+                and bounds.key == "core_clock_ceiling_mhz"
+            ):
+                continue
+            profile = profile_of(**{bounds.key: int(value)})
+            assert control.check(profile) == []
+            control.apply(profile)
+            control.read_back(profile)
+            control.restore(snapshot)
 
 
 def test_doctor_tells_what_each_generation_offers(tree: Tree) -> None:
