@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from harness.errors import ControlRefused
+from harness.errors import ControlRefused, Difference
 from harness_plugins.amdgpu.commands import differences, edits
 from harness_plugins.amdgpu.table import FAN_FILES, Entries, TuningTable, parse_fan, parse_table
 from harness_plugins.hwmon.sysfs import Chip, read_number, read_text, write_text
@@ -173,14 +173,23 @@ class AmdCard:
             self.edit(*_tolerated(touched, table), f"vo {aside_mv}", "c", *_tolerated(touched, table), "vo 0")
         self.edit("r", "c")
 
-    def unlike(self, wanted: CardState) -> list[str]:
-        """What reads otherwise than wanted, a phrase each; what is not known (None) is not looked at."""
-        seen = self.state()
-        found = differences(seen.table, wanted.table) + differences(seen.fan, wanted.fan)
+    def unlike(self, wanted: CardState, maker: CardState | None = None) -> list[Difference]:
+        """What reads otherwise than wanted; what is not known (None) is not looked at.
+
+        Args:
+            wanted: What should read back.
+            maker: The maker's state, where it is known.
+        """
+        seen, known = self.state(), maker or CardState()
+        found = differences(seen.table, wanted.table, known.table)
+        found += differences(seen.fan, wanted.fan, known.fan)
         if wanted.cap_uw is not None and seen.cap_uw != wanted.cap_uw:
-            found.append(f"power limit is {watts(seen.cap_uw)}, not {watts(wanted.cap_uw)}")
+            seen_w, wanted_w, known_w = (
+                None if cap is None else cap / 1e6 for cap in (seen.cap_uw, wanted.cap_uw, known.cap_uw)
+            )
+            found.append(Difference("power limit", wanted_w or 0.0, seen_w, known_w, "W"))
         if wanted.level is not None and seen.level != wanted.level:
-            found.append(f"performance level is {seen.level!r}, not {wanted.level!r}")
+            found.append(Difference("performance level", wanted.level, seen.level, known.level))
         return found
 
 

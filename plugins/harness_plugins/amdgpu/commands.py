@@ -7,6 +7,7 @@ defaults; and what takes them, see :mod:`harness_plugins.amdgpu.table`.
 
 from __future__ import annotations
 
+from harness.errors import Difference
 from harness_plugins.amdgpu.table import Entries
 
 _LETTERS = {"sclk": "s", "mclk": "m", "vc": "vc"}
@@ -109,20 +110,26 @@ def words(name: str) -> str:
 
 
 def unit(name: str) -> str:
-    """The unit of an entry's value, with a space before it; empty where it has none of its own."""
+    """The unit of an entry's value; empty where it has none of its own."""
     if name == "vo" or name.endswith(".mv"):
-        return " mV"
+        return "mV"
     if name.startswith(("sclk", "mclk", "cclk", "vc")):
-        return " MHz"
+        return "MHz"
     if name.startswith("fan_curve"):
-        return " °C" if name.endswith(".c") else " %"
-    return " 1/min" if name.endswith("rpm_threshold") else ""
+        return "°C" if name.endswith(".c") else "%"
+    return "1/min" if name.endswith("rpm_threshold") else ""
 
 
-def differences(seen: Entries, wanted: Entries) -> list[str]:
-    """What reads otherwise than wanted, a phrase each."""
+def differences(seen: Entries, wanted: Entries, maker: Entries | None = None) -> list[Difference]:
+    """What reads otherwise than wanted.
+
+    Args:
+        seen: What reads back.
+        wanted: What should.
+        maker: The maker's values, where they are known.
+    """
     return [
-        f"{words(name)} is {f'{seen[name]}{unit(name)}' if name in seen else 'gone'}, not {value}{unit(name)}"
+        Difference(words(name), value, seen.get(name), (maker or {}).get(name), unit(name))
         for name, value in wanted.items()
         if seen.get(name) != value
     ]

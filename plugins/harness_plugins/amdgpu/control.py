@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.card import GraphicsCard
-from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven
+from harness.errors import ControlRefused, NotInForce, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness_plugins.amdgpu.card import AmdCard, CardState, watts
@@ -48,7 +48,6 @@ class AmdgpuControl:
         self._root = root or sysfs.ROOT
         self._plans = card
         self._in_force: tuple[ProfileSpec, CardState] | None = None
-        self._was_seen = False
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         options, where = options_of(profile), f"profiles.{profile.name}"
@@ -69,7 +68,7 @@ class AmdgpuControl:
         return states
 
     def apply(self, profile: ProfileSpec) -> None:
-        self._in_force, self._was_seen = None, False
+        self._in_force = None
         options = options_of(profile)
         card = self._card(options.card)
         card.wake()
@@ -104,12 +103,13 @@ class AmdgpuControl:
         card = self._card(options.card)
         card.wake()
         state, wanted = card.state(), self._wanted(profile, card, options)
-        if wrong := card.unlike(wanted):
-            raise ControlRefused(
-                f"profile {profile.name}: card {card.address} reads back differently: {'; '.join(wrong)}; "
-                f"{self._why(card)}"
+        if wrong := card.unlike(wanted, _makers.get((self._root, card.address))):
+            raise NotInForce(
+                f"profile {profile.name}: card {card.address} reads back differently: "
+                f"{'; '.join(map(str, wrong))}; another tuning program may be at work, or the driver rounds: "
+                "choose a value that it keeps",
+                wrong,
             )
-        self._was_seen = True
         return {
             "card": card.address,
             "power_limit_w": None if state.cap_uw is None else state.cap_uw / 1e6,
@@ -230,21 +230,6 @@ class AmdgpuControl:
             level="manual" if options.uses_table else None,
             table=_changes(options, card.table().entries),
         )
-
-    def _why(self, card: AmdCard) -> str:
-        """What lies behind a card that is not as it was set."""
-        if not self._was_seen:
-            return (
-                "the driver took the writes and keeps other values: another tuning program may be at work, "
-                "or the driver rounds; choose a value that it keeps"
-            )
-        maker = _makers.get((self._root, card.address))
-        if maker is not None and not card.unlike(replace(maker, level=None)):
-            return (
-                "all is at the maker's state, as after a reset of the driver or a suspend; it is set again "
-                "for the next attempt"
-            )
-        return "another program has changed the card; it is set again for the next attempt"
 
     def _cards(self) -> list[AmdCard]:
         return [AmdCard(chip) for chip in self._chips()]

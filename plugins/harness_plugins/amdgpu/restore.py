@@ -129,7 +129,9 @@ def put_back(card: AmdCard, wanted: CardState) -> list[str]:
     if left:
         failures += early
         if not failures:
-            failures.append(f"card {card.address} reads back otherwise after the restore: {'; '.join(left)}")
+            failures.append(
+                f"card {card.address} reads back otherwise after the restore: {'; '.join(map(str, left))}"
+            )
     return failures
 
 

@@ -15,7 +15,8 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("the kernel's file tree is Linux's", allow_module_level=True)
 
-from harness.errors import ControlRefused
+from harness.engine.profiles import lost
+from harness.errors import NotInForce
 from harness.plan.schema import ProfileSpec
 from harness_plugins.amdgpu import control as module
 from harness_plugins.amdgpu.control import AmdgpuControl
@@ -142,11 +143,15 @@ def test_a_reset_of_the_card_and_another_program_are_told_apart_at_the_next_look
     control.read_back(profile)
     with tree.change(HOME) as state:
         lose_settings(card, state)
-    with pytest.raises(ControlRefused, match="as after a reset of the driver or a suspend"):
+    with pytest.raises(NotInForce) as caught:
         control.read_back(profile)
+    assert not lost(caught.value).by_another
+    assert "as by a reset of the driver, a suspend" in str(lost(caught.value))
     control.apply(profile)
     control.read_back(profile)
     with tree.change(HOME) as state:
         state["level"] = "high"
-    with pytest.raises(ControlRefused, match="another program has changed the card"):
+    with pytest.raises(NotInForce) as caught:
         control.read_back(profile)
+    assert lost(caught.value).by_another
+    assert "changed by another program: performance level" in str(lost(caught.value))

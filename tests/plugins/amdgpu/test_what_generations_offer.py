@@ -178,7 +178,7 @@ def test_a_voltage_curve_that_another_program_moved_in_the_night_is_put_back(tre
     control.apply(profile_of(power_limit_w=180))
     control.read_back(profile_of(power_limit_w=180))
     put(tree, "pp_od_clk_voltage", "vc 2 2100 1100", "c")
-    with pytest.raises(ControlRefused, match="point 2 of the voltage curve is 1100 mV, not 1192 mV"):
+    with pytest.raises(ControlRefused, match="point 2 of the voltage curve 1192 mV → 1100 mV"):
         control.read_back(profile_of(power_limit_w=180))
     control.restore(snapshot)
     assert tree.state(HOME)["firmware"]["vc.2.mv"] == 1192
@@ -204,7 +204,7 @@ def test_factory_sees_what_differs_from_the_makers_state_that_it_once_saw(tree: 
     control.restore(snapshot)
     assert control.factory_deviations() == []
     put(tree, "pp_od_clk_voltage", "s 1 2000", "c")
-    assert control.factory_deviations() == [f"card {HOME}: core clock ceiling is 2000 MHz, not 2965 MHz"]
+    assert control.factory_deviations() == [f"card {HOME}: core clock ceiling 2965 MHz → 2000 MHz"]
 
 
 @pytest.mark.parametrize("generation", GENERATIONS)
