@@ -20,7 +20,6 @@ from typing import Final
 from harness import inside
 from harness.clock import Clock
 from harness.errors import CompanionFailed, FrameLogError, WorkloadFailed
-from harness.executables import find_executable
 from harness.log import get_logger
 from harness.newfiles import NewFiles
 from harness.patterns import Pattern
@@ -28,6 +27,7 @@ from harness.plan.companion_table import CompanionSpec
 from harness.plan.placeholders import PROCESS_ID, Value, fill, values_of
 from harness.plan.schema import Cell
 from harness.processes import Ending, TitleProcess, end_dead_runs_titles
+from harness.programs import find_program, plan_folders, plan_path
 from harness.rig import FrameLogSource, Launch, Workload, WorkloadState
 
 #: A companion's own file above this size is not kept, bytes.
@@ -56,7 +56,7 @@ class Accompanied:
         self._clock = clock
         self._launch: Launch | None = None
         self._title_started = False
-        self._companions = [_Companion(spec, clock) for spec in cell.title.companions]
+        self._companions = [_Companion(spec, clock, cell.title.base) for spec in cell.title.companions]
         self._ended = threading.Event()
 
     def start(self, launch: Launch) -> None:
@@ -172,8 +172,9 @@ class _Companion:
         remarks: What was unusual, as marks of the attempt.
     """
 
-    def __init__(self, spec: CompanionSpec, clock: Clock) -> None:
+    def __init__(self, spec: CompanionSpec, clock: Clock, base: Path | None) -> None:
         self.spec = spec
+        self._base = base
         self.folder = Path()
         self.log: NewFiles | None = None
         self.remarks: list[str] = []
@@ -192,7 +193,7 @@ class _Companion:
         self._output_folder = launch.output_path.parent
         self.folder = launch.work_folder
         if self.spec.working_folder is not None:
-            self.folder = Path(fill(self.spec.working_folder, self._early())).expanduser().absolute()
+            self.folder = plan_path(fill(self.spec.working_folder, self._early()), self._base)
             if not self.folder.is_dir():
                 raise self._failed(
                     f"its working_folder {self.folder} does not exist; make it or fix the plan", for_good=True
@@ -218,7 +219,7 @@ class _Companion:
     def _run(self, command: list[str], what: str) -> TitleProcess:
         try:
             words = [fill(word, self._values) for word in command]
-            words[0] = str(find_executable(words[0], self.folder))
+            words[0] = str(find_program(words[0], [*plan_folders(self._base), self.folder]))
             return TitleProcess(
                 words,
                 self._clock,

@@ -17,6 +17,7 @@ import pluggy
 from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.metrics import Metric
+from harness.needs.need import Need as Need  # a part of the contract
 from harness.plan.kinds import Kind as Kind  # a part of the contract
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.plan.tunings import Tuning as Tuning  # a part of the contract
@@ -118,6 +119,19 @@ class HarnessSpec:
 
         One of them becomes the card of the plan (:mod:`harness.card`), and the hooks below that take ``card``
         are about that one alone. A plugin that names none of these arguments is called without it.
+        """
+
+    @hookspec
+    def levelrig_needs(self, plan: Plan) -> Sequence[Need]:  # type: ignore[empty-body]
+        """What the plan's entries of this plugin's kinds need of this machine, and whether it is there.
+
+        Asked before a night, and by ``levelrig check``: programs, folders, patterns, files that lie where
+        results should. Looks only: starts nothing, changes nothing, opens no device, takes under 2 s; whether
+        sensors answer is asked by reading them. :mod:`harness.programs` and :mod:`harness.needs.titles` have
+        what is common to such questions.
+
+        Returns:
+            What is missing or doubtful, with its place in the plan; empty where all is well.
         """
 
     @hookspec

@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 from typing import Final
 
+#: Where campaigns lie, below the folder that levelrig runs in, where no other is named.
+CAMPAIGNS: Final = Path("campaigns")
 #: Where root's records lie on Linux.
 MACHINES_FOLDER: Final = Path("/var/lib/levelrig")
 

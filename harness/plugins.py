@@ -28,6 +28,7 @@ from harness.clock import Aside, Clock, StillRunning, SystemClock
 from harness.errors import ControlRefused, HarnessError, PluginError
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.metrics import METRICS, Metric
+from harness.needs.need import Need
 from harness.places import state_folder
 from harness.plan.card_choice import as_plan_error, card_of_plan
 from harness.plan.schema import Cell, Plan, SensorSpec
@@ -247,6 +248,13 @@ class PluginHost:
     def graphics_cards(self) -> list[GraphicsCard]:
         """Every graphics card that a plugin sees, once, in order of address."""
         return merged([c for _, c in self.ask_all("graphics_cards", lambda c: isinstance(c, GraphicsCard))])
+
+    def needs(self, plan: Plan) -> list[Need]:
+        """What each plugin says that its entries of the plan need; one that fails says so itself."""
+        found = self.ask_all("levelrig_needs", lambda given: isinstance(given, Need), plan=plan)
+        told = [Need((), "doubtful", line, "see `levelrig doctor`") for line in self.news]
+        self.news.clear()
+        return [need for _, need in found] + told
 
     def open_sensors(
         self, clock: Clock, specs: Sequence[SensorSpec], card: GraphicsCard | None = None

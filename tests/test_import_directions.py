@@ -33,13 +33,13 @@ ALLOWED: dict[str, str] = {
     "proctable": "",
     "reasons": "",
     "rig_identity": "",
+    "programs": "errors",
     "tables": "columns metrics stages",
     "windows_acl": "",
     "identity": "proctable",
     "inside": "errors",
     "isolated": "harness",
     "newfiles": "",
-    "executables": "errors",
     "lines": "inside patterns",
     "metrics": "columns",
     "userfiles": "errors",
@@ -49,13 +49,14 @@ ALLOWED: dict[str, str] = {
     "output": "inside lines log patterns",
     "titlewatch": "identity isolated marks",
     # the plan and the seams
-    "plan": "card errors metrics patterns stages tables userfiles",
+    "plan": "card errors metrics patterns programs stages tables userfiles",
     "rig": "clock errors plan",
     "boundary": "clock columns errors log metrics plan rig stages tables",
-    "hookspecs": "card clock metrics plan rig stages",
-    "companions": "clock errors executables inside log newfiles patterns plan processes rig",
-    "plugins": "boundary card clock companions errors hookspecs metrics places plan rig rig_identity stages "
-    "tables",
+    "needs": "patterns plan programs stages",
+    "hookspecs": "card clock metrics needs plan rig stages",
+    "companions": "clock errors inside log newfiles patterns plan processes programs rig",
+    "plugins": "boundary card clock companions errors hookspecs metrics needs places plan rig "
+    "rig_identity stages tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
@@ -71,6 +72,7 @@ ALLOWED: dict[str, str] = {
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis errors plan tables",
+    "before_night": "errors log metrics needs plan plugins rig stages store telemetry",
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
     "numerals plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors plan rig telemetry userfiles",
@@ -105,10 +107,10 @@ ALLOWED: dict[str, str] = {
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
     "selftest": "card clock errors harness inside plugins pretend processes rig store watch",
-    "commands": "analysis boundary card characterise clock collect csvtext doctor engine errors frames guard "
-    "hookspecs inside log marks metrics newplan numerals places plaintext plan plugins processes "
-    "rehearsal_folder rehearse report report.files report.folder report.package report.reading rig selftest "
-    "store supervise terminal userfiles watch",
+    "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
+    "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
+    "processes rehearsal_folder rehearse report report.files report.folder report.package report.reading rig "
+    "selftest store supervise terminal userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

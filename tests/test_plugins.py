@@ -120,6 +120,7 @@ name = "quay"
 workload = "WORKLOAD"
 measure_s = 1
 command = ["sleep", "60"]
+without_frames = true
 """
 
 

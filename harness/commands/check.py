@@ -5,17 +5,23 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import math
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness import userfiles
+from harness.before_night.ask import as_json, elsewhere, night_needs, problems_of, where
 from harness.card import GraphicsCard
 from harness.clock import SystemClock
 from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
+from harness.needs.need import Need
+from harness.places import CAMPAIGNS
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan, older_spellings
+from harness.plan.locate import LineIndex
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
@@ -38,16 +44,34 @@ def register(commands: Any) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
+    try:
+        return _checked(arguments)
+    except PlanError as error:
+        if not arguments.json:
+            raise
+        print_json({"fine": False, "problems": [dataclasses.asdict(problem) for problem in error.problems]})
+        return error.exit_code
+
+
+def _checked(arguments: argparse.Namespace) -> int:
     host = PluginHost()
     plan = load_plan(arguments.plan, host)
-    card, where = _card_of(plan, host, str(arguments.plan))
-    cards = _ask_cards(plan, host, str(arguments.plan), card, where)
+    text = userfiles.read_text(arguments.plan, "plan")
+    rig = PluginRig(host, plan)
+    card, not_here = _card_of(rig, str(arguments.plan))
+    needs = night_needs(plan, host, rig, CAMPAIGNS / arguments.plan.stem)
+    needs = elsewhere(needs) if not_here else needs
+    cards, refused = _ask_cards(plan, host, card, not_here)
+    missing = problems_of(needs, text)
     if arguments.json:
         cells = expand(plan)
         night = forecast(plan)
         nights = plan_calendar(plan, night.expected_s, datetime.now(UTC))
         print_json(
             {
+                "fine": not (missing or refused),
+                "problems": [dataclasses.asdict(problem) for problem in (*missing, *refused)],
+                "needs": as_json(needs, text),
                 "cells": [{"cell_id": c.cell_id, "definition_hash": c.definition_hash} for c in cells],
                 "order": [s.model_dump() for s in arrange(plan, cells)],
                 "forecast": dataclasses.asdict(night),
@@ -58,28 +82,46 @@ def _check(arguments: argparse.Namespace) -> int:
                 "notes": older_spellings(arguments.plan),
             }
         )
-        return 0
+        return PlanError.exit_code if missing or refused else 0
+    if missing or refused:
+        _show_needs(console(stderr=True), needs, text)
+        raise PlanError(str(arguments.plan), [*missing, *refused])
     out = console()
     with paged(out):
         _show(out, plan)
-        if card is not None or where:
-            out.print(f"card: {card or where}", markup=False, soft_wrap=True)
+        if card is not None or not_here:
+            out.print(f"card: {card or not_here}", markup=False, soft_wrap=True)
         for profile, told in cards.items():
             out.print(f"profile {profile}: {told}", markup=False, soft_wrap=True)
         for note in older_spellings(arguments.plan):
             out.print(f"note: {note}", markup=False, soft_wrap=True)
-        out.print(f"{arguments.plan}: fine. Nothing was changed.", markup=False)
+        count = _show_needs(out, needs, text)
+        fine = "fine" if not count else f"fine, with {count} {'warning' if count == 1 else 'warnings'}"
+        out.print(f"{arguments.plan}: {fine}. Nothing was changed.", markup=False)
     return 0
 
 
-def _card_of(plan: Plan, host: PluginHost, source: str) -> tuple[GraphicsCard | None, str]:
+def _show_needs(out: Console, needs: Sequence[Need], text: str) -> int:
+    """Print what was asked and answered, and the warnings; how many of these there are."""
+    lines = LineIndex(text)
+    for need in needs:
+        if need.state == "met":
+            out.print(f"{where(need, lines)}: {need.what}", markup=False, soft_wrap=True)
+    doubtful = [need for need in needs if need.state == "doubtful"]
+    for need in doubtful:
+        said = f"warning: {where(need, lines)}: {need.what}; {need.remedy}"
+        out.print(said, style="yellow", markup=False, soft_wrap=True)
+    return len(doubtful)
+
+
+def _card_of(rig: PluginRig, source: str) -> tuple[GraphicsCard | None, str]:
     """The plan's card on this machine, or why it is not here: another machine may have it.
 
     Raises:
         PlanError: This machine has several, and the plan does not say which one.
     """
     try:
-        return PluginRig(host, plan).require_card(source), ""
+        return rig.require_card(source), ""
     except PlanError as error:
         if not all(problem.of_machine for problem in error.problems):
             raise
@@ -87,21 +129,19 @@ def _card_of(plan: Plan, host: PluginHost, source: str) -> tuple[GraphicsCard | 
 
 
 def _ask_cards(
-    plan: Plan, host: PluginHost, source: str, card: GraphicsCard | None, not_here: str
-) -> dict[str, str]:
+    plan: Plan, host: PluginHost, card: GraphicsCard | None, not_here: str
+) -> tuple[dict[str, str], list[Problem]]:
     """Ask the card of the plan whether it can take the profiles that change it.
 
     Args:
         plan: The plan.
         host: Knows the controls.
-        source: Name of its file.
         card: The card.
         not_here: Why it is not in this machine; empty where it is, or where the plan names none.
 
     Returns:
-        Name of each such profile -> what was asked, or why it was not: another machine may have the card.
-    Raises:
-        PlanError: A driver says that a value is impossible.
+        Name of each such profile -> what was asked, or why it was not: another machine may have the card. And
+        the values that a driver says are impossible.
     """
     told: dict[str, str] = {}
     problems: list[Problem] = []
@@ -123,9 +163,7 @@ def _ask_cards(
             if here
             else "its values lie in the range that this machine's driver reports"
         )
-    if problems:
-        raise PlanError(source, problems)
-    return told
+    return told, problems
 
 
 def _resolvable(plan: Plan) -> list[dict[str, Any]]:

@@ -22,6 +22,7 @@ from harness.engine.campaign import (
 from harness.engine.progress import GuardedObserver, Observer, Silent, StopSignal
 from harness.engine.requests import SUPERVISED
 from harness.engine.schedule import WantedCells
+from harness.places import CAMPAIGNS as CAMPAIGNS
 from harness.plan.schema import Plan
 from harness.processes import kill_own_titles
 from harness.rig import Rig
@@ -29,8 +30,6 @@ from harness.supervise.notify import Notifier
 from harness.supervise.telling import TellingObserver
 from harness.terminal import TerminalObserver, console
 from harness.watch.beacon import Beacon
-
-CAMPAIGNS = Path("campaigns")
 
 
 def campaign_arguments(parser: argparse.ArgumentParser) -> None:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import contextlib
 import dataclasses
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from harness import inside, userfiles
+from harness.before_night.ask import night_needs, once_begun, problems_of, where
 from harness.commands import add_command
 from harness.commands.after_run import end_run
 from harness.commands.hardware_claim import hold_hardware
@@ -21,14 +24,17 @@ from harness.engine.campaign import (
     Unguarded,
 )
 from harness.engine.identify import measured_with_card
+from harness.engine.requests import SUPERVISED
 from harness.errors import PlanError
 from harness.guard import left_changed
 from harness.log import get_logger
 from harness.places import state_folder
 from harness.plan.load import load_plan, older_spellings
+from harness.plan.locate import LineIndex
 from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
+from harness.store.journal import JOURNAL_NAME
 from harness.supervise.boot import campaign_is_over, system_ends_it
 from harness.supervise.output import survive_lost_output
 from harness.supervise.plan_copy import choose_plan
@@ -67,10 +73,13 @@ def _run(arguments: argparse.Namespace) -> int:
     folder = arguments.into or CAMPAIGNS / arguments.plan.stem
     goes_on = arguments.goes_on is not None
     chosen = choose_plan(arguments.plan, folder, goes_on=goes_on)
-    plan = load_plan(chosen.path, host)
+    plan = load_plan(chosen.path, host, base=arguments.plan.parent)
     rig = PluginRig(host, plan)
     _require_card(rig, str(arguments.plan), folder)
     notifier = open_notifier(plan.notify)
+    notices = chosen.notices
+    if SUPERVISED not in os.environ and not goes_on:  # else whoever started the night was told
+        notices += _require_needs(plan, host, rig, arguments.plan, folder)
     elsewhere = run_unattended(arguments, folder, notifier)
     if elsewhere is not None:
         return elsewhere
@@ -84,7 +93,7 @@ def _run(arguments: argparse.Namespace) -> int:
         discard_changed=arguments.discard_changed,
         other_rig=arguments.other_rig,
         night_elapsed_s=elapsed_s,
-        notices=(*chosen.notices, *older_spellings(chosen.path)),
+        notices=(*notices, *older_spellings(chosen.path)),
     )
     received = Received()
     with contextlib.closing(hold_hardware(plan, host, folder)) as guard:
@@ -124,6 +133,24 @@ def _require_card(rig: PluginRig, source: str, folder: Path) -> None:
     except PlanError as error:
         if not (all(problem.of_machine for problem in error.problems) and measured_with_card(folder)):
             raise
+
+
+def _require_needs(
+    plan: Plan, host: PluginHost, rig: PluginRig, source: Path, folder: Path
+) -> tuple[str, ...]:
+    """What a person should hear of what the night needs, a sentence each.
+
+    Raises:
+        PlanError: Something is missing. Nothing was started or written.
+    """
+    text = userfiles.read_text(source, "plan")
+    needs = night_needs(plan, host, rig, folder)
+    if inside.is_there(folder, folder / JOURNAL_NAME):
+        needs = once_begun(needs)
+    if problems := problems_of(needs, text):
+        raise PlanError(str(source), problems)
+    lines = LineIndex(text)
+    return tuple(f"{where(n, lines)}: {n.what}; {n.remedy}" for n in needs if n.state == "doubtful")
 
 
 def _prove_folders(plan: Plan, folder: Path, changes_hardware: Callable[[str], bool]) -> None:

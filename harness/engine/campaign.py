@@ -39,7 +39,7 @@ from harness.plan.schema import Cell, Plan
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped
-from harness.store.space import assumed_attempt_bytes
+from harness.store.space import plan_attempt_bytes
 from harness.telemetry.sampler import Sampler
 
 log = get_logger("levelrig.campaign")
@@ -362,10 +362,7 @@ def _sensor_event(store: CampaignStore, observer: Observer, kind: str, text: str
 
 def _space_shortage(store: CampaignStore, plan: Plan) -> str | None:
     """What to tell if the night's files will not fit on the disk; None if they will."""
-    night = forecast(plan)
-    attempt_s = night.expected_s / max(night.attempts, 1)
-    window_s = max(title.measure_s or attempt_s for title in plan.titles)
-    assumed_bytes = assumed_attempt_bytes(attempt_s, window_s, plan.sampling.period_s)
+    assumed_bytes = plan_attempt_bytes(plan, forecast(plan))
     return store.space_needed(assumed_bytes).shortage(store.free_bytes())
 
 

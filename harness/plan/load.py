@@ -22,13 +22,22 @@ from harness.plan.rules import check_rules
 from harness.plan.schema import Plan
 
 
-def load_plan(path: Path, host: KindSource) -> Plan:
-    """Read and validate a plan file with the installed plugins. Raises PlanError with all problems."""
+def load_plan(path: Path, host: KindSource, *, base: Path | None = None) -> Plan:
+    """Read and validate a plan file with the installed plugins.
+
+    Args:
+        path: The file.
+        host: Knows the installed plugins.
+        base: Folder where its relative paths are looked for first; None: the file's own.
+    Raises:
+        PlanError: With all problems.
+    """
     try:
         text = userfiles.read_text(path, "plan")
     except UserFileError as error:
         raise PlanError(str(path), [Problem("the file", error.what, error.remedy)]) from error
-    return parse_plan(text, str(path), host.kinds, [str(plugin) for plugin in host.broken])
+    broken = [str(plugin) for plugin in host.broken]
+    return parse_plan(text, str(path), host.kinds, broken, base=(base or path.parent).absolute())
 
 
 def older_spellings(path: Path) -> list[str]:
@@ -36,7 +45,9 @@ def older_spellings(path: Path) -> list[str]:
     return notes(parse_toml(userfiles.read_text(path, "plan"), str(path)))
 
 
-def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ()) -> Plan:
+def parse_plan(
+    text: str, source: str, kinds: Kinds, broken: Sequence[str] = (), *, base: Path | None = None
+) -> Plan:
     """Validate a plan's text.
 
     Args:
@@ -44,6 +55,7 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
         source: What to call it in messages.
         kinds: (role, name) -> kind, as the plugins bring them.
         broken: Plugins that are installed and broken, a sentence each.
+        base: Folder where its relative paths are looked for first; None: none.
     Returns:
         The plan. Every ``options`` is a plain dict of JSON values that has passed its plugin's model, with
         the model's defaults filled in; a setting's ``options`` include its title's.
@@ -53,6 +65,11 @@ def parse_plan(text: str, source: str, kinds: Kinds, broken: Sequence[str] = ())
     raw = parse_toml(text, source)
     found = Findings(LineIndex(text), broken)
     filled = with_present_keys(fill_options(raw, kinds, found))
+    for key in ("sensors", "profiles", "titles"):
+        tables = filled.get(key)
+        for table in tables if isinstance(tables, list) else ():
+            if isinstance(table, dict):
+                table["base"] = base
     plan: Plan | None = None
     try:
         plan = Plan.model_validate(filled, strict=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import (
@@ -35,11 +36,14 @@ class OpenPart(Part):
         stated: Of these, what bears on a measurement and is not at its default; None where the plan was read
             without its plugins.
         apart: Paths of the options that do not bear (:mod:`harness.plan.bearing`).
+        base: Folder of the plan's file, where its relative paths are looked for first
+            (:mod:`harness.programs`); None where the plan is no file.
     """
 
     options: dict[str, Any] = Field(default_factory=dict)
     stated: dict[str, Any] | None = Field(default=None, exclude=True)
     apart: tuple[tuple[str, ...], ...] = Field(default=(), exclude=True)
+    base: Path | None = Field(default=None, exclude=True)
 
     @model_validator(mode="before")
     @classmethod

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from harness.plan.schema import Cell
+from harness.programs import plan_folders
 
 #: Placeholders that the harness fills in; a title's ``values`` add the plan's own.
 BUILT_IN: Mapping[str, str] = {
@@ -18,6 +19,7 @@ BUILT_IN: Mapping[str, str] = {
     "profile": "the profile's name",
     "measure_s": "length of the measured window; 0 where the title ends by itself",
     "thread_count": "threads that the profile asks for; 0 where it asks for none",
+    "plan_folder": "folder of the plan's file",
 }
 #: In the words of a companion that is started after its title: the title's process.
 PROCESS_ID = "process_id"
@@ -47,5 +49,6 @@ def values_of(cell: Cell, work_folder: Path, thread_count: int | None = None) ->
         "profile": cell.profile.name,
         "measure_s": cell.setting.measure_s or cell.title.measure_s or 0,
         "thread_count": thread_count or 0,
+        "plan_folder": str(plan_folders(cell.title.base)[0]),
         **(own if isinstance(own, dict) else {}),
     }

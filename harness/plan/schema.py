@@ -215,7 +215,7 @@ class TitleSpec(OpenPart):
     BEARS: ClassVar[str] = (
         "workload measure_s frame_log companions settings options"  # and each stage in the title
     )
-    APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines"
+    APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines without_frames"
 
     name: str = Name
     label: str = ""
@@ -232,6 +232,10 @@ class TitleSpec(OpenPart):
     score_better: Literal["higher", "lower"] = "higher"
     expect_lines: list[str] = Field(
         default_factory=list, description="patterns that its output must show, as the resolution in use"
+    )
+    without_frames: bool = Field(
+        default=False,
+        description="it gives neither frames nor a score, on purpose: power, temperatures and the like count",
     )
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
 

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from harness.plan.forecast import Forecast
+from harness.plan.schema import Plan
 from harness.tables import TELEMETRY_COLUMNS
 
 #: What is assumed before anything was measured: a fast title, every column filled.
@@ -56,6 +58,13 @@ def assumed_attempt_bytes(attempt_s: float, window_s: float, sampling_period_s: 
     frames = ASSUMED_FPS * window_s * FRAME_BYTES
     telemetry = attempt_s / sampling_period_s * TELEMETRY_ROW_BYTES
     return int(frames + telemetry)
+
+
+def plan_attempt_bytes(plan: Plan, night: Forecast) -> int:
+    """The same for a plan, from its forecast."""
+    attempt_s = night.expected_s / max(night.attempts, 1)
+    window_s = max(title.measure_s or attempt_s for title in plan.titles)
+    return assumed_attempt_bytes(attempt_s, window_s, plan.sampling.period_s)
 
 
 def space_needed(attempts_left: int, attempt_sizes: Sequence[int], assumed_bytes: int) -> SpaceNeed:

@@ -233,6 +233,11 @@ class Sampler:
             return f"{since} ({source.name} gives {self._absurd[column]:g}, which it can't be)"
         return f"{since} ({source.name} is lost)" if source.lost else since
 
+    def is_lost(self, quantity: str) -> bool:
+        """Whether the sensor that delivers it has failed so often that it counts as lost."""
+        column = self._columns.get(quantity)
+        return column is not None and self._owner[column].lost
+
     def unread_s(self, quantity: str) -> float:
         """How long a quantity has not been read, s; 0 where its reading is fresh, inf where it never was.
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
-from harness.plan.schema import Cell
+from harness.hookspecs import Finding, Kind, Need, hookimpl
+from harness.plan.schema import Cell, Plan
 from harness.rig import Workload
 from harness_plugins.command.options import CommandOptions
 
@@ -23,6 +23,15 @@ def open_workload(kind: str, cell: Cell, clock: Clock) -> Workload | None:
     from harness_plugins.command.workload import CommandWorkload
 
     return CommandWorkload(cell, clock)
+
+
+@hookimpl
+def levelrig_needs(plan: Plan) -> Sequence[Need]:
+    if all(title.workload != "command" for title in plan.titles):
+        return []
+    from harness_plugins.command.needs import title_needs
+
+    return title_needs(plan)
 
 
 @hookimpl

@@ -13,12 +13,12 @@ import psutil
 
 from harness.clock import Clock
 from harness.errors import FrameLogError, WorkloadFailed
-from harness.executables import find_executable
 from harness.lines import LineFollower, LineTimes
 from harness.newfiles import NewFiles
 from harness.plan.placeholders import fill, values_of
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import TitleProcess, end_dead_runs_titles
+from harness.programs import find_program, plan_folders, plan_path
 from harness.rig import FrameLogSource, Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions
 from harness_plugins.command.story import Story
@@ -55,13 +55,14 @@ class CommandWorkload:
         end_dead_runs_titles()
         self._folder = self._work_folder = launch.work_folder
         if options.working_folder is not None:
-            self._folder = Path(fill(options.working_folder, values)).expanduser().absolute()
+            self._folder = plan_path(fill(options.working_folder, values), self._cell.title.base)
             if not self._folder.is_dir():
                 raise WorkloadFailed(
                     f"working_folder {self._folder} does not exist; make it or fix the plan", permanent=True
                 )
         words = [fill(word, values) for word in (*options.command, *options.arguments)]
-        words[0] = str(find_executable(words[0], self._folder))
+        folders = [*plan_folders(self._cell.title.base), self._folder]
+        words[0] = str(find_program(words[0], folders))
         if options.process_name is not None:
             end_earlier_copies(options.process_name)
         if options.watch_file is not None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
+from harness.hookspecs import Finding, Kind, Need, hookimpl
+from harness.plan.schema import Plan
 from harness.rig import Control
-from harness_plugins.external_control.control import CommandControl, CommandControlOptions
+from harness_plugins.external_control.control import CommandControl, CommandControlOptions, control_needs
 
 
 @hookimpl
@@ -28,6 +29,11 @@ def kinds() -> Sequence[Kind]:
 @hookimpl
 def open_control(kind: str, clock: Clock) -> Control | None:
     return CommandControl() if kind == "command" else None
+
+
+@hookimpl
+def levelrig_needs(plan: Plan) -> Sequence[Need]:
+    return control_needs(plan)
 
 
 @hookimpl

@@ -18,11 +18,15 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven, WorkloadFailed
 from harness.guard.times import LONGEST_COMMAND_S
 from harness.lines import missing_lines
+from harness.needs.commands import command_needs
+from harness.needs.need import Need
+from harness.needs.titles import pattern_needs
 from harness.patterns import check_pattern
-from harness.plan.schema import ProfileSpec
+from harness.plan.schema import Plan, ProfileSpec
+from harness.programs import NoProgram, find_program, plan_folders
 from harness.rig import Launch
 from harness.tables import QUANTITIES
-from harness_plugins.external_control.run import Outcome, find_program, resolved, run_command, working_folder
+from harness_plugins.external_control.run import Outcome, resolved, run_command, working_folder
 
 _LEAST_READINGS = 10
 #: Starting a command, and ending it at its limit with all that it started, takes no longer than this.
@@ -140,22 +144,14 @@ class CommandControl:
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         options, where = options_of(profile), f"profiles.{profile.name}"
-        problems = []
-        for key, words in (
-            ("apply", options.apply),
-            ("restore", options.restore),
-            ("verify", options.verify),
-        ):
-            if words is not None and find_program(words[0]) is None:
-                remedy = "write its full path, or install it"
-                problems.append(Problem(f"{where}.{key}", f"there is no program {words[0]!r}", remedy))
-        restore = resolved(options.restore), options.timeout_s
+        problems = [Problem(f"{where}.{key}", e.what, e.remedy) for key, e in missing_programs(profile)]
+        restore = resolved(options.restore, profile.base), options.timeout_s
         if restore not in self._restores:
             self._restores.append(restore)
         if options.verify is not None:
             proof = Proof(
                 profile.name,
-                resolved(options.verify),
+                resolved(options.verify, profile.base),
                 options.timeout_s,
                 options.verify_line,
                 options.restored_line,
@@ -184,19 +180,20 @@ class CommandControl:
 
     def apply(self, profile: ProfileSpec) -> None:
         options = options_of(profile)
-        if (resolved(options.restore), options.timeout_s) not in self._restores:
+        if (resolved(options.restore, profile.base), options.timeout_s) not in self._restores:
             raise PluginError(
                 f"profile {profile.name} was not checked before it was applied; this is our mistake"
             )
         what = f"profile {profile.name}: apply"
-        _run(what, resolved(options.apply), options.timeout_s, self._folder, changes=True)
+        _run(what, resolved(options.apply, profile.base), options.timeout_s, self._folder, changes=True)
 
     def read_back(self, profile: ProfileSpec) -> dict[str, Any]:
         options = options_of(profile)
         if options.verify is None:
             return {"applied_by": options.apply, "proof": "under load"}
         what = f"profile {profile.name}: verify"
-        outcome = _run(what, resolved(options.verify), options.timeout_s, self._folder, changes=False)
+        words = resolved(options.verify, profile.base)
+        outcome = _run(what, words, options.timeout_s, self._folder, changes=False)
         if options.verify_line is not None and missing_lines(outcome.output, [options.verify_line]):
             raise ControlRefused(
                 f"profile {profile.name}: no line of verify matches {options.verify_line!r}; it printed: "
@@ -340,3 +337,36 @@ def _proof_of(entry: Mapping[str, Any]) -> Proof:
 def options_of(profile: ProfileSpec) -> CommandControlOptions:
     """The profile's keys, as this control understands them."""
     return CommandControlOptions.model_validate(profile.options)
+
+
+def missing_programs(profile: ProfileSpec) -> list[tuple[str, NoProgram]]:
+    """Keys of the profile whose program is not there or can't be started, and why."""
+    options = options_of(profile)
+    found = []
+    for key in ("apply", "restore", "verify"):
+        words = getattr(options, key)
+        if words is None:
+            continue
+        try:
+            find_program(words[0], plan_folders(profile.base))
+        except NoProgram as error:
+            found.append((key, error))
+    return found
+
+
+def control_needs(plan: Plan) -> list[Need]:
+    """What profiles by command need: programs, scripts, lines that can match."""
+    found: list[Need] = []
+    for index, profile in enumerate(plan.profiles):
+        if profile.control != "command":
+            continue
+        options, here = options_of(profile), plan_folders(None)[0]
+        for key in ("apply", "restore", "verify"):
+            words = getattr(options, key)
+            if words is not None:
+                place = ("profiles", index, key)
+                found += command_needs(words, here, profile.base, place, placeholders=False)
+        lines = {"verify_line": options.verify_line, "restored_line": options.restored_line}
+        given = {key: text for key, text in lines.items() if text is not None}
+        found += pattern_needs(("profiles", index), given)
+    return found

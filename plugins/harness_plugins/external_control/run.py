@@ -14,6 +14,7 @@ from harness.clock import SystemClock
 from harness.errors import WorkloadFailed
 from harness.guard.changers import end_changers, mark, note_command
 from harness.processes import TitleProcess
+from harness.programs import NoProgram, find_program, plan_folders
 
 _POLL_S = 0.02
 #: A command that prints more than this is ended: none that sets a card has so much to say.
@@ -51,20 +52,17 @@ def _with_room() -> str | None:
     return _IN_MEMORY if Path(_IN_MEMORY).is_dir() else None
 
 
-def find_program(word: str) -> Path | None:
-    """The program that the word means: on the search path, or a path from here.
+def resolved(words: Sequence[str], base: Path | None = None) -> tuple[str, ...]:
+    """The command with its program as an absolute path; as it is where there is no such program.
 
-    Search-path entries that are relative or empty count for nothing: what they hold depends on the folder.
+    Args:
+        words: The command.
+        base: Folder of the plan that states it.
     """
-    entries = os.environ.get("PATH", os.defpath).split(os.pathsep)
-    found = shutil.which(word, path=os.pathsep.join(entry for entry in entries if Path(entry).is_absolute()))
-    return None if found is None else Path(found).absolute()
-
-
-def resolved(words: Sequence[str]) -> tuple[str, ...]:
-    """The command with its program as an absolute path; as it is where there is no such program."""
-    program = find_program(words[0])
-    return tuple(words) if program is None else (str(program), *words[1:])
+    try:
+        return (str(find_program(words[0], plan_folders(base))), *words[1:])
+    except NoProgram:
+        return tuple(words)
 
 
 def run_command(
@@ -83,9 +81,7 @@ def run_command(
     Raises:
         OSError, WorkloadFailed: It can't be started.
     """
-    program = find_program(words[0])
-    if program is None:
-        raise FileNotFoundError(f"there is no program {words[0]!r}")
+    program = find_program(words[0], plan_folders(None))
     clock = SystemClock()
     with tempfile.TemporaryDirectory(prefix="levelrig-", dir=_with_room()) as own_folder:
         output = Path(own_folder) / "output.log"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from pydantic import Field
@@ -10,6 +11,7 @@ from pydantic import Field
 from harness.clock import Clock
 from harness.hookspecs import Kind, hookimpl
 from harness.plan.schema import SensorSpec
+from harness.programs import plan_path
 from harness.rig import Sensor
 from harness_plugins.stream.mapping import Readings
 
@@ -36,18 +38,20 @@ def kinds() -> Sequence[Kind]:
 
 @hookimpl
 def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
-    own = [ImportOptions.model_validate(spec.options) for spec in specs if spec.kind == "import"]
-    if not own:
-        return []
-    return [open_import(options, number, clock) for number, options in enumerate(own, 1)]
+    own = [spec for spec in specs if spec.kind == "import"]
+    return [
+        open_import(ImportOptions.model_validate(spec.options), number, clock, spec.base)
+        for number, spec in enumerate(own, 1)
+    ]
 
 
-def open_import(options: ImportOptions, number: int, clock: Clock) -> Sensor:
+def open_import(options: ImportOptions, number: int, clock: Clock, base: Path | None = None) -> Sensor:
     """Follow the file; it may appear later."""
     from harness_plugins.stream.mapping import CsvReader
     from harness_plugins.stream.sensor import LineSensor
     from harness_plugins.stream.sources import FileSource
 
-    source = FileSource(options.path, clock, look_every_s=options.period_s / 2)
+    path = str(plan_path(str(Path(options.path).parent), base) / Path(options.path).name)
+    source = FileSource(path, clock, look_every_s=options.period_s / 2)
     reader = CsvReader(options.delimiter, options.columns)
     return LineSensor(f"import:{number}", source, reader, options, clock)

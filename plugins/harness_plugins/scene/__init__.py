@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from harness.card import GraphicsCard
 from harness.clock import Clock
-from harness.hookspecs import Finding, Kind, hookimpl
-from harness.plan.schema import Cell
+from harness.hookspecs import Finding, Kind, Need, hookimpl
+from harness.plan.schema import Cell, Plan
 from harness.rig import Workload
 from harness_plugins.scene.options import SUMMARIES, SceneOptions
 
@@ -24,6 +24,13 @@ def open_workload(kind: str, cell: Cell, clock: Clock, card: GraphicsCard | None
     from harness_plugins.scene.workload import SceneWorkload
 
     return SceneWorkload(cell, clock, card)
+
+
+@hookimpl
+def levelrig_needs(plan: Plan) -> Sequence[Need]:
+    from harness_plugins.scene.needs import scene_needs
+
+    return scene_needs(plan)
 
 
 @hookimpl

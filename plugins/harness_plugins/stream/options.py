@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+from pathlib import Path
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
 from harness.clock import Clock
+from harness.needs.commands import command_needs
+from harness.needs.lines import never_matches
+from harness.needs.need import Need
 from harness.patterns import Pattern
+from harness.plan.schema import Plan
+from harness.programs import NoProgram, find_program, plan_folders
 from harness_plugins.stream.mapping import (
     CsvReader,
     LineReader,
@@ -54,7 +61,25 @@ class StreamOptions(Readings):
         return self
 
 
-def open_stream(options: StreamOptions, number: int, clock: Clock) -> LineSensor:
+def stream_needs(plan: Plan) -> list[Need]:
+    """What the plan's streams need: a program that can be started, a pattern that some line matches."""
+    found: list[Need] = []
+    for index, spec in enumerate(plan.sensors):
+        if spec.kind != "stream":
+            continue
+        options = StreamOptions.model_validate(spec.options)
+        here = plan_folders(None)[0]
+        place = ("sensors", index, "command")
+        found += command_needs(options.command, here, spec.base, place, placeholders=False)
+        if options.pattern is not None and (why := never_matches(options.pattern)) is not None:
+            what = f"no line can ever match {options.pattern!r}: {why}"
+            found.append(
+                Need(("sensors", index, "pattern"), "missing", what, "fix the pattern", of_plan=True)
+            )
+    return found
+
+
+def open_stream(options: StreamOptions, number: int, clock: Clock, base: Path | None = None) -> LineSensor:
     """Start the program. One that does not start is tried again later; its readings are missing till then."""
     readers: dict[str, LineReader] = {"pairs": read_pairs, "json": read_json}
     if options.format == "csv":
@@ -63,4 +88,7 @@ def open_stream(options: StreamOptions, number: int, clock: Clock) -> LineSensor
         read_line = pattern_reader(options.pattern)
     else:
         read_line = readers[options.format]
-    return LineSensor(f"stream:{number}", ProgramSource(options.command, clock), read_line, options, clock)
+    words = list(options.command)
+    with contextlib.suppress(NoProgram):  # the source tells of it, and tries again
+        words[0] = str(find_program(words[0], plan_folders(base)))
+    return LineSensor(f"stream:{number}", ProgramSource(words, clock), read_line, options, clock)

@@ -123,7 +123,8 @@ def test_nothing_is_applied_whose_way_back_is_not_in_the_snapshot(card: Card) ->
 
 def test_a_program_that_is_not_there_is_found_before_the_night(card: Card) -> None:
     (problem,) = CommandControl().check(profile_of(card, apply=["no-such-tuner", "--on"]))
-    assert (problem.where, problem.what) == ("profiles.quiet.apply", "there is no program 'no-such-tuner'")
+    assert problem.where == "profiles.quiet.apply"
+    assert problem.what.startswith("there is no program 'no-such-tuner'")
 
 
 def test_clocks_and_power_under_load_are_held_against_the_plans_bounds(card: Card) -> None:
