@@ -1,4 +1,7 @@
-"""Real programs that start wrongly, leave no log or the wrong one: the rest of the night is measured."""
+"""Real programs that start wrongly, leave no log or the wrong one: the rest of the night is measured.
+
+The runs are started as the system takes a night up again (``--goes-on``): by hand such a night is refused.
+"""
 
 from __future__ import annotations
 
@@ -73,7 +76,9 @@ def test_titles_at_fault_cost_their_own_cells_and_the_night_ends_with_exit_code_
         ]
     )
     (tmp_path / "plan.toml").write_text(plan)
-    run = levelrig("run", "plan.toml", "--into", "c", cwd=tmp_path)
+    refused = levelrig("run", "plan.toml", "--into", "c", cwd=tmp_path)
+    assert (refused.returncode, (tmp_path / "c").exists()) == (2, False), refused.stderr
+    run = levelrig("run", "plan.toml", "--into", "c", "--goes-on", "0", cwd=tmp_path)
     assert run.returncode == 4, run.stdout + run.stderr
     assert (tmp_path / "c" / "report" / "index.html").is_file()
     found = json.loads(levelrig("status", "c", "--json", cwd=tmp_path).stdout)
@@ -111,7 +116,7 @@ def test_a_working_folder_missing_for_all_titles_pauses_and_once_there_the_same_
         for name in ("quay", "salt", "road")
     )
     (tmp_path / "plan.toml").write_text(plan)
-    paused = levelrig("run", "plan.toml", "--into", "c", cwd=tmp_path)
+    paused = levelrig("run", "plan.toml", "--into", "c", "--goes-on", "0", cwd=tmp_path)
     assert paused.returncode == 3, paused.stdout + paused.stderr
     assert "3 cells failed alike" in " ".join(paused.stdout.split())
     (tmp_path / "games").mkdir()
