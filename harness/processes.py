@@ -93,6 +93,9 @@ class TitleProcess:
         keep: Patterns of which the first line each is kept in the output, however long that grows.
         dated: Whether ``take`` needs to know to about 0.1 s before which time no line was written.
 
+    Attributes:
+        arguments, cwd, started_s: What was started, where, and when by the rig's clock.
+
     Raises:
         WorkloadFailed: It can't be started so.
     """
@@ -114,6 +117,8 @@ class TitleProcess:
         dated: bool = False,
     ) -> None:
         self._clock = clock
+        self.arguments, self.cwd = tuple(arguments), cwd
+        self.started_s = clock.now_s()
         self._output_path = output_path
         self._affinity, self._priority = affinity, priority
         self._mark = new_mark() if marked else ""
@@ -162,6 +167,11 @@ class TitleProcess:
     def pid(self) -> int:
         """Id of the process that was started."""
         return self._popen.pid
+
+    @property
+    def output_name(self) -> str:
+        """Name of the file that takes its output."""
+        return self._output_path.name
 
     def exit_code(self) -> int | None:
         """Exit code of the process that was started; None while it runs, or talks to us still."""
@@ -294,6 +304,12 @@ def child_environment(added: Mapping[str, str] | None = None) -> dict[str, str]:
     """
     kept = {name: value for name, value in os.environ.items() if not name.upper().startswith(_OWN_VARIABLES)}
     return {**kept, **(added or {})}
+
+
+def started_titles(since_s: float) -> list[TitleProcess]:
+    """Marked programs that were started since then, by the clock that they were given, in order."""
+    found = [title for title in list(_TITLES) if title._mark and title.started_s >= since_s]
+    return sorted(found, key=lambda title: title.started_s)
 
 
 def own_cpu_s() -> float:

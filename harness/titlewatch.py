@@ -22,6 +22,8 @@ import threading
 import time
 from typing import Any
 
+import psutil
+
 from harness.identity import ourselves
 from harness.isolated import python_command
 from harness.marks import end_dead_runs_titles, owner_of
@@ -68,6 +70,17 @@ class TitleWatch:
             with contextlib.suppress(OSError, ValueError):
                 self._process.stdin.write(data)
                 self._process.stdin.flush()
+
+
+def other_runs() -> list[int]:
+    """Ids of other living programs of this user that have started titles, each known by its watch."""
+    found = set()
+    for process in psutil.process_iter(["cmdline"]):
+        words = process.info["cmdline"] or []
+        owner = owner_of(words[-1]) if "harness.titlewatch" in " ".join(words) else None
+        if owner is not None and owner.here and owner.lives and owner != ourselves():
+            found.add(int(owner.pid))
+    return sorted(found)
 
 
 def main(arguments: list[str] | None = None) -> int:

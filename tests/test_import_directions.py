@@ -103,6 +103,8 @@ ALLOWED: dict[str, str] = {
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use
+    "trying": "boundary checks clock engine errors frames patterns plaintext plan processes reasons rig "
+    "stages tables terminal watch",
     "watch": "attempt_row engine errors frames inside metrics numerals plan report.charts store",
     "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
     "watch",
@@ -110,7 +112,7 @@ ALLOWED: dict[str, str] = {
     "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
     "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
     "processes rehearsal_folder rehearse report report.files report.folder report.package report.reading rig "
-    "selftest store supervise terminal userfiles watch",
+    "selftest store supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

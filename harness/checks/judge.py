@@ -16,10 +16,19 @@ Rule = Callable[[AttemptEvidence, Checks], str | None]
 
 @dataclass(frozen=True)
 class Check:
-    """One check: its short name, for the plan and the tables, and its rule."""
+    """One check: its short name, for the plan and the tables, and its rule.
+
+    ``compares``: it can say nothing of a night's first attempt, as it goes by the others.
+    """
 
     code: str
     rule: Rule
+    compares: bool = False
+
+    @property
+    def of_frames(self) -> bool:
+        """It looks at the frame log."""
+        return self.rule.__module__ == framelog.__name__
 
     @property
     def meaning(self) -> str:
@@ -48,12 +57,12 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("foreign-cpu-load", conditions.foreign_cpu_load),
     Check("foreign-gpu-load", conditions.foreign_gpu_load),
     Check("limit-reasons", conditions.limit_reasons),
-    Check("start-temperature", conditions.start_temperature),
-    Check("ambient-temperature", conditions.ambient_temperature),
+    Check("start-temperature", conditions.start_temperature, compares=True),
+    Check("ambient-temperature", conditions.ambient_temperature, compares=True),
     Check("telemetry-gap", conditions.telemetry_gap),
     Check("readings-missing", conditions.readings_missing),
     Check("unsteady", steadiness.unsteady),
-    Check("outlier", steadiness.outlier),
+    Check("outlier", steadiness.outlier, compares=True),
 )
 #: Reason code of an attempt that a check could not judge.
 CHECK_FAILED: Final = "check-failed"
@@ -70,6 +79,7 @@ class Judgement:
         reason: Its sentence; where more checks rejected, theirs follow.
         marks: ``code: sentence`` of what was unusual but did not reject.
         faults: What checks raised: an attempt that can't be judged is rejected.
+        fired: Every check that had something to say, in order: code and sentence.
     """
 
     accepted: bool
@@ -77,6 +87,7 @@ class Judgement:
     reason: str | None
     marks: tuple[str, ...]
     faults: tuple[BaseException, ...] = ()
+    fired: tuple[tuple[str, str], ...] = ()
 
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
@@ -102,5 +113,6 @@ def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     against = [(code, said) for code, said in fired if code not in only_mark]
     marks = tuple(f"{code}: {said}" for code, said in fired if code in only_mark)
     if not against:
-        return Judgement(True, None, None, marks)
-    return Judgement(False, against[0][0], "; ".join(said for _, said in against), marks, tuple(faults))
+        return Judgement(True, None, None, marks, fired=tuple(fired))
+    reason = "; ".join(said for _, said in against)
+    return Judgement(False, against[0][0], reason, marks, tuple(faults), tuple(fired))

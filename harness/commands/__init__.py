@@ -21,6 +21,7 @@ COMMANDS: Final = {
     "new": "write a plan by asking, or from a spreadsheet; add a title or a profile to one",
     "check": "validate a plan; show its cells, their order and the forecast; change nothing",
     "schema": "print the JSON Schema of plan files, for completion in an editor",
+    "try": "run one title once, now, with a live account of each step; count nothing",
     "run": "start or resume a campaign, then analyse and report",
     "rehearse": "run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",
     "status": "where a campaign stands, what is left, when it ends",

@@ -52,6 +52,7 @@ def stop_on_signals(
     end_titles: Callable[[], None] = lambda: None,
     leave: Callable[[int], None] = os._exit,
     say: Callable[[str], None] | None = None,
+    then: str = "the same command resumes",
 ) -> Iterator[Received]:
     """While inside, signals ask the engine to end the attempt, restore and leave a resumable folder.
 
@@ -63,6 +64,7 @@ def stop_on_signals(
         end_titles: Kills what the program started, at once.
         leave: Ends the program at once.
         say: Prints a line; must be safe in a signal handler.
+        then: How it goes on after the stop, for the reason.
     """
     received = Received()
     say = say or _say
@@ -72,7 +74,7 @@ def stop_on_signals(
             return
         received.names.append(signal.Signals(number).name)
         if len(received.names) == 1:
-            stop.request("interrupt", f"interrupted by {received.names[0]}; the same command resumes")
+            stop.request("interrupt", f"interrupted by {received.names[0]}; {then}")
         elif len(received.names) == 2:
             left = missing()
             say(

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from harness.attempt_row import AttemptRow
+from harness.checks import Judgement
 from harness.engine.profiles import LostHold
 from harness.engine.window_frames import WindowFrames
 from harness.metrics.inputs import Value
@@ -94,6 +95,7 @@ class Running:
     core: list[tuple[str, ...]] = field(default_factory=list)
     telemetry_saved: bool = False
     measured: Measured = field(default_factory=Measured)
+    judgement: Judgement | None = None
     pass_starts_s: list[float] = field(default_factory=list)
     log_found: FrameLogSource | None = None
     log_looked_s: float = float("-inf")

@@ -22,7 +22,7 @@ from harness.engine.interruptions import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.night import NightWatch
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
-from harness.engine.progress import GuardedObserver, Observer, StopSignal
+from harness.engine.progress import GuardedObserver, Listener, Observer, StopSignal
 from harness.engine.readings_wait import require_readings
 from harness.engine.recompute import recompute_metrics
 from harness.engine.requests import drop_stale_request
@@ -168,6 +168,7 @@ def run_campaign(
     options: RunOptions = RunOptions(),
     guard: Guarded | None = None,
     wanted_cells: WantedCells | None = None,
+    listener: Listener | None = None,
 ) -> CampaignResult:
     """Start or resume a campaign and run it to its end.
 
@@ -182,6 +183,7 @@ def run_campaign(
         options: What the user allows beyond the plan.
         guard: Keeps the way back of changed hardware; default: in memory only. Closed at the end.
         wanted_cells: Which cells an adaptive plan still wants repeats of; None measures the whole order.
+        listener: Hears of each act of the attempts.
     Raises:
         PlanError: The device can't take a profile. Nothing was changed.
         NotRestored: What an earlier run left changed can't be put back; or this run ended by an error and
@@ -232,6 +234,7 @@ def run_campaign(
                 stop,
                 wanted_cells,
                 options,
+                listener,
             )
         finally:
             harness_log.write_to(None)
@@ -250,6 +253,7 @@ def _run(
     stop: StopSignal,
     wanted_cells: WantedCells | None,
     options: RunOptions,
+    listener: Listener | None,
 ) -> CampaignResult:
     folder = store.folder
     for notice in options.notices:
@@ -301,6 +305,7 @@ def _run(
             memory_total_mib=memory_sizes_mib(facts),
             schedule=schedule,
             typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
+            listener=listener,
         )
         log.info("campaign begins", rig=facts.rig_id, cells=len(cells), left=schedule.counts().left)
         try:

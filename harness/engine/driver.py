@@ -38,7 +38,7 @@ from harness.engine.messages import (
     StopRequested,
 )
 from harness.engine.profiles import ProfileKeeper, restore_patiently
-from harness.engine.progress import Observer
+from harness.engine.progress import GuardedListener, Listener, Observer
 from harness.engine.readings_wait import ReadingsWait
 from harness.engine.schedule import Schedule
 from harness.engine.timekeeping import TimeWatch
@@ -93,6 +93,7 @@ class Driver(AttemptActs):
         memory_total_mib: Mapping[str, float | None] | None = None,
         schedule: Schedule,
         typical_s: float,
+        listener: Listener | None = None,
     ) -> None:
         super().__init__(
             plan=plan,
@@ -117,6 +118,7 @@ class Driver(AttemptActs):
             history=History(store.attempts(), memory_total_mib),
         )
         self._schedule = schedule
+        self._listener = GuardedListener(listener)
         self._time = TimeWatch(self._clock)
         recall(store, plan, cells, self._gatekeeper.thermal, self._history)
         self._stopping = False
@@ -138,7 +140,11 @@ class Driver(AttemptActs):
             if stop is not None:
                 instructions = self._step(stop) or instructions
                 continue
-            instructions = self._step(self._try(instruction))
+            running = self._running
+            self._listener.begins(instruction, running)
+            event = self._try(instruction)
+            self._listener.ended(instruction, event, running or self._running)
+            instructions = self._step(event)
 
     def _step(self, event: Event) -> tuple[Instruction, ...]:
         before = self._state.phase

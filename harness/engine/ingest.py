@@ -78,9 +78,9 @@ def ingest_and_judge(
     )
     for text in faults:
         running.mark(text)
+    judgement = running.judgement = judge(evidence, plan.checks)
     if parts.unread is not None:
         return parts.unread
-    judgement = judge(evidence, plan.checks)
     for fault in judgement.faults:
         note_fault("a check", fault)
     history.add_foreign_gpu_processes(evidence.foreign_gpu_processes)

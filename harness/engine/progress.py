@@ -5,11 +5,14 @@ from __future__ import annotations
 import statistics
 import threading
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from harness.boundary.crossing import note_fault
-from harness.engine.messages import StopKind, StopRequested
+from harness.engine.messages import Event, Instruction, StopKind, StopRequested
 from harness.rig import FrameLogSource
+
+if TYPE_CHECKING:
+    from harness.engine.attempt import Running
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,19 @@ class Observer(Protocol):
         """Something a person should know; ``level`` is info, warning or error."""
 
 
+class Listener(Protocol):
+    """Hears of each act of an attempt, from the driver's own thread: for an account step by step.
+
+    What it raises is logged and costs nothing else. It only looks, and must be quick.
+    """
+
+    def begins(self, act: Instruction, running: Running | None) -> None:
+        """The act is about to be carried out; ``running`` is the attempt, None between attempts."""
+
+    def ended(self, act: Instruction, event: Event, running: Running | None) -> None:
+        """It was, and came to ``event``; of a commit ``running`` is the attempt that was committed."""
+
+
 class Silent:
     """An observer that hears nothing."""
 
@@ -103,6 +119,27 @@ class GuardedObserver:
             if name not in self._complained:
                 self._complained.add(name)
                 note_fault(f"telling of progress ({name})", error)
+
+
+class GuardedListener:
+    """A listener, or none, whose failures are logged and cost nothing else."""
+
+    def __init__(self, listener: Listener | None) -> None:
+        self._listener = listener
+
+    def begins(self, act: Instruction, running: Running | None) -> None:
+        if self._listener is not None:
+            try:
+                self._listener.begins(act, running)
+            except Exception as error:
+                note_fault("an account of an attempt", error)
+
+    def ended(self, act: Instruction, event: Event, running: Running | None) -> None:
+        if self._listener is not None:
+            try:
+                self._listener.ended(act, event, running)
+            except Exception as error:
+                note_fault("an account of an attempt", error)
 
 
 class StopSignal:

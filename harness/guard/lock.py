@@ -26,7 +26,7 @@ from harness.places import state_folder
 
 LOCK_NAME: Final = "hardware.lock"
 _POLL_S: Final = 0.1
-Doing = Literal["run", "restore", "watch"]
+Doing = Literal["run", "try", "restore", "watch"]
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,12 @@ class Holder:
         return lives(self.identity)
 
     def __str__(self) -> str:
-        words = {"run": "a run", "restore": "a restore", "watch": "the watch of a run that ended"}
+        words = {
+            "run": "a run",
+            "try": "a try",
+            "restore": "a restore",
+            "watch": "the watch of a run that ended",
+        }
         where = f", folder {self.folder}" if self.folder else ""
         return f"process {self.pid} ({words.get(self.doing, 'levelrig')}, since {self.since}{where})"
 

@@ -17,6 +17,7 @@ class Story:
 
     Attributes:
         ready_s, finished, failure, passes, score, markers: As the patterns of the plan found them.
+        ready_by, finished_by: The lines that told so; empty while none did.
         score_cut_from: The longer number of which the score's group took a part only; else empty.
     """
 
@@ -35,6 +36,7 @@ class Story:
         )
         self.ready_s: float | None = None
         self.finished = False
+        self.ready_by = self.finished_by = ""
         self.failure: str | None = None
         self.passes = 0
         self.score: str | None = None
@@ -46,13 +48,17 @@ class Story:
         if not block:
             return
         with self._lock:
-            if self._ready is not None and self.ready_s is None and self._ready.matches(block):
-                self.ready_s = now_s
+            if self._ready is not None and self.ready_s is None:
+                said = next(self._ready.in_block(block), None)
+                if said is not None:
+                    self.ready_s, self.ready_by = now_s, _line(said)
             if self._end is not None and not self.finished:
-                self.finished = self._end.matches(block)
+                said = next(self._end.in_block(block), None)
+                if said is not None:
+                    self.finished, self.finished_by = True, _line(said)
             if self._fail is not None and self.failure is None:
                 said = next(self._fail.in_block(block), None)
-                self.failure = None if said is None else f"the title said: {said.line.strip()[:300]}"
+                self.failure = None if said is None else f"the title said: {_line(said)}"
             if self._pass is not None:
                 self.passes += sum(1 for _ in self._pass.in_block(block))
             if self._score is not None:
@@ -69,3 +75,7 @@ class Story:
             self.markers.append(ClockMarker(float(log_s or ""), (since_s + now_s) / 2, now_s - since_s))
         except ValueError:
             self.failure = f"clock_line found {log_s!r}, which is no number; fix the pattern's group"
+
+
+def _line(said: Match) -> str:
+    return said.line.strip()[:300]

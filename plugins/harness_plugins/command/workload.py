@@ -114,7 +114,21 @@ class CommandWorkload:
             passes=story.passes if options.pass_line is not None else None,
             last_sign_s=process.last_sign_s(self._watched),
             failure=story.failure,
+            ready_by="" if story.ready_s is None else self._ready_by(),
+            finished_by=self._finished_by() if story.finished else "",
         )
+
+    def _ready_by(self) -> str:
+        if self._story.ready_by:
+            return f"ready_line, which this line matches: {self._story.ready_by}"
+        after_s = self._options.ready_after_s
+        return "neither ready_line nor ready_after_s" if after_s is None else f"ready_after_s = {after_s:g}"
+
+    def _finished_by(self) -> str:
+        if self._story.finished_by:
+            return f"end_line, which this line matches: {self._story.finished_by}"
+        after_s = self._options.end_after_s
+        return "its own end" if after_s is None else f"end_after_s = {after_s:g}, or its own end"
 
     def _follow(self, *, ended: bool) -> bool:
         """Take what the watched files gained; whether that was anything."""

@@ -92,6 +92,8 @@ class SceneWorkload:
             passes=self._passes,
             last_sign_s=process.last_sign_s([self._log_path]),
             failure=failure,
+            ready_by="its own word" if self._ready else "",
+            finished_by="its own end" if self._done else "",
         )
 
     def process_id(self) -> int | None:

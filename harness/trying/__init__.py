@@ -1,0 +1,1 @@
+"""One title, once, now: the night's own code over one cell, with an account of each step."""
