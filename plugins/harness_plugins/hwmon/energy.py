@@ -1,6 +1,6 @@
 """A card's energy counter as its driver shows it, and the power that its growth tells.
 
-Source: ``drivers/gpu/drm/xe/xe_hwmon.c`` (6.12 lines 262-279; ``i915/i915_hwmon.c`` likewise): the driver
+Source: ``drivers/gpu/drm/xe/xe_hwmon.c`` (6.12 lines 259-284; ``i915/i915_hwmon.c`` likewise): the driver
 adds up a register of 32 bits of 2^-14 J. Whatever is below the last reading counts as an overflow there. So a
 register that begins at 0 again (card asleep without power, reset) shows as a leap of up to 262 kJ, and a
 driver that is loaded again begins at 0. Neither is energy.

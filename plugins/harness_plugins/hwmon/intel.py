@@ -5,11 +5,11 @@ Sources (6.12 unless said otherwise):
 - ``Documentation/ABI/testing/sysfs-driver-intel-xe-hwmon`` and ``…-intel-i915-hwmon``: names, units; ``1`` is
   the whole card, ``2`` the package (the chip), where a driver tells them apart: ``power1_max``,
   ``power2_max``, ``energy1_input``, ``energy2_input``. Which of them a card has:
-  ``drivers/gpu/drm/xe/xe_hwmon.c`` lines 88-139 (Alchemist the package only, Battlemage both).
+  ``drivers/gpu/drm/xe/xe_hwmon.c`` lines 81-139 (Alchemist the package only, Battlemage both).
 - Clock: i915 ``gt/gt0/rps_act_freq_mhz`` (``gt/intel_gt_sysfs_pm.c``), xe ``tile0/gt0/freq0/act_freq``
   (``xe/xe_gt_freq.c`` lines 36-53); both 0 while the card rests.
 - Reasons: i915 ``gt/gt0/throttle_reason_*`` from its 11th generation on (6.1 ``intel_gt_sysfs_pm.c`` lines
-  494-515 and 762), xe ``tile0/gt0/freq0/throttle/reason_*`` (``xe/xe_gt_throttle.c`` lines 17-25).
+  494-515 and 762), xe ``tile0/gt0/freq0/throttle/reason_*`` (``xe/xe_gt_throttle.c`` lines 17-29).
 - Temperatures, and fans of xe, came after 6.12 (from memory: 6.15, 6.16); ``fan1_input`` of i915 with 6.12.
 """
 

@@ -12,12 +12,13 @@ from harness.clock import Clock
 from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness.tables import QUANTITIES
+from harness_plugins.hwmon import sysfs
 from harness_plugins.hwmon.cards import machine_readers, readers_of
 from harness_plugins.hwmon.energy import POWER_WINDOW_S, EnergyCounter
 from harness_plugins.hwmon.graphics import graphics_at
 from harness_plugins.hwmon.intel import AnyReader
 from harness_plugins.hwmon.reader import Reader
-from harness_plugins.hwmon.sysfs import ROOT, Chip, factor_of, find_chips
+from harness_plugins.hwmon.sysfs import Chip, factor_of, find_chips
 
 
 class HwmonOptions(BaseModel):
@@ -36,7 +37,9 @@ class HwmonOptions(BaseModel):
         default_factory=dict,
         description='further quantities, each as "chip/file": ambient_temp_c = "nct6798/temp5_input"',
     )
-    root: str = Field(str(ROOT), description="where the kernel's files are mounted")
+    root: str = Field(
+        default_factory=lambda: str(sysfs.ROOT), description="where the kernel's files are mounted"
+    )
 
     @model_validator(mode="after")
     def _check_files(self) -> Self:

@@ -3,8 +3,8 @@
 Sources (6.12 unless said otherwise): ``Documentation/ABI/testing/sysfs-driver-intel-xe-hwmon`` and
 ``…-intel-i915-hwmon``: ``power1_max`` is the sustained limit of the card, ``power2_max`` that of the package,
 microwatts; 0 there means no limit at all, so 0 is never written; ``powerN_rated_max`` is the maker's. Which
-of the two a card has: ``drivers/gpu/drm/xe/xe_hwmon.c`` lines 88-139. Any value is taken, and one outside
-what the chip supports is shown clamped (``xe_hwmon.c`` lines 143-148, ``i915/i915_hwmon.c`` lines 363-368).
+of the two a card has: ``drivers/gpu/drm/xe/xe_hwmon.c`` lines 81-139. Any value is taken, and one outside
+what the chip supports is shown clamped (``xe_hwmon.c`` lines 141-146, ``i915/i915_hwmon.c`` lines 367-372).
 """
 
 from __future__ import annotations
