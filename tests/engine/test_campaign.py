@@ -434,6 +434,34 @@ def test_an_attempt_whose_profile_did_not_hold_to_the_windows_end_is_rejected_an
     assert applied.count("quiet") >= 2
 
 
+class Slipping(RecordingControl):
+    """Under load the profile ``quiet`` shows at first that it is not in force."""
+
+    def __init__(self):
+        super().__init__("tuning")
+        self.shown = []
+
+    def verify_under_load(self, profile, readings, process_id):
+        if profile.name != "quiet":
+            return []
+        self.shown.append(sum(call == ("apply", "quiet") for call in self.calls))
+        return ["the clock is above the ceiling"] if len(self.shown) == 1 else []
+
+
+def test_after_an_attempt_whose_profile_was_not_in_force_all_of_it_is_applied_again(tmp_path):
+    rig = rig_with()
+    rig.controls["tuning"] = control = Slipping()
+    result, observer = run(tmp_path / "c", rig)
+    assert result.exit_code == 0
+    assert [
+        "the clock is above the ceiling" in seen[4] for seen in observer.attempts if seen[3] == "rejected"
+    ] == [True]
+    assert control.shown[1] > control.shown[0]
+    telemetry = next((tmp_path / "c" / "attempts").rglob("telemetry.parquet"))
+    field = pq.read_schema(telemetry).field("core_temp_c")
+    assert {b"unit", b"meaning", b"sensor", b"source"} <= field.metadata.keys()
+
+
 #: What :func:`plan_of` gives, as a person writes it.
 AS_TOML = """
 [plan]

@@ -41,8 +41,8 @@ POWER_TOLERANCE = 0.05
 #: Share of the first readings that is left out: the load and the limit need a moment to settle.
 SETTLING_SHARE = 0.25
 
-#: What an older generation lacks. Source: nvml.h, "For Volta or newer" (nvmlDeviceSetGpuLockedClocks), "For
-#: Ampere or newer" (nvmlDeviceSetMemoryLockedClocks), "For Maxwell or newer" (nvmlDeviceSetClockOffsets).
+#: What an older generation lacks. Source: NVML API reference on nvmlDeviceSetGpuLockedClocks (Volta or newer)
+#: and nvmlDeviceSetClockOffsets (Maxwell or newer); nvmlDeviceSetMemoryLockedClocks (Ampere): from memory.
 _FIRST_GENERATION = {
     "core_clock_ceiling_mhz": (5, "Volta"),
     "memory_clock_ceiling_mhz": (7, "Ampere"),
