@@ -156,8 +156,8 @@ class Card:
             if name.endswith(f"energy{scope}_input"):
                 now, before = state["register"][scope], state["seen"][scope]
                 grown = now - before if now >= before else 0xFFFFFFFF - before + now
-                state["energy"][scope] += grown
-                state["seen"][scope] = now
+                state["energy"] = {**state["energy"], scope: state["energy"][scope] + grown}
+                state["seen"] = {**state["seen"], scope: now}
 
     def write(self, state: State, name: str, text: str) -> None:
         for scope in map(str, self.scopes):

@@ -138,8 +138,10 @@ class AmdgpuControl:
         ]
 
     def restore(self, snapshot: Mapping[str, Any]) -> None:
-        """Put every card of the snapshot back, then read it back; without one, every card to the maker's
-        state.
+        """Put every card of the snapshot back, then read it back; no other one is touched.
+
+        Without a snapshot: the plan's card, or the only one, to the maker's state. With several it can't be
+        told which one was changed: those that differ from the maker's state are named, none is touched.
 
         Tries all steps, then tells what failed. A state that no card can have had (outside the driver's
         range, or a raised voltage) is never written: the maker's is set then, and that is told.
@@ -148,6 +150,13 @@ class AmdgpuControl:
         present = {card.address: card for card in self._cards()}
         failures = [f"card {address} is gone" for address in snapshot if address not in present]
         doubts: list[str] = []
+        if not snapshot and len(present) > 1:
+            if tuned := self.factory_deviations():
+                raise ControlRefused(
+                    f"{'; '.join(tuned)}; no record tells that levelrig changed it, so it is not touched: "
+                    "name the card, as in `levelrig restore --card ADDRESS`, to set the maker's state"
+                )
+            return
         for address, card in present.items():
             if snapshot and address not in snapshot:
                 continue

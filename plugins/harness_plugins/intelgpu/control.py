@@ -136,7 +136,8 @@ class IntelgpuControl:
     def _why_none(self, wanted: str | None, where: str) -> Problem:
         if self._plans is not None and "intelgpu" not in self._plans.controls:
             what = f"this control tunes Intel cards, and the card of this plan is {self._plans}"
-            return Problem(where, what, "name the Intel card as card under [rig], or use its own control")
+            remedy = "name the Intel card as card under [rig], or use its own control"
+            return Problem(where, what, remedy, of_machine=True)
         there = ", ".join(limit.address for limit in self.cards()) or "none"
         what = f"no Intel card {wanted or 'with a power limit'} in this machine (there: {there})"
         if self._plans is not None:

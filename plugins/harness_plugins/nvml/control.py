@@ -107,7 +107,8 @@ class NvmlControl:
             ]
         if self._plans is not None and "nvml" not in self._plans.controls:
             what = f"this control tunes NVIDIA cards, and the card of this plan is {self._plans}"
-            return [Problem(where, what, "name the NVIDIA card as card under [rig], or use its own control")]
+            remedy = "name the NVIDIA card as card under [rig], or use its own control"
+            return [Problem(where, what, remedy, of_machine=True)]
         self._ceilings_mhz |= {
             c for c in (wanted.core_clock_ceiling_mhz, wanted.memory_clock_ceiling_mhz) if c
         }
