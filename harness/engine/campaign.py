@@ -15,6 +15,7 @@ from typing import Any, Protocol
 from harness import log as harness_log
 from harness.boundary import behind_boundary
 from harness.boundary.wrappers import GuardedRig
+from harness.checks.blind import blind_checks
 from harness.engine.driver import Driver
 from harness.engine.history import memory_sizes_mib
 from harness.engine.identify import facts_with_card
@@ -290,6 +291,9 @@ def _run(
         for message in require_readings(lookout, sampler, rig.clock, plan_source, resumed=resumed):
             observer.on_message("warning", message)
             store.note("limit-unwatched", message)
+        for message in blind_checks(sampler.quantities, plan.checks):
+            observer.on_message("warning", message)
+            store.note("check-blind", message)
         schedule = Schedule(store, wanted_cells, plan.checks)
         driver = Driver(
             plan=plan,

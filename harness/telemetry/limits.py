@@ -24,6 +24,7 @@ LIMIT_REASON_WORDS: dict[int, str] = {
     0x400: "reliability limit of the voltage",
     1 << 32: "current limit",
     1 << 33: "temperature limit (voltage regulator)",
+    1 << 34: "another limit of the card",
 }
 
 #: Bits that speak of trouble; the power limit is the normal state of a card under full load.

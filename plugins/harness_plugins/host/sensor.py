@@ -16,7 +16,9 @@ from harness.rig import Channel, Reading
 #: Shortest span over which a load is stated: counters tick at 10 ms on Linux and 15.6 ms on Windows.
 LOAD_WINDOW_S = 1.0
 _PROCESSOR_CHIPS = ("coretemp", "k10temp", "zenpower", "cpu_thermal")
-_WHOLE_PACKAGE = ("package", "tctl", "tdie")
+#: The real temperature first: a Tctl beside a Tdie lies 10 to 27 °C above it (k10temp, see its
+#: documentation).
+_WHOLE_PACKAGE = ("tctl", "package", "tdie")
 
 
 @dataclass(frozen=True)
@@ -56,13 +58,16 @@ def read_cpu_times() -> CpuTimes:
 
 
 def processor_temp_c(temperatures: Mapping[str, Sequence[object]]) -> float | None:
-    """Processor temperature out of ``psutil.sensors_temperatures()``: the package's, else the highest."""
-    found: list[tuple[bool, float]] = []
+    """Processor temperature by ``psutil.sensors_temperatures()``: the package's real one, or the highest."""
+    found: list[tuple[int, float]] = []
     for chip in _PROCESSOR_CHIPS:
         for entry in temperatures.get(chip, ()):
             label, current = str(getattr(entry, "label", "")), getattr(entry, "current", None)
             if isinstance(current, int | float) and 0 < current < 150:
-                found.append((label.lower().startswith(_WHOLE_PACKAGE), float(current)))
+                rank = next(
+                    (n for n, name in enumerate(_WHOLE_PACKAGE) if label.lower().startswith(name)), -1
+                )
+                found.append((rank, float(current)))
     return max(found)[1] if found else None
 
 

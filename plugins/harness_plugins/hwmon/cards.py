@@ -2,19 +2,25 @@
 
 Sources: the kernel's ``Documentation/gpu/amdgpu/thermal.rst`` (amdgpu); Intel's cards have a module of their
 own (:mod:`harness_plugins.hwmon.intel`); processor and board drivers: ``Documentation/hwmon/coretemp.rst``
-and ``k10temp.rst``. ``mem_info_vram_*`` and the labels of
-boards: from memory.
+and ``k10temp.rst``. ``mem_info_vram_*`` and the labels of boards: from memory.
 """
 
 from __future__ import annotations
 
 from harness_plugins.hwmon.graphics import CONTROLS, Graphics
 from harness_plugins.hwmon.intel import AnyReader, intel_readers
-from harness_plugins.hwmon.reader import Reader
+from harness_plugins.hwmon.metrics import MetricsReader
+from harness_plugins.hwmon.reader import HottestReader, Reader
 from harness_plugins.hwmon.sysfs import Chip, read_number
 
 CARD_DRIVERS = tuple(CONTROLS)
 _PROCESSORS = ("coretemp", "k10temp", "zenpower", "cpu_thermal")
+#: The real temperature first: where a processor shows Tdie, its Tctl lies 10 to 27 °C above it, for the fans
+#: (``Documentation/hwmon/k10temp.rst``; ``drivers/hwmon/k10temp.c`` of Linux 6.12, lines 117 to 126).
+_PROCESSOR_LABELS = ("package id 0", "tdie", "tctl")
+#: Power of an AMD processor with graphics is its socket's (``thermal.rst``, power1_average: "On APUs this
+#: includes the CPU").
+_WHOLE_PACKAGE = "of the whole package: processor and graphics"
 _BOARD_LABELS = ("systin", "motherboard", "mb", "mainboard", "board", "system")
 
 
@@ -38,12 +44,12 @@ def readers_of(card: Graphics) -> list[AnyReader]:
     """What this card really has: a file that is there and reads as a number."""
     if card.driver != "amdgpu":
         return intel_readers(card)
-    return [] if card.chip is None else list(card_readers(card.chip))
+    return [] if card.chip is None else card_readers(card.chip, integrated=card.integrated)
 
 
-def card_readers(chip: Chip) -> list[Reader]:
-    """The same of an AMD card."""
-    found: dict[str, Reader] = {}
+def card_readers(chip: Chip, *, integrated: bool = False) -> list[AnyReader]:
+    """The same of an AMD card, or of a processor's graphics."""
+    found: dict[str, AnyReader] = {}
     for quantity, label, stem, suffix, factor in _AMD:
         kind = stem.rstrip("0123456789")
         named = chip.labelled(kind, label) if label else None
@@ -51,7 +57,8 @@ def card_readers(chip: Chip) -> list[Reader]:
             continue  # this driver labels them, and there is none of this name
         path = chip.folder / f"{named or stem}{suffix}"
         limit = quantity == "power_limit_w"
-        reader = Reader(quantity, path, factor, period_s=1.0 if limit else 0.0, positive=limit)
+        note = _WHOLE_PACKAGE if integrated and quantity.startswith("power") else ""
+        reader = Reader(quantity, path, factor, period_s=1.0 if limit else 0.0, positive=limit, note=note)
         if quantity not in found and reader.read() is not None:
             found[quantity] = reader
     for quantity, name, factor in (
@@ -61,7 +68,22 @@ def card_readers(chip: Chip) -> list[Reader]:
         reader = Reader(quantity, chip.device / name, factor)
         if reader.read() is not None:
             found[quantity] = reader
+    reasons = MetricsReader(chip.device / "gpu_metrics")
+    if reasons.read() is not None:
+        found[reasons.quantity] = reasons
     return list(found.values())
+
+
+def what_amd_lacks(card: Graphics) -> list[tuple[str, str]]:
+    """(quantity, why) of what this card's driver does not tell, though checks and limits may want it."""
+    there = {reader.quantity for reader in readers_of(card)}
+    reasons = {
+        "hotspot_temp_c": "this generation's driver tells none",
+        "memory_temp_c": "this generation's driver tells none",
+        "limit_reasons": "this card's driver does not say why it holds the clock down (no gpu_metrics, or "
+        "one of a form whose bits differ from card to card)",
+    }
+    return [(quantity, why) for quantity, why in reasons.items() if quantity not in there]
 
 
 def choose_card(chips: list[Chip], wanted: str | None) -> Chip | None:
@@ -76,27 +98,38 @@ def _own_memory(chip: Chip) -> int:
     return read_number(chip.device / "mem_info_vram_total") or 0
 
 
-def machine_readers(chips: list[Chip]) -> list[Reader]:
+def machine_readers(chips: list[Chip]) -> list[AnyReader]:
     """Temperatures of processor and board, and one fan's speed, where there are some."""
-    found: list[Reader] = []
+    found: list[AnyReader] = []
     for chip in chips:
         if chip.name in _PROCESSORS:
-            stem = next(
-                (s for label in ("package id 0", "tctl", "tdie") if (s := chip.labelled("temp", label))),
-                "temp1",
-            )
-            found.append(Reader("cpu_temp_c", chip.folder / f"{stem}_input", 1e-3, period_s=1.0))
+            found += _processor_readers(chip)
         elif chip.name not in CARD_DRIVERS:
             stem = next((s for label in _BOARD_LABELS if (s := chip.labelled("temp", label))), "")
             if stem:
                 found.append(Reader("board_temp_c", chip.folder / f"{stem}_input", 1e-3, period_s=1.0))
             if (fan := _turning_fan(chip)) is not None:
                 found.append(Reader("case_fan_rpm", chip.folder / fan, 1.0, period_s=1.0))
-    first: dict[str, Reader] = {}
+    first: dict[str, AnyReader] = {}
     for reader in found:
         if reader.read() is not None:
             first.setdefault(reader.quantity, reader)
     return list(first.values())
+
+
+def _processor_readers(chip: Chip) -> list[AnyReader]:
+    """The package's temperature, or, where it has no sensor, that of its hottest core."""
+    label = next((label for label in _PROCESSOR_LABELS if chip.labelled("temp", label)), "")
+    stem = chip.labelled("temp", label) if label else None
+    if stem is not None:
+        note = {
+            "tctl": "Tctl, the value that the fans follow",
+            "tdie": "Tdie, the temperature of the die",
+        }.get(label, "")
+        return [Reader("cpu_temp_c", chip.folder / f"{stem}_input", 1e-3, period_s=1.0, note=note)]
+    paths = tuple(path for path in sorted(chip.folder.glob("temp*_input")) if read_number(path) is not None)
+    note = "on a scale of the processor's own, not a real temperature" if chip.name == "k10temp" else ""
+    return [HottestReader(paths, "cpu_temp_c", 1e-3, 1.0, note)] if paths else []
 
 
 def _turning_fan(chip: Chip) -> str | None:

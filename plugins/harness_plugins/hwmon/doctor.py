@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.hookspecs import Finding
+from harness_plugins.hwmon.cards import what_amd_lacks
 from harness_plugins.hwmon.graphics import find_graphics
 from harness_plugins.hwmon.intel import what_is_absent
 from harness_plugins.hwmon.sysfs import find_chips, read_text
@@ -27,7 +28,6 @@ def examine_hwmon(root: Path) -> Sequence[Finding]:
             findings.append(Finding(subject, "missing", f"{name}; it sleeps", remedy))
             continue
         findings.append(Finding(subject, "ok", name))
-        if card.driver != "amdgpu":
-            absent = what_is_absent(card)
-            findings += [Finding(f"{subject} {what}", "absent", why) for what, why in absent]
+        absent = what_amd_lacks(card) if card.driver == "amdgpu" else what_is_absent(card)
+        findings += [Finding(f"{subject} {what}", "absent", why) for what, why in absent]
     return findings

@@ -20,7 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness_plugins.hwmon.graphics import Graphics
-from harness_plugins.hwmon.reader import Reader
+from harness_plugins.hwmon.metrics import MetricsReader
+from harness_plugins.hwmon.reader import HottestReader, Reader
 from harness_plugins.hwmon.sysfs import Chip, read_number
 
 #: The driver's word -> bits of ``harness.telemetry.limits``.
@@ -104,7 +105,7 @@ class FanReader:
         return sum(speeds) / len(speeds) if speeds else None
 
 
-AnyReader = Reader | ReasonReader | FanReader
+AnyReader = Reader | HottestReader | ReasonReader | FanReader | MetricsReader
 
 
 def intel_readers(card: Graphics) -> list[AnyReader]:

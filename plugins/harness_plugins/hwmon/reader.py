@@ -34,3 +34,28 @@ class Reader:
     @property
     def source(self) -> str:
         return f"hwmon {self.path.parent.name}/{self.path.name}"
+
+
+@dataclass(frozen=True)
+class HottestReader:
+    """The highest of several files of one quantity."""
+
+    paths: tuple[Path, ...]
+    quantity: str
+    factor: float
+    period_s: float = 0.0
+    note: str = ""
+
+    @property
+    def path(self) -> Path:
+        return self.paths[0]
+
+    @property
+    def source(self) -> str:
+        names = [path.name for path in self.paths]
+        return f"hwmon {self.path.parent.name}/{names[0] if len(names) == 1 else f'highest of {len(names)}'}"
+
+    def read(self) -> float | None:
+        """The highest of those that answer; None where none does."""
+        numbers = [number for number in map(read_number, self.paths) if number is not None]
+        return max(numbers) * self.factor if numbers else None
