@@ -8,6 +8,7 @@ from typing import Any
 
 from harness.commands import add_command, print_json
 from harness.commands.after_run import conclude
+from harness.errors import UserFileError
 from harness.report import write_report
 from harness.terminal import console
 
@@ -26,11 +27,17 @@ def register(commands: Any) -> None:
     report.add_argument(
         "--charts", action="store_true", help="also write each chart as PNG and SVG in publication sizes"
     )
+    report.add_argument(
+        "--into",
+        type=Path,
+        metavar="FOLDER",
+        help="where to write the comparison of several (comparison/ beside the first of them, if not given)",
+    )
 
 
 def _report(arguments: argparse.Namespace) -> int:
     if len(arguments.folders) > 1:
-        files = write_report(arguments.folders, charts=arguments.charts)
+        files = write_report(arguments.folders, charts=arguments.charts, into=arguments.into)
         if arguments.json:
             print_json({"report": str(files.page), "warnings": list(files.damage)})
         else:
@@ -38,6 +45,10 @@ def _report(arguments: argparse.Namespace) -> int:
                 console().print(f"note: {text}", style="yellow", markup=False)
             console().print(f"report: {files.page}", markup=False)
         return 0
+    if arguments.into is not None:
+        raise UserFileError(
+            arguments.into, "one folder's report stands in that folder", "leave --into out, or name several"
+        )
     conclusion = conclude(arguments.folders[0], charts=arguments.charts)
     if arguments.json:
         print_json(conclusion.as_json())

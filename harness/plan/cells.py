@@ -44,8 +44,9 @@ def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSp
     }
     resolved = title.model_copy(update=overrides)
     options = {**title.options, **setting.options}
-    stated = options if setting.stated is None else setting.stated
-    definition = _definition(resolved, stated, profile, plan.conditions, plan.sampling, plan.sensors)
+    definition = _definition(
+        resolved, _stated_options(options, setting), profile, plan.conditions, plan.sampling, plan.sensors
+    )
     return Cell(
         cell_id=f"{title.name}.{setting.name}.{profile.name}",
         title=resolved,
@@ -55,6 +56,16 @@ def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSp
         definition_hash=_hash(definition),
         measured_hash=_hash({**definition, "frame_log": _unread(definition["frame_log"])}),
     )
+
+
+def definition_of(plan: Plan, cell: Cell) -> dict[str, Any]:
+    """What bears on a cell's measurement, by keys of the plan; of it the cell's hash is made."""
+    stated = _stated_options(cell.workload_options, cell.setting)
+    return _definition(cell.title, stated, cell.profile, plan.conditions, plan.sampling, plan.sensors)
+
+
+def _stated_options(options: dict[str, Any], setting: SettingSpec) -> dict[str, Any]:
+    return options if setting.stated is None else setting.stated
 
 
 def _unread(frame_log: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -70,7 +70,7 @@ class Row:
 #: Room of a character and of the space between columns, rem; digits are the widest of the fonts used.
 _CHARACTER_REM, _BETWEEN_REM = 0.56, 0.8
 #: Rows from which on a table is folded.
-_MANY_ROWS = 24
+_MANY_ROWS = 48
 
 
 @dataclass(frozen=True)

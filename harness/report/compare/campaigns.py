@@ -20,6 +20,7 @@ from harness.metrics import METRICS
 from harness.report.charts import figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.style import ProfileLook, profile_looks
+from harness.report.compare.definitions import Aliases, aliases, differences
 from harness.report.elements import (
     NOTHING,
     Definition,
@@ -53,6 +54,17 @@ class Several:
     keys: Sequence[str]
     names: Sequence[str]
 
+    @cached_property
+    def aliases(self) -> Sequence[Aliases]:
+        """How each campaign's names read in the first one, where cells differ in names only."""
+        first = self.campaigns[0].plan
+        return [Aliases(), *(aliases(first, campaign.plan) for campaign in self.campaigns[1:])]
+
+    @cached_property
+    def rows(self) -> Sequence[pd.DataFrame]:
+        """Each campaign's accepted repeats, cells that differ in names only called as in the first one."""
+        return [_renamed(c.repeats, names) for c, names in zip(self.campaigns, self.aliases, strict=True)]
+
     @classmethod
     def of(cls, campaigns: Sequence[Campaign]) -> Several:
         analyses = [analyse(c.repeats, c.settings, c.attempts) for c in campaigns]
@@ -68,15 +80,17 @@ class Several:
         return {
             f"{key}-{profile}": (i, profile)
             for i, (key, campaign) in enumerate(zip(self.keys, self.campaigns, strict=True))
-            for profile in figures.looks_of(campaign)
-            if (campaign.repeats["profile"] == profile).any()
+            for profile in dict.fromkeys(
+                self.aliases[i].profiles.get(profile, profile) for profile in figures.looks_of(campaign)
+            )
+            if (self.rows[i]["profile"] == profile).any()
         }
 
     def repeats(self) -> pd.DataFrame:
         """All repeats, the variant in the place of the profile."""
         parts = []
-        for key, campaign in zip(self.keys, self.campaigns, strict=True):
-            part = campaign.repeats.copy()
+        for key, rows in zip(self.keys, self.rows, strict=True):
+            part = rows.copy()
             part["profile"] = key + "-" + part["profile"].astype(str)
             part["campaign_id"] = key
             parts.append(part.dropna(axis="columns", how="all"))
@@ -128,8 +142,8 @@ class Several:
 
     def _pair(self, place: int, profile: str) -> Analysis | None:
         parts = []
-        for key, campaign in (("before", self.campaigns[0]), ("after", self.campaigns[place])):
-            part = campaign.repeats[campaign.repeats["profile"] == profile].copy()
+        for key, rows in (("before", self.rows[0]), ("after", self.rows[place])):
+            part = rows[rows["profile"] == profile].copy()
             if part.empty:
                 return None
             part["profile"] = key
@@ -190,7 +204,8 @@ class CampaignNames(Names):
         for names in reversed(own):
             names.add_to(self)
         for variant, (i, profile) in several.variants().items():
-            self.labels[variant] = f"{several.names[i]}: {own[i][profile]}"
+            theirs = {ours: theirs for theirs, ours in several.aliases[i].profiles.items()}
+            self.labels[variant] = f"{several.names[i]}: {own[i][theirs.get(profile, profile)]}"
         for campaign, names in zip(reversed(several.campaigns), reversed(own), strict=True):
             self.labels |= {profile.name: names[profile.name] for profile in campaign.plan.profiles}
             self.labels |= {title.name: names[title.name] for title in campaign.plan.titles}
@@ -237,15 +252,8 @@ def cautions(several: Several) -> list[str]:
             found.append(f"The campaigns differ in their {what}.")
     if len({c.rig.get("rig_id") for c in several.campaigns}) > 1:
         found.append("The campaigns were measured on different rigs.")
-    hashes: dict[str, set[str]] = {}
-    for campaign in several.campaigns:
-        for row in records(campaign.repeats[["cell_id", "definition_hash"]].drop_duplicates()):
-            hashes.setdefault(row["cell_id"], set()).add(row["definition_hash"])
-    changed = sorted(
-        {cell.rsplit(".", 1)[0] for cell, found_hashes in hashes.items() if len(found_hashes) > 1}
-    )
-    if changed:
-        found.append(f"Not defined the same in all campaigns: {', '.join(changed)}.")
+    for i, name in enumerate(several.names[1:], 1):
+        found += [*_called_otherwise(several, i), *_defined_otherwise(several, i, name)]
     if len({c.plan.plan.one_percent_low for c in several.campaigns}) > 1:
         found.append("The campaigns define the 1 % low differently; their lows must not be compared.")
     found.append(
@@ -254,6 +262,70 @@ def cautions(several: Several) -> list[str]:
         "(room, driver, version of a title) is part of the difference."
     )
     return found
+
+
+def _renamed(repeats: pd.DataFrame, names: Aliases) -> pd.DataFrame:
+    """Repeats with a later plan's names read as the first one's."""
+    if not names.places and not names.profiles:
+        return repeats
+    made = repeats.copy()
+    places = [names.places.get(place, place) for place in zip(made["title"], made["setting"], strict=True)]
+    made["title"] = [title for title, _ in places]
+    made["setting"] = [setting for _, setting in places]
+    made["profile"] = [names.profiles.get(profile, profile) for profile in made["profile"]]
+    made["cell_id"] = made["title"] + "." + made["setting"] + "." + made["profile"]
+    return made
+
+
+def _called_otherwise(several: Several, place: int) -> list[str]:
+    """Which names of a later campaign are read as names of the first one."""
+    names, own = several.aliases[place], Names(several.campaigns[place])
+    first = Names(several.campaigns[0])
+    pairs = [(own.row(*theirs), first.row(*ours)) for theirs, ours in names.places.items()]
+    pairs += [(own[theirs], first[ours]) for theirs, ours in names.profiles.items()]
+    told = [f"{theirs} there is {ours} here" for theirs, ours in pairs if theirs != ours]
+    if not told:
+        return []
+    return [
+        f"{several.names[place]} is defined the same under other names and is compared by them: "
+        f"{sentences.listed(told)}."
+    ]
+
+
+def _defined_otherwise(several: Several, place: int, name: str) -> list[str]:
+    """What makes cells of a later campaign other measurements than those of the first, a sentence each."""
+    first, other = several.campaigns[0], several.campaigns[place]
+    hashes = [dict(zip(rows["cell_id"], rows["definition_hash"], strict=True)) for rows in several.rows]
+    changed = [cell for cell, its in hashes[0].items() if hashes[place].get(cell, its) != its]
+    if not changed:
+        return []
+    names = Names(first)
+    found = differences(first.plan, other.plan, several.aliases[place], changed)
+    shared = [cell for cell in hashes[0] if cell in hashes[place]]
+    said = []
+    for what, cells in found.items():
+        where = "everywhere" if len(cells) == len(shared) else f"in {_places(cells, names)}"
+        said.append(
+            f"Not defined the same in {several.names[0]} and {name}, so part of the difference: "
+            f"{what} ({where})."
+        )
+    unnamed = [cell for cell in changed if not any(cell in cells for cells in found.values())]
+    if unnamed:
+        said.append(
+            f"Not defined the same in {several.names[0]} and {name} by what the plans of these folders no "
+            f"longer tell, {_places(unnamed, names)}: their plans were changed during the night, or a plugin "
+            "that read them is missing."
+        )
+    return said
+
+
+def _places(cells: Sequence[str], names: Names) -> str:
+    """``Harbour Lights under Quiet and Capped, and Copper Rain under Quiet``."""
+    by_place: dict[str, list[str]] = {}
+    for cell in cells:
+        title, setting, profile = cell.split(".")
+        by_place.setdefault(names.row(title, setting), []).append(names[profile])
+    return "; ".join(f"{row} under {sentences.listed(profiles)}" for row, profiles in by_place.items())
 
 
 def same_profile_table(several: Several, names: CampaignNames) -> Table | None:
@@ -356,7 +428,7 @@ def view_of(
         ),
         Section("cautions", "Cautions", bullets=list(words.CAUTIONS)),
     ]
-    measured = {str(t) for c in several.campaigns for t in c.repeats["title"].unique()}
+    measured = {str(t) for rows in several.rows for t in rows["title"].unique()}
     return View(
         name=" and ".join(several.names),
         overline=f"{len(several.campaigns)} campaigns: {', '.join(several.names)}",

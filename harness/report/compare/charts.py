@@ -80,12 +80,14 @@ def against_first_chart(several: Several, names: CampaignNames, looks: Looks) ->
 def own_effects_chart(several: Several, names: CampaignNames, looks: Looks) -> Chart | None:
     """Each campaign's own changes against its own reference, over its titles."""
     parts = []
-    for key, name, campaign, analysis in zip(
-        several.keys, several.names, several.campaigns, several.analyses, strict=True
+    for key, name, campaign, analysis, called in zip(
+        several.keys, several.names, several.campaigns, several.analyses, several.aliases, strict=True
     ):
         power = figures.metric_for("power", analysis)
         more = [*([power] if power else []), *figures.ratios_in("campaigns-chart")]
         rows = _effects(analysis, Names(campaign), *more)
+        if len(rows):
+            rows["profile"] = [called.profiles.get(profile, profile) for profile in rows["profile"]]
         over_all = rows[rows["summary"]] if len(rows) and rows["summary"].any() else rows
         parts.append(over_all.assign(campaign=key, campaign_label=name, row_label=name, summary=False))
     data = _stacked(parts)

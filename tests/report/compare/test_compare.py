@@ -1,5 +1,6 @@
 """Several campaigns side by side."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -148,3 +149,129 @@ def test_the_first_sentence_says_what_differs_with_its_interval(compared: Path) 
     html = compared.read_text(encoding="utf-8")
     assert "Under Factory, autumn is faster than spring over 2 titles (average FPS +" in html
     assert "95 % interval" in html
+
+
+def two_plans(
+    tmp_path: Path,
+    campaign_maker: Callable[..., Path],
+    made_campaign_type: Callable[..., Any],
+    old: str,
+    new: str,
+) -> str:
+    """Two nights of one card, the second by a plan in which ``old`` reads ``new``; what the page says."""
+    from harness.plan.cells import expand
+    from harness.plan.schema import Plan
+
+    folders = []
+    for seed, key in enumerate(("spring", "autumn")):
+        titles = {"copper-rain": TITLES["copper-rain"]}
+        made = made_campaign_type(
+            tmp_path / key,
+            titles=titles,
+            repeats=2,
+            measure_s=1.0,
+            campaign_id=key,
+            seed=seed,
+            rejected=False,
+        )
+        folder = campaign_maker(made)
+        text = (folder / "plan.toml").read_text(encoding="utf-8")
+        text = text.replace('workload = "made-up"', 'workload = "made-up"\nscene = "rain"')
+        (folder / "plan.toml").write_text(text, encoding="utf-8")
+        cells = expand(Plan.kept(text))
+        if key == "autumn":
+            assert old in text
+            text = text.replace(old, new)
+            (folder / "plan.toml").write_text(text, encoding="utf-8")
+        changed = dict(zip((c.cell_id for c in cells), expand(Plan.kept(text)), strict=True))
+        for name in ("attempts", "repeats"):
+            table = pd.read_parquet(folder / "dataset" / f"{name}.parquet")
+            mine = table["cell_id"].map(changed)
+            table["title"] = [cell.title.name for cell in mine]
+            table["setting"] = [cell.setting.name for cell in mine]
+            table["profile"] = [cell.profile.name for cell in mine]
+            table["cell_id"] = [cell.cell_id for cell in mine]
+            table["definition_hash"] = [cell.definition_hash for cell in mine]
+            table.to_parquet(folder / "dataset" / f"{name}.parquet")
+        folders.append(folder)
+    return write_report(folders, into=tmp_path / "out").page.read_text(encoding="utf-8")
+
+
+def test_what_makes_cells_other_measurements_is_named(
+    tmp_path: Path, campaign_maker: Callable[..., Path], made_campaign_type: Callable[..., Any]
+) -> None:
+    html = two_plans(
+        tmp_path, campaign_maker, made_campaign_type, "power_limit_w = 220", "power_limit_w = 200"
+    )
+    assert (
+        "Not defined the same in spring and autumn, so part of the difference: power_limit_w: 220 against "
+        "200 (in Copper Rain under Capped at 220 W)." in html
+    )
+
+
+def test_a_rule_that_differs_in_every_cell_is_named_once(
+    tmp_path: Path, campaign_maker: Callable[..., Path], made_campaign_type: Callable[..., Any]
+) -> None:
+    html = two_plans(
+        tmp_path, campaign_maker, made_campaign_type, "until_at_most_c = 45", "until_at_most_c = 50"
+    )
+    assert html.count("Not defined the same") == 1
+    assert "cooldown.until_at_most_c: 45 against 50 (everywhere)" in html
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            'name = "copper-rain"\nlabel = "Copper Rain"',
+            'name = "rain"\nlabel = "Rain"',
+            "Rain there is Copper Rain",
+        ),
+        (
+            'name = "capped"\nlabel = "Capped at 220 W"',
+            'name = "low"\nlabel = "Low"',
+            "Low there is Capped at 220 W",
+        ),
+        ('label = "Copper Rain"', 'label = "Copper Rain, renamed"', ""),
+    ],
+)
+def test_cells_that_differ_only_in_names_are_compared(
+    tmp_path: Path,
+    campaign_maker: Callable[..., Path],
+    made_campaign_type: Callable[..., Any],
+    old: str,
+    new: str,
+    told: str,
+) -> None:
+    html = two_plans(tmp_path, campaign_maker, made_campaign_type, old, new)
+    assert told in html
+    assert "Not defined the same" not in html
+    assert "shares no measured title" not in html
+    table = re.search(r'id="table-same-profile".*?</table>', html, re.DOTALL)[0]
+    assert len(re.findall(r'<tr data-profile="capped"', table)) > 0
+
+
+def test_the_comparison_is_written_where_it_is_wanted(compared: Path, tmp_path: Path) -> None:
+    from harness.cli import main
+
+    folders = [str(compared.parent.parent / name) for name in ("one", "two")]
+    assert main(["report", *folders, "--into", str(tmp_path / "here" / "side-by-side")]) == 0
+    assert (tmp_path / "here" / "side-by-side" / "index.html").is_file()
+    assert main(["report", folders[0], "--into", str(tmp_path / "there")]) == 2
+
+
+def test_titles_of_which_nothing_but_the_name_is_stated_are_not_taken_for_each_other() -> None:
+    from harness.plan.schema import Plan
+    from harness.report.compare.definitions import aliases
+
+    head = '[plan]\nquestion = "?"\nrepeats = 1\nreference = "a"\n[[profiles]]\nname = "a"\n'
+    text = head + '[[titles]]\nname = "{}"\n{}'
+    bare, other = (
+        Plan.kept(text.format(name, 'workload = "w"\nmeasure_s = 5')) for name in ("harbour", "canyon")
+    )
+    assert aliases(bare, other).places == {}
+    stated = [
+        Plan.kept(text.format(name, 'workload = "w"\nmeasure_s = 5\nscene = "x"'))
+        for name in ("harbour", "canyon")
+    ]
+    assert dict(aliases(*stated).places) == {("canyon", "default"): ("harbour", "default")}
