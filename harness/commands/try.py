@@ -7,18 +7,23 @@ import contextlib
 import math
 import shutil
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from harness import userfiles
+from harness.before_night.ask import problems_of, where
+from harness.before_night.one_title import gives_no_result, title_needs
 from harness.commands import add_command, print_json
 from harness.commands.hardware_claim import hold_for_try
 from harness.commands.signals import stop_on_signals
 from harness.engine.campaign import CampaignResult, Guarded, run_campaign
 from harness.engine.progress import StopSignal
-from harness.errors import UserFileError
+from harness.errors import PlanError, UserFileError
 from harness.plan.cells import expand
-from harness.plan.load import load_plan
+from harness.plan.load import load_plan, older_spellings
+from harness.plan.locate import LineIndex
+from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.processes import kill_own_titles
 from harness.terminal import console
@@ -86,9 +91,11 @@ def _try(arguments: argparse.Namespace) -> int:
         seconds=arguments.seconds,
         changes_hardware=changes_hardware,
     )
+    rig = PluginRig(host, chosen.plan)
+    rig.require_card(str(arguments.plan))
+    notes = (*older_spellings(arguments.plan), *_needs(plan, chosen, host, arguments.plan))
     folder = _folder(arguments.into)
     with Mute() if arguments.json else Teller(console()) as screen:
-        rig = PluginRig(host, chosen.plan)
         (cell,) = expand(chosen.plan)
         account = Account(
             cell, rig.clock, folder, screen, changes_hardware=changes_hardware(chosen.profile.control)
@@ -97,7 +104,7 @@ def _try(arguments: argparse.Namespace) -> int:
             with contextlib.closing(
                 hold_for_try(chosen.plan, host, folder, beside=arguments.beside)
             ) as guard:
-                _begin(account, chosen, folder)
+                _begin(account, chosen, notes)
                 result = _run(chosen, arguments, rig, folder, account, guard)
         except BaseException:
             if arguments.into is None and account.found.running is None:  # nothing to be looked at
@@ -107,7 +114,7 @@ def _try(arguments: argparse.Namespace) -> int:
         show(closing, cell, screen)
     if arguments.json:
         print_json(closing.as_json())
-    return result.exit_code
+    return closing.exit_code
 
 
 def _folder(into: Path | None) -> Path:
@@ -120,11 +127,24 @@ def _folder(into: Path | None) -> Path:
     return into
 
 
-def _begin(account: Account, chosen: Chosen, folder: Path) -> None:
+def _needs(plan: Plan, chosen: Chosen, host: PluginHost, source: Path) -> list[str]:
+    """What is doubtful of what the try needs, a sentence each. Raises PlanError for what is missing."""
+    names = {"title": chosen.title.name, "setting": chosen.setting.name, "profile": chosen.profile.name}
+    needs = title_needs(plan, host, **names)
+    text = userfiles.read_text(source, "plan")
+    if problems := problems_of([need for need in needs if not gives_no_result(need)], text):
+        raise PlanError(str(source), problems)
+    lines = LineIndex(text)
+    return [f"{where(need, lines)}: {need.what}; {need.remedy}" for need in needs]
+
+
+def _begin(account: Account, chosen: Chosen, notes: Sequence[str]) -> None:
     title, setting, profile = chosen.title, chosen.setting, chosen.profile
     account.say("try", f"{title.name} · {setting.name} · {profile.name}, once; nothing is counted")
     for note in chosen.notes:
         account.say("", note)
+    for note in notes:
+        account.say("note", note, style="yellow")
 
 
 def _run(

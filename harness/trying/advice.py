@@ -47,7 +47,7 @@ def about_log(reason_code: str | None) -> bool:
 def gives_nothing(cell: Cell) -> bool:
     """Whether a title states neither frames nor a score, nor brings its own."""
     stated = cell.title.frame_log is not None or cell.workload_options.get("score_line") is not None
-    return not stated and cell.title.workload == "command"
+    return not stated and not cell.title.without_frames and cell.title.workload == "command"
 
 
 def changes(

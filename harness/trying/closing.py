@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from harness.engine.campaign import CampaignResult
+from harness.engine.campaign import EXIT_INCOMPLETE, CampaignResult
 from harness.frames.propose import Proposal
 from harness.plan.schema import Cell, Plan
 from harness.trying.account import Account
@@ -45,6 +45,18 @@ class Closing:
     changes: list[Change] = field(default_factory=list)
 
     @property
+    def without_result(self) -> bool:
+        """Nothing was wrong, but there is nothing that a night could compare."""
+        running = self.account.found.running
+        accepted = self.account.found.verdict == "accepted"
+        return accepted and running is not None and gives_nothing(running.cell)
+
+    @property
+    def exit_code(self) -> int:
+        """Of the command: 0 where a night would count the attempt."""
+        return EXIT_INCOMPLETE if not self.result.exit_code and self.without_result else self.result.exit_code
+
+    @property
     def rows_read(self) -> int | None:
         """Rows of the frame log, where it could be read."""
         running = self.account.found.running
@@ -58,7 +70,7 @@ class Closing:
             "verdict": found.verdict,
             "reason_code": found.reason_code,
             "reason": found.reason,
-            "exit_code": self.result.exit_code,
+            "exit_code": self.exit_code,
             "counted": False,
             "folder": str(self.folder),
             "unrestored": self.result.unrestored,

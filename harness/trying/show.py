@@ -47,7 +47,9 @@ def show(closing: Closing, cell: Cell, screen: Pasting) -> None:
     code = kind_of(found.reason_code or "")
     why = code if told else f"{code}: {found.reason}"
     words = {
-        "accepted": "ACCEPTED: a night would count this attempt",
+        "accepted": "NO RESULT: it was in order, but gives neither frames nor a score"
+        if closing.without_result
+        else "ACCEPTED: a night would count this attempt",
         "rejected": f"REJECTED, a night would not count this attempt: {why}",
         "failed": f"FAILED, {code}: {found.reason}",
         "interrupted": "INTERRUPTED",
