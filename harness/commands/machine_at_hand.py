@@ -34,6 +34,8 @@ def look(host: PluginHost) -> Machine:
         screen=_screen(),
         windows=sys.platform == "win32",
         draws_on_card=bool(tunings) and importlib.util.find_spec("wgpu") is not None,
+        here=str(Path.cwd()),
+        is_file=_is_file,
         is_program=_is_program,
         propose=_propose,
         refused=_refused_by(host, clock),
@@ -62,6 +64,13 @@ def _is_program(word: str, folder: str | None) -> bool:
     bases = [Path()] if folder is None else [Path(), Path(folder).expanduser()]
     try:
         return any(shutil.which(str((base / word).absolute())) is not None for base in bases)
+    except (OSError, ValueError):
+        return False
+
+
+def _is_file(path: str) -> bool:
+    try:
+        return Path(path).is_file()
     except (OSError, ValueError):
         return False
 

@@ -79,7 +79,7 @@ def ask_title(
         return {**table, **_ask_scene(dialogue, machine, plan_name(name))}
     table["workload"] = "command"
     table["command"] = _ask_command(dialogue, machine)
-    folder = _folder_of(table["command"][0])
+    folder = _folder_of(table["command"][0]) or machine.folder_for(table["command"])
     folder = dialogue.ask(
         "  Its working folder" + ("" if folder else " (empty: an empty one for each run)"),
         unquoted,
@@ -187,7 +187,7 @@ def ask_frame_log(dialogue: Dialogue, machine: Machine) -> dict[str, Any]:
     path = dialogue.ask(
         "  Path of the log that it writes (* for a part that changes)", unquoted, option="--title"
     )
-    default = path if Path(path).expanduser().is_file() else ""
+    default = path if machine.is_file(path) else ""
     while True:
         sample = dialogue.ask(
             "  A log that it wrote before, to find the columns (empty: name them)",

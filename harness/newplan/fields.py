@@ -173,6 +173,12 @@ def title_table(
     if workload == "command" and "command" not in table:
         where = words[0].where.partition(", column")[0]
         raise FieldError(where, "the title has no command", "say what starts it")
+    if (
+        workload == "command"
+        and "working_folder" not in table
+        and (folder := machine.folder_for(table["command"]))
+    ):
+        table["working_folder"] = folder
     if measured_to_its_end(table):
         table.setdefault("warm_up", {"seconds": 0})
         table.setdefault("soak", {})

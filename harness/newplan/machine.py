@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -50,6 +50,8 @@ class Machine:
         screen: The first screen; None where none can be read.
         windows: Command lines and paths are written as there.
         draws_on_card: Built-in scenes can be drawn on a card here.
+        here: The folder that levelrig was started in.
+        is_file: Whether a path, seen from there, leads to a file.
         is_program: Whether these words, seen from that folder, name a program here.
         propose: Looks at a frame log. Raises HarnessError.
         refused: What a control says of a profile for the card that is here. Raises HarnessError.
@@ -61,6 +63,8 @@ class Machine:
     screen: Screen | None
     windows: bool
     draws_on_card: bool
+    here: str
+    is_file: Callable[[str], bool]
     is_program: Callable[[str, str | None], bool]
     propose: Callable[[Path], MappingProposal]
     refused: Callable[[ProfileSpec], list[Problem]]
@@ -73,3 +77,13 @@ class Machine:
             name for role, name in self.kinds if role == "control" and name not in ("factory", "simulated")
         ]
         return list(dict.fromkeys([*here, *sorted(rest)]))
+
+    def folder_for(self, command: Sequence[str]) -> str:
+        """The folder that a title with this command should run in; empty for the attempt's own.
+
+        Where an argument names a file from here (``python tour.py``), it is here.
+        """
+        beside = (
+            word for word in command[1:] if not word.startswith(("-", "/", "~", "{")) and word[1:2] != ":"
+        )
+        return self.here if any(self.is_file(word) for word in beside) else ""

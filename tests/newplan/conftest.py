@@ -59,6 +59,8 @@ def machine(host) -> Callable[..., Machine]:
             "screen": Screen(2560, 1440, 144.0),
             "windows": False,
             "draws_on_card": True,
+            "here": "/home/ann",
+            "is_file": lambda path: path in logs or path == "tour.py",
             "is_program": lambda word, folder: word in programs,
             "propose": propose,
             "refused": lambda profile: [],

@@ -225,3 +225,12 @@ def test_a_profile_that_sets_nothing_is_asked_again(machine, talk):
     said = talk(["p", "processor", "", "", "", "0, 1", "", "", ""])
     assert ask_profiles(said.dialogue, machine(tunings=()))[0]["affinity"] == [0, 1]
     assert any("the same as the reference" in line for line in said.shown)
+
+
+def test_a_title_whose_argument_is_a_file_here_runs_here(machine, talk):
+    words = ["t", "command=python tour.py --fast", "seconds=9", "log=f.csv", "columns=dt"]
+    assert given_titles([words], machine())[0]["working_folder"] == "/home/ann"
+    (title,) = ask_titles(
+        talk(["t", "python tour.py", "", "", "", "", "score", "", ""]).dialogue, machine(programs=["python"])
+    )
+    assert title["working_folder"] == "/home/ann"

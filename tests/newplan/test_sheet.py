@@ -139,7 +139,10 @@ def test_any_sheet_is_read_or_refused_with_words(rows, delimiter, host):
     def no_log(path):
         raise AssertionError(path)
 
-    here = Machine(host.kinds, (), {}, None, False, False, lambda *_: False, no_log, lambda _: [])
+    def no(*_):
+        return False
+
+    here = Machine(host.kinds, (), {}, None, False, False, "/", no, no, no_log, lambda _: [])
     text = written([["name", "command", "seconds", "score"], *rows], delimiter)
     try:
         assert titles_from_sheet(text, "titles.csv", here)
