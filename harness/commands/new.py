@@ -117,14 +117,14 @@ def _ask_and_write(arguments: argparse.Namespace) -> int:
     if adds is not None:
         return _add(arguments, dialogue, host, look, path, adds, out)
     replace = _may_write(arguments, dialogue, path)
-    text, told = _compose(arguments, dialogue, look(host), host, path)
+    text, told, first = _compose(arguments, dialogue, look(host), host, path)
     _write(path, text.replace("\n", "\r\n") if sys.platform == "win32" else text, replace=replace)
     for line in told:
         out.print(line, markup=False)
     name = _shown(path)
     out.print(f"Written: {path}. Next:", markup=False)
-    for command in ("check", "rehearse", "run"):
-        out.print(f"  levelrig {command} {name}", markup=False, soft_wrap=True)
+    for command in ("check {}", f"try {{}} {first}", "rehearse {}", "run {}"):
+        out.print(f"  levelrig {command.format(name)}", markup=False, soft_wrap=True)
     return 0
 
 
@@ -192,8 +192,8 @@ def _may_write(arguments: argparse.Namespace, dialogue: Dialogue, path: Path) ->
 
 def _compose(
     arguments: argparse.Namespace, dialogue: Dialogue, machine: Machine, host: PluginHost, path: Path
-) -> tuple[str, list[str]]:
-    """The plan's text, and what to say of it."""
+) -> tuple[str, list[str], str]:
+    """The plan's text, what to say of it, and the title to try first."""
     from harness.newplan import ask_night, ask_profiles, ask_titles, compose, repeats
     from harness.newplan.wording import hours, whole
     from harness.plan.forecast import forecast
@@ -246,7 +246,8 @@ def _compose(
         text = compose.plan_text(answers.repeated(count), machine, name, choice)
     parsed(text)
     size = f"{_count(len(profiles), 'profile')}, {_count(len(titles), 'title')}, {_count(count, 'repeat')}"
-    return text, [f"{size} of each: about {duration(expected_s)}.", *told]
+    to_try = next((t for t in titles if t["workload"] != "scene"), titles[0])
+    return text, [f"{size} of each: about {duration(expected_s)}.", *told], str(to_try["name"])
 
 
 def _given(option: str, text: str | None, parse: Callable[[str], T]) -> T | None:

@@ -79,7 +79,7 @@ def ask_title(
         return {**table, **_ask_scene(dialogue, machine, plan_name(name))}
     table["workload"] = "command"
     table["command"] = _ask_command(dialogue, machine)
-    folder = _folder_of(table["command"][0]) or machine.folder_for(table["command"])
+    folder = machine.folder_for(table["command"]) or _folder_of(table["command"][0])
     folder = dialogue.ask(
         "  Its working folder" + ("" if folder else " (empty: an empty one for each run)"),
         unquoted,

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from harness.newplan.machine import Machine
 from harness.newplan.repeats import Choice
+from harness.plan.checks_table import Checks
 from harness.plan.toml_text import toml_key, toml_value
 from harness.tables import QUANTITIES
 
@@ -64,9 +65,10 @@ def plan_text(answers: Answers, machine: Machine, name: str, choice: Choice | No
     parts = [
         *_comment(answers.question),
         "#",
-        f"#   levelrig check {name}       every mistake, order and length of the night; changes nothing",
-        f"#   levelrig rehearse {name}    the whole night on a simulated rig",
-        f"#   levelrig run {name}         the night; the same command goes on after a stop",
+        f"#   levelrig check {name}        every mistake, order and length of the night; changes nothing",
+        f"#   levelrig try {name} TITLE    one title, once, now, with an account of each step",
+        f"#   levelrig rehearse {name}     the whole night on a simulated rig",
+        f"#   levelrig run {name}          the night; the same command goes on after a stop",
         "#",
         *_comment("Written by `levelrig new`; change anything. plans/README.md explains every key."),
     ]
@@ -124,6 +126,10 @@ def _conditions(answers: Answers, machine: Machine) -> list[str]:
             *head,
             *_line("cooldown", {"seconds": 2}),
             *_line("warm_up", {"seconds": 5}),
+            "",
+            *_comment("Load by other programs only marks here; take this out for a night that counts."),
+            "[checks]",
+            *_line("mark_only", ["foreign-cpu-load", *Checks().mark_only]),
         ]
     if "core_temp_c" not in machine.quantities:
         return [

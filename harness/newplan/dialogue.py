@@ -70,7 +70,7 @@ class Dialogue:
             text = answer.strip() or default
             try:
                 if text is None:
-                    raise ValueError("there is no default for this; please write something")
+                    raise ValueError("this needs an answer; nothing is assumed here")
                 return parse(text)
             except ValueError as error:
                 if not self._again:

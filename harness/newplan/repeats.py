@@ -27,6 +27,7 @@ class Choice:
         fit: The most that fit into one night; 0 where not even one of each fits.
         wanted: What decides every title's claim with a chance of 0.8; None where over :data:`MOST`.
         nights: How many nights it takes.
+        compared: There are two profiles at least.
         even_of: The order comes out even at multiples of this.
     """
 
@@ -36,6 +37,7 @@ class Choice:
     wanted: int | None
     nights: int
     even_of: int
+    compared: bool = True
 
     @property
     def reason(self) -> str:
@@ -43,11 +45,13 @@ class Choice:
         many = f"{self.repeats} repeats"
         if self.nights > 1:
             text = f"{many} of everything take about {self.nights} such nights"
+        elif not self.compared:
+            return f"{many} describe each title; with one profile nothing is compared"
         elif self.wanted is not None and self.repeats >= self.wanted:
             return f"{many} decide the margin in each title, if titles scatter as usual"
         else:
             text = f"{many} are what the night has time for"
-        if self.wanted is None or self.repeats < self.wanted:
+        if self.compared and (self.wanted is None or self.repeats < self.wanted):
             wanted = f"over {MOST}" if self.wanted is None else f"about {self.wanted}"
             text += f"; to decide the margin in each title takes {wanted}, if titles scatter as usual"
         return text
@@ -66,7 +70,8 @@ def choose(plan: Plan, night_s: float) -> Choice:
     else:
         repeats = min(fit, math.ceil(wanted / even_of) * even_of)
     expected_s = _expected_s(plan, repeats)
-    return Choice(repeats, expected_s, fit, wanted, max(1, math.ceil(expected_s / night_s)), even_of)
+    nights = max(1, math.ceil(expected_s / night_s))
+    return Choice(repeats, expected_s, fit, wanted, nights, even_of, profiles > 1)
 
 
 def with_repeats(plan: Plan, repeats: int) -> Plan:

@@ -77,3 +77,7 @@ def test_a_night_too_short_says_how_many_it_takes(plan):
 def test_what_is_short_of_the_margin_is_told(plan):
     chosen = choose(plan(margin=1.0), 2 * 3600)
     assert "what the night has time for; to decide" in chosen.reason
+
+
+def test_one_profile_is_described(plan):
+    assert "nothing is compared" in choose(plan(1), 8 * 3600).reason
