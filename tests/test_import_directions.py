@@ -71,7 +71,7 @@ ALLOWED: dict[str, str] = {
     "collect": "checks errors frames inside metrics plan store tables userfiles",
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
-    "newplan": "analysis errors plan tables",
+    "newplan": "analysis card errors plan tables",
     "before_night": "errors log metrics needs plan plugins rig stages store telemetry",
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
     "numerals plan reasons rig rig_identity stages store tables telemetry",

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.card import GraphicsCard, candidates
 from harness.clock import SystemClock
 from harness.errors import HarnessError, Problem
 from harness.hookspecs import Tuning
@@ -22,15 +23,22 @@ if TYPE_CHECKING:
 _SCREENS = Path("/sys/class/drm")
 
 
-def look(host: PluginHost) -> Machine:
-    """What is here; a part that can't be read is left out."""
+def cards_here(host: PluginHost) -> list[GraphicsCard]:
+    """The cards that a plan may be about, in order of address."""
+    return candidates(host.graphics_cards())
+
+
+def look(host: PluginHost, card: GraphicsCard | None) -> Machine:
+    """What is here, with that card as the one under test; a part that can't be read is left out."""
     clock = SystemClock()
     found = host.ask_all("tunings", lambda entry: isinstance(entry, Tuning), aside=clock.aside)
-    tunings = tuple(sorted((tuning for _, tuning in found), key=lambda t: (t.control, t.device)))
+    tunings = [
+        tuning for _, tuning in found if card is not None and tuning.card in (card.identity, card.address)
+    ]
     return Machine(
         kinds=host.kinds,
-        tunings=tunings,
-        quantities=_quantities(host, clock),
+        tunings=tuple(tunings),
+        quantities=_quantities(host, clock, card),
         screen=_screen(),
         windows=sys.platform == "win32",
         draws_on_card=bool(tunings) and importlib.util.find_spec("wgpu") is not None,
@@ -38,13 +46,13 @@ def look(host: PluginHost) -> Machine:
         is_file=_is_file,
         is_program=_is_program,
         propose=_propose,
-        refused=_refused_by(host, clock),
+        refused=_refused_by(host, clock, card),
     )
 
 
-def _quantities(host: PluginHost, clock: SystemClock) -> dict[str, str]:
+def _quantities(host: PluginHost, clock: SystemClock, card: GraphicsCard | None) -> dict[str, str]:
     found: dict[str, str] = {}
-    for sensor in host.open_sensors(clock, []):
+    for sensor in host.open_sensors(clock, [], card):
         try:
             for channel in sensor.channels():
                 found.setdefault(channel.quantity, sensor.name)
@@ -81,12 +89,14 @@ def _propose(path: Path) -> MappingProposal:
     return propose_mapping(path)
 
 
-def _refused_by(host: PluginHost, clock: SystemClock) -> Callable[[ProfileSpec], list[Problem]]:
+def _refused_by(
+    host: PluginHost, clock: SystemClock, card: GraphicsCard | None
+) -> Callable[[ProfileSpec], list[Problem]]:
     def refused(profile: ProfileSpec) -> list[Problem]:
         kind = host.kind("control", profile.control)
         if not (kind.changes_hardware and kind.knows_makers_state):
             return []
-        return host.open_control(profile.control, clock).check(profile)
+        return host.open_control(profile.control, clock, card).check(profile)
 
     return refused
 

@@ -16,8 +16,10 @@ from harness.terminal import console, duration
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from harness.card import GraphicsCard
     from harness.newplan.dialogue import Dialogue
     from harness.newplan.machine import Machine
+    from harness.plan.schema import Plan
     from harness.plugins import PluginHost
 
 T = TypeVar("T")
@@ -67,6 +69,9 @@ def register(commands: Any) -> None:
     new.add_argument("--margin-pct", help="difference in %% that nobody would notice")
     new.add_argument("--repeats", help="repeats of each cell; default: chosen from hours and margin")
     new.add_argument("--reference", help="profile that the others are compared with; default: factory")
+    new.add_argument(
+        "--card", help="the card under test, of several: PCI address, UUID or a part of its name"
+    )
     new.add_argument("--question", help="question that the report answers first")
     new.add_argument("--core-temp-limit-c", help="core temperature in °C that ends the night; 0 for none")
     new.add_argument(
@@ -90,7 +95,8 @@ def _new(arguments: argparse.Namespace) -> int:
 
 
 def _ask_and_write(arguments: argparse.Namespace) -> int:
-    from harness.commands.machine_at_hand import look
+    from harness.commands.machine_at_hand import cards_here, look
+    from harness.newplan import ask_night
     from harness.newplan.dialogue import Dialogue
     from harness.plugins import PluginHost
 
@@ -115,9 +121,14 @@ def _ask_and_write(arguments: argparse.Namespace) -> int:
     )
     host = PluginHost()
     if adds is not None:
-        return _add(arguments, dialogue, host, look, path, adds, out)
+        return _add(arguments, dialogue, host, path, adds, out)
     replace = _may_write(arguments, dialogue, path)
-    text, told, first = _compose(arguments, dialogue, look(host), host, path)
+    cards = cards_here(host)
+    card = _given("--card", arguments.card, lambda text: ask_night.card_called(text, cards))
+    if card is None and cards:
+        card = cards[0] if len(cards) == 1 else ask_night.ask_card(dialogue, cards)
+    several = (card.device, card.name) if card is not None and len(cards) > 1 else None
+    text, told, first = _compose(arguments, dialogue, look(host, card), host, path, several)
     _write(path, text.replace("\n", "\r\n") if sys.platform == "win32" else text, replace=replace)
     for line in told:
         out.print(line, markup=False)
@@ -191,7 +202,12 @@ def _may_write(arguments: argparse.Namespace, dialogue: Dialogue, path: Path) ->
 
 
 def _compose(
-    arguments: argparse.Namespace, dialogue: Dialogue, machine: Machine, host: PluginHost, path: Path
+    arguments: argparse.Namespace,
+    dialogue: Dialogue,
+    machine: Machine,
+    host: PluginHost,
+    path: Path,
+    card: tuple[str, str] | None,
 ) -> tuple[str, list[str], str]:
     """The plan's text, what to say of it, and the title to try first."""
     from harness.newplan import ask_night, ask_profiles, ask_titles, compose, repeats
@@ -231,6 +247,7 @@ def _compose(
         margin,
         allowed,
         limit,
+        card,
     )
 
     def parsed(text: str) -> Any:
@@ -289,13 +306,13 @@ def _add(
     arguments: argparse.Namespace,
     dialogue: Dialogue,
     host: PluginHost,
-    look: Callable[[PluginHost], Machine],
     path: Path,
     kind: str,
     out: Console,
 ) -> int:
     """Add titles or profiles to a plan; its comments, line ends and order stay."""
     from harness import userfiles
+    from harness.commands.machine_at_hand import look
     from harness.newplan import ask_profiles, ask_titles, compose, extend
     from harness.plan.forecast import forecast
     from harness.plan.load import load_plan, parse_plan
@@ -303,7 +320,7 @@ def _add(
     plan = load_plan(path, host)
     content = userfiles.read_bytes(path, "plan")
     text, put_back = _decoded(content, path)
-    machine = look(host)
+    machine = look(host, _card_of(host, plan))
     added: list[dict[str, Any]]
     block: Callable[[Mapping[str, Any]], list[str]]
     if kind == "profiles":
@@ -336,6 +353,17 @@ def _add(
     )
     out.print(f"Next: levelrig check {_shown(path)}", markup=False, soft_wrap=True)
     return 0
+
+
+def _card_of(host: PluginHost, plan: Plan) -> GraphicsCard | None:
+    """The card that the plan is about; None where it is not here or can't be told, as `check` says."""
+    from harness.card import CardChoiceError
+    from harness.plugins import PluginRig
+
+    try:
+        return PluginRig(host, plan).card()
+    except CardChoiceError:
+        return None
 
 
 def _decoded(content: bytes, path: Path) -> tuple[str, Callable[[str], bytes]]:

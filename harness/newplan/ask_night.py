@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from harness.card import GraphicsCard, cards_called
 from harness.errors import NoAnswer
 from harness.newplan.compose import CAUTION
-from harness.newplan.dialogue import Dialogue
+from harness.newplan.dialogue import Dialogue, one_of
 from harness.newplan.machine import Machine
 from harness.newplan.wording import hours, number
 
@@ -15,6 +16,23 @@ from harness.newplan.wording import hours, number
 _USUAL_LIMIT_C: Final = 88.0
 #: Below the temperature at which the card slows down by itself, K.
 _BELOW_SLOWDOWN_K: Final = 3.0
+
+
+def ask_card(dialogue: Dialogue, cards: Sequence[GraphicsCard]) -> GraphicsCard:
+    """The card under test, of several. Raises NoAnswer."""
+    known = [str(place) for place in range(1, len(cards) + 1)]
+    for place, card in zip(known, cards, strict=True):
+        dialogue.say(f"  {place}: {card}")
+    return cards[int(dialogue.ask("Which card is tested", one_of(known), option="--card", default="1")) - 1]
+
+
+def card_called(text: str, cards: Sequence[GraphicsCard]) -> GraphicsCard:
+    """The card that a person means by address, UUID or name. Raises ValueError."""
+    found = cards_called(cards, text)
+    if len(found) != 1:
+        there = "; ".join(map(str, cards)) or "none"
+        raise ValueError(f"{text!r} means {len(found) or 'none'} of the cards here; choose one of: {there}")
+    return found[0]
 
 
 def ask_hours(dialogue: Dialogue) -> float:

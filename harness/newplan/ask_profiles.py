@@ -52,7 +52,6 @@ def ask_profile(dialogue: Dialogue, machine: Machine, name: str, taken: Collecti
     tuning = _which_card(dialogue, machine)
     control = tuning.control if tuning is not None else _which_control(dialogue, machine)
     table["control"] = control
-    table |= dict(tuning.options) if tuning is not None else {}
     while True:
         dialogue.say("  Its values; an empty answer leaves one as it is.")
         values = _ask_values(dialogue, machine, control, tuning)
@@ -146,9 +145,7 @@ def given_profiles(entries: Sequence[Sequence[str]], machine: Machine) -> list[d
 
 def _refused_range(table: Mapping[str, Any], machine: Machine) -> str | None:
     for tuning in machine.tunings:
-        if tuning.control == table.get("control") and all(
-            table.get(k) == v for k, v in tuning.options.items()
-        ):
+        if tuning.control == table.get("control"):
             for bounds in tuning.ranges:
                 value = table.get(bounds.key)
                 if isinstance(value, int | float) and (refusal := bounds.refusal(value)) is not None:

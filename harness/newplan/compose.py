@@ -35,6 +35,7 @@ class Answers:
         margin_pct: Difference that counts as none.
         allow_hardware_changes: Given by the person, in so many words.
         core_temp_limit_c: Ends the night above it; None for no such limit.
+        card: UUID or PCI address of the card under test and what to call it; None where there is no choice.
         repeats: Of each cell; 0 until they are chosen.
     """
 
@@ -46,6 +47,7 @@ class Answers:
     margin_pct: float
     allow_hardware_changes: bool = False
     core_temp_limit_c: float | None = None
+    card: tuple[str, str] | None = None
     repeats: int = 0
 
     def repeated(self, count: int) -> Answers:
@@ -86,6 +88,12 @@ def plan_text(answers: Answers, machine: Machine, name: str, choice: Choice | No
         parts += _line(
             "allow_hardware_changes", True, "answered by you; without it no profile changes the card"
         )
+    if answers.card is not None:
+        parts += [
+            "",
+            "[rig]",
+            *_line("card", answers.card[0], f"{answers.card[1]}; this machine has several"),
+        ]
     parts += ["", *_comment(f"Read on this machine: {read_here(machine.quantities)}.")]
     parts += [*_conditions(answers, machine), "", *_limits(answers, machine)]
     for profile in answers.profiles:

@@ -45,7 +45,7 @@ class Machine:
 
     Attributes:
         kinds: What plugins bring.
-        tunings: Cards that can be tuned here, each with its ranges.
+        tunings: How the card of the plan can be tuned, with ranges; empty without such a card.
         quantities: Quantity -> the sensor that reads it here.
         screen: The first screen; None where none can be read.
         windows: Command lines and paths are written as there.

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
@@ -47,12 +45,12 @@ class Tuning:
         control: Kind of the control.
         device: What to call the card, as ``card 0, 700 W data-centre card``.
         ranges: Of the keys that this card takes.
-        options: Plan keys that name this card; empty for the one that is meant without a word.
+        card: Its UUID or PCI address, as ``[rig]`` takes it; empty where it can't be known.
         slows_at_c: Core temperature at which the card protects itself, where the driver tells it.
     """
 
     control: str
     device: str
     ranges: tuple[TuningRange, ...]
-    options: Mapping[str, Any] = field(default_factory=dict)
+    card: str = ""
     slows_at_c: float | None = None

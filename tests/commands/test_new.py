@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from harness import userfiles
+from harness.card import GraphicsCard
 from harness.cli import main
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost
@@ -231,3 +232,14 @@ def test_a_link_is_followed_and_rights_are_kept(tmp_path):
     assert link.is_symlink()
     assert target.read_bytes() == b"new"
     assert target.stat().st_mode & 0o777 == 0o640
+
+
+def test_of_several_cards_the_plan_names_the_one_that_is_tested(new, monkeypatch):
+    cards = [
+        GraphicsCard("uuid-1", "a 350 W card", "nvml", "0000:03:00.0"),
+        GraphicsCard("uuid-2", "a 200 W card", "nvml", "0000:04:00.0"),
+    ]
+    monkeypatch.setattr(PluginHost, "graphics_cards", lambda _: cards)
+    assert new("night.toml", *THREADS, "--yes", "--card", "200 W")[0] == 0
+    assert load_plan(Path("night.toml"), HOST).rig.card == "0000:04:00.0"
+    assert new("two.toml", *THREADS, "--yes", "--card", "card")[0] == 2

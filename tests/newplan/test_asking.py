@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 
+from harness.card import GraphicsCard
 from harness.errors import NoAnswer, Problem
-from harness.newplan.ask_night import ask_limit_c, ask_permission, usual_limit_c, usual_question
+from harness.newplan.ask_night import (
+    ask_card,
+    ask_limit_c,
+    ask_permission,
+    card_called,
+    usual_limit_c,
+    usual_question,
+)
 from harness.newplan.ask_profiles import ask_profiles, given_profiles
 from harness.newplan.ask_titles import ask_titles, given_titles
 
@@ -60,11 +66,27 @@ def test_a_tuning_program_is_asked_for_its_commands(machine, talk):
     }  # fmt: skip
 
 
-def test_several_cards_are_told_apart(machine, talk, host):
-    first = machine().tunings[0]
-    second = dataclasses.replace(first, device="card 1, a 200 W card", options={"card_index": 1})
-    said = talk(["q", "2", "240", "", "", "", ""])
-    assert ask_profiles(said.dialogue, machine(tunings=(first, second)))[0]["card_index"] == 1
+CARDS = [
+    GraphicsCard("uuid-1", "a 350 W card", "nvml", "0000:03:00.0"),
+    GraphicsCard("uuid-2", "a 200 W card", "nvml"),
+]
+
+
+def test_several_cards_are_told_apart(talk):
+    said = talk(["3", "2"])
+    assert ask_card(said.dialogue, CARDS) is CARDS[1]
+    assert any("1: a 350 W card (0000:03:00.0)" in line for line in said.shown)
+
+
+@pytest.mark.parametrize(("text", "found"), [("03:00.0", 0), ("uuid-2", 1), ("200 W", 1)])
+def test_a_card_is_called_by_what_a_plan_takes(text, found):
+    assert card_called(text, CARDS) is CARDS[found]
+
+
+@pytest.mark.parametrize("text", ["card", "other"])
+def test_a_word_for_several_cards_or_none_is_refused(text):
+    with pytest.raises(ValueError, match="choose one of: a 350 W card"):
+        card_called(text, CARDS)
 
 
 @pytest.mark.parametrize(

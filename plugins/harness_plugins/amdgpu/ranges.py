@@ -16,16 +16,11 @@ _OFFSETS = {"core_clock_offset_mhz": "SCLK_OFFSET", "voltage_offset_mv": "VDDGFX
 def tunings_below(root: Path) -> list[Tuning]:
     """The AMD cards of this machine, each with its ranges."""
     cards = [chip for chip in find_chips(root) if chip.name == "amdgpu"]
-    return [tuning_of(card, only=len(cards) == 1) for card in cards]
+    return [tuning_of(card) for card in cards]
 
 
-def tuning_of(chip: Chip, *, only: bool) -> Tuning:
-    """The card's ranges by the kernel's files; what it does not offer is left out.
-
-    Args:
-        chip: The card.
-        only: It is the only one, so that a profile need not name it.
-    """
+def tuning_of(chip: Chip) -> Tuning:
+    """The card's ranges by the kernel's files; what it does not offer is left out."""
     card = AmdCard(chip)
     table, limits, factory_uw = card.table(), power_range_uw(card), card.cap_uw("_default")
     ranges: list[TuningRange] = []
@@ -41,5 +36,4 @@ def tuning_of(chip: Chip, *, only: bool) -> Tuning:
                 if offset
                 else TuningRange(key, lowest, highest)
             )
-    device, options = f"AMD card {card.address}", {} if only else {"card": card.address}
-    return Tuning("amdgpu", device, tuple(ranges), options)
+    return Tuning("amdgpu", f"AMD card {card.address}", tuple(ranges), card.address)

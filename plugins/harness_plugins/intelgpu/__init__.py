@@ -28,14 +28,13 @@ def tunings() -> Sequence[Tuning]:
 
 
 def tunings_of(limits: Sequence[Limit]) -> list[Tuning]:
-    """What these cards can be tuned with; the first needs no name."""
+    """What these cards can be tuned with."""
     found = []
     for limit in limits:
         rated_uw = limit.rated_uw
         if rated_uw:
             watts = TuningRange("power_limit_w", 1, rated_uw // 1_000_000, rated_uw // 1_000_000)
-            options = {} if limit is limits[0] else {"card": limit.address}
-            found.append(Tuning("intelgpu", f"Intel card {limit.address}", (watts,), options))
+            found.append(Tuning("intelgpu", f"Intel card {limit.address}", (watts,), limit.address))
     return found
 
 

@@ -31,5 +31,4 @@ def tuning_of(card: Card) -> Tuning:
             ranges.append(TuningRange(key, offset.least_mhz, offset.most_mhz, 0))
     name = card.ask("name") or "NVIDIA card"
     slows_at_c = card.ask("temperature_threshold_c", _SLOWDOWN)
-    options = {"card_index": card.index} if card.index else {}
-    return Tuning("nvml", f"card {card.index}, {name}", tuple(ranges), options, slows_at_c)
+    return Tuning("nvml", f"card {card.index}, {name}", tuple(ranges), card.uuid, slows_at_c)
