@@ -9,6 +9,7 @@ import numpy as np
 from harness.checks.evidence import AttemptEvidence
 from harness.checks.rates import COMMON_RATES, nearest_rate
 from harness.checks.repeats import repeated
+from harness.frames.perhaps_rates import could_be_rates
 from harness.plan.checks_table import Checks
 
 #: Without a rig to tell how long the title ran, more frames a second than this are a wrong unit, and so many
@@ -25,7 +26,7 @@ def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
 
 
 def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
-    """The frame times are of a wrong unit (by about a power of 1000), or are a counter or a clock."""
+    """The frame times are of a wrong unit (by about a power of 1000), or are rates, a counter or a clock."""
     frames = seen.frametime_ms
     if frames.size >= LEAST_RISING and frames[-1] > 2 * frames[0]:
         rising_pct = 100 * float(np.mean(np.diff(frames) > 0))
@@ -40,6 +41,13 @@ def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
             return f"{fps:,.0f} frames a second: their unit is wrong; fix frame_log.unit"
     if not seen.log_span_s or not seen.running_s or seen.log_span_s <= 0:
         return None
+    as_rates_s = _span_as_rates_s(seen)
+    if _too_long(seen) and as_rates_s is not None:
+        return (
+            f"the frame times add up to {seen.log_span_s:.0f} s in a run of {seen.running_s:.0f} s, and read "
+            f"as frame rates the rows would span {as_rates_s:.0f} s: the interval column holds rates; map a "
+            "column of frame times or of times"
+        )
     magnitude = math.log10(seen.log_span_s / seen.running_s)
     power = round(magnitude / 3)
     if power == 0 or abs(magnitude - 3 * power) > 0.5:
@@ -50,9 +58,23 @@ def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
     )
 
 
+def _too_long(seen: AttemptEvidence) -> bool:
+    return bool(seen.log_span_s and seen.running_s and seen.log_span_s > 1.1 * seen.running_s + 2)
+
+
+def _span_as_rates_s(seen: AttemptEvidence) -> float | None:
+    """What the rows would span if the numbers read as ms were frame rates, where that fits the run, s."""
+    unused = sum(seen.rows_left_out.values()) + sum(seen.dropped_rows.values())
+    frames = (seen.frame_rows_read or 0) - unused
+    if frames < 1 or not seen.running_s or not could_be_rates(seen.frametime_ms):
+        return None
+    span_s = frames * float(np.mean(1 / seen.frametime_ms))
+    return span_s if 0.5 * seen.running_s < span_s <= 1.1 * seen.running_s + 2 else None
+
+
 def log_too_long(seen: AttemptEvidence, _: Checks) -> str | None:
     """The frames add up to more time than the title ran: rows are doubled."""
-    if seen.log_span_s is None or not seen.running_s or seen.log_span_s <= 1.1 * seen.running_s + 2:
+    if not _too_long(seen):
         return None
     return f"the frame times add up to {seen.log_span_s:.0f} s in a run of {seen.running_s:.0f} s"
 

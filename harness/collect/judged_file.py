@@ -16,6 +16,7 @@ from harness.frames.bigrun import summarise_log
 from harness.frames.doubt import difference_pct, moved_pct
 from harness.frames.mapping import ColumnMapping
 from harness.frames.metrics import frame_metrics, run_statistics
+from harness.frames.perhaps_rates import rate_doubt
 from harness.frames.reader import read_log
 from harness.metrics import METRICS
 from harness.metrics.evaluation import evaluate
@@ -53,6 +54,7 @@ def judge_file(
         FrameLogError: It can't be read as the mapping says.
     """
     frametime_ms: NDArray[np.float64] = np.empty(0)
+    first_ms: NDArray[np.float64] = np.empty(0)
     added: dict[str, Value] = {}
     parts = None
     if path.stat().st_size <= HELD_BYTES:
@@ -67,10 +69,18 @@ def judge_file(
         doubtful = moved_pct(frametime_ms, worst, low_definition)
     else:
         parts = JudgedParts(Checks())
-        summary = summarise_log(path, mapping, low_definition=low_definition, beside=parts.add)
+
+        def beside(batch_ms: NDArray[np.float64], parts: JudgedParts = parts) -> None:
+            nonlocal first_ms
+            first_ms = batch_ms.copy() if not first_ms.size else first_ms
+            parts.add(batch_ms)
+
+        summary = summarise_log(path, mapping, low_definition=low_definition, beside=beside)
         metrics, rows_read, faults = summary.metrics, summary.rows_read, summary.dropped
         left_out, notes = summary.left_out, summary.notes
         doubtful = {} if summary.worst is None else difference_pct(metrics, summary.worst)
+    doubt = rate_doubt(mapping, frametime_ms if frametime_ms.size else first_ms)
+    notes = tuple(dict.fromkeys((*notes, *doubt)))
     longest_ms = metrics["longest_frame_ms"]
     seen = AttemptEvidence(
         frametime_ms=frametime_ms if frametime_ms.size else np.array([longest_ms] * 2, np.float64),

@@ -26,6 +26,7 @@ from harness.frames.columnlog import jsonl_rows, parquet_rows
 from harness.frames.counters import Unwrapper
 from harness.frames.files import sniff_format
 from harness.frames.mapping import ColumnMapping
+from harness.frames.perhaps_rates import rate_doubt
 from harness.frames.quantities import LARGEST
 from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.stamps import with_stamps
@@ -149,7 +150,11 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
         dropped=dict(+account.faults),
         left_out=dict(+account.left_out),
         clock=mapping.clock,
-        notes=(*cleaner.notes(), *_coarse_clock_note(frametime_ms, frames["t_s"].to_numpy())),
+        notes=(
+            *cleaner.notes(),
+            *_coarse_clock_note(frametime_ms, frames["t_s"].to_numpy()),
+            *rate_doubt(mapping, frametime_ms, only_downwards=True),
+        ),
         worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner)))
         if cleaner.doubtful
         else None,

@@ -29,6 +29,7 @@ from harness.frames.column_relations import (
     spread,
 )
 from harness.frames.contest import Reading, Roles, compare, judge_rate
+from harness.frames.perhaps_rates import could_be_rates, strays
 from harness.frames.sample import SampledColumn
 
 #: Frame times that are possible, s: 5 to 2000 frames a second, so that one unit at most fits.
@@ -275,9 +276,7 @@ def _interval_alone(interval: SampledColumn, roles: Roles) -> Reading | None:
         reading.add(-2, f"{name_of(interval)} holds a value over many rows, as slow sensors do")
     if unit != "ms" and interval.whole and spread(values) < 0.03:
         reading.add(-1, f"{name_of(interval)} is whole and hardly moves, as a clock rate or an amount does")
-    if float(np.percentile(values, 99.5)) - float(np.median(values)) > 1.5 * (
-        float(np.median(values)) - float(np.percentile(values, 0.5))
-    ):
+    if strays(values) == 1:
         reading.add(
             0.5,
             f"{name_of(interval)} strays upwards, as frame times do, and not downwards as rates and loads do",
@@ -285,6 +284,12 @@ def _interval_alone(interval: SampledColumn, roles: Roles) -> Reading | None:
     reading.doubts.append(
         f"no time column checks {name_of(interval)}; compare the frame rate below with what you saw"
     )
+    if rate is None and could_be_rates(values):
+        as_rates = values.size / float(np.sum(1 / values))
+        reading.doubts.append(
+            f"{name_of(interval)} may hold frame rates and no frame times: {as_rates:.4g} frames a second, "
+            "if each row is one frame"
+        )
     return reading
 
 

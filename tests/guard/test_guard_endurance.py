@@ -103,9 +103,10 @@ def test_no_repeat_is_accepted_under_a_wrong_profile_whatever_runs_beside_it(pre
             pretending.levelrig(pretend, "restore"),
             pretending.levelrig(pretend, "rehearse", short, "--into", f"r-{round_}"),
         ]
-        codes = [(other.communicate(timeout=300), other.returncode)[1] for other in others]
+        said = [other.communicate(timeout=300)[0] for other in others]
+        codes = [other.returncode for other in others]
         assert run.poll() is None, "the campaign must outlast the study"
-        assert codes == [3, 3, 0]
+        assert codes == [3, 3, 0], "\n".join(said)
         refused += 2
         with capsys.disabled():
             print(f"round {round_ + 1} of 30: {codes}", flush=True)
