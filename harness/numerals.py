@@ -30,3 +30,12 @@ def unsigned(value: float, decimals: int) -> str:
     """``1.2``, ``−3.0``, and ``0.0`` for what rounds to nothing."""
     text = f"{value:.{decimals}f}"
     return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
+
+
+def beside_limit(value: float, limit: float, decimals: int = 0) -> str:
+    """The value with the decimals that it takes to lie on its own side of the limit: ``94.96`` of 95."""
+    for places in range(decimals, decimals + 9):
+        text = f"{value:.{places}f}"
+        if (float(text) > limit) == (value > limit) and (float(text) < limit) == (value < limit):
+            break
+    return text.replace("-", MINUS)

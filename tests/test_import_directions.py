@@ -63,7 +63,7 @@ ALLOWED: dict[str, str] = {
     "conditions": "numerals",
     "stages": "columns conditions",
     "telemetry": "clock errors metrics numerals plan rig tables",
-    "frames": "columns errors metrics plan rig tables",
+    "frames": "columns errors metrics numerals plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan store",
     "store": "attempt_row columns csvtext errors filelock inside numerals plan reasons rig rig_identity "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from harness.checks.evidence import AttemptEvidence
-from harness.numerals import signed
+from harness.numerals import MINUS, beside_limit
 from harness.plan.checks_table import Checks
 from harness.telemetry.limits import ALARMING_BITS, all_reasons
 
@@ -38,14 +38,14 @@ def foreign_cpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
     load, limit = seen.foreign_cpu_load_pct, limits.foreign_cpu_load_at_most_pct
     if load is None or limit is None or load <= limit:
         return None
-    return f"other programs used {load:.1f} % of the processor (limit {limit:g} %)"
+    return f"other programs used {beside_limit(load, limit, 1)} % of the processor (limit {limit:g} %)"
 
 
 def foreign_gpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
     """Other programs used the card: it was busy before the launch, or processes were added."""
     idle, limit = seen.idle_gpu_load_pct, limits.idle_gpu_load_at_most_pct
     if idle is not None and limit is not None and idle > limit:
-        return f"the card was {idle:.0f} % busy before the title started (limit {limit:g} %)"
+        return f"the card was {beside_limit(idle, limit)} % busy before the title started (limit {limit:g} %)"
     count, usual, extra = (
         seen.foreign_gpu_processes,
         seen.usual_foreign_gpu_processes,
@@ -66,7 +66,7 @@ def limit_reasons(seen: AttemptEvidence, limits: Checks) -> str | None:
     if share_pct <= limit:
         return None
     words = ", ".join(all_reasons(int(mask) for mask in np.unique(alarming) if mask))
-    return f"{words} in {share_pct:.0f} % of the window (limit {limit:g} %)"
+    return f"{words} in {beside_limit(share_pct, limit)} % of the window (limit {limit:g} %)"
 
 
 def start_temperature(seen: AttemptEvidence, limits: Checks) -> str | None:
@@ -84,7 +84,8 @@ def ambient_temperature(seen: AttemptEvidence, limits: Checks) -> str | None:
 def _off(name: str, value: float | None, wanted: float | None, band_k: float | None) -> str | None:
     if value is None or wanted is None or band_k is None or abs(value - wanted) <= band_k:
         return None
-    return f"{name} {value:.1f} °C is {signed(value - wanted, 1)} K off {wanted:.1f} °C (limit {band_k:g} K)"
+    off_k = ("+" if value > wanted else MINUS) + beside_limit(abs(value - wanted), band_k, 1)
+    return f"{name} {value:.1f} °C is {off_k} K off {wanted:.1f} °C (limit {band_k:g} K)"
 
 
 def telemetry_gap(seen: AttemptEvidence, limits: Checks) -> str | None:
@@ -93,23 +94,25 @@ def telemetry_gap(seen: AttemptEvidence, limits: Checks) -> str | None:
     if limit is None:
         return None
     if gap is not None and gap > limit:
-        return f"{gap:.1f} s of the window are without telemetry (limit {limit:g} s)"
+        return f"{beside_limit(gap, limit, 1)} s of the window are without telemetry (limit {limit:g} s)"
     found = []
     for group in seen.core_quantities:
         gap = min(_gap_s(seen, quantity) for quantity in group)
         if gap > limit:
-            found.append(f"{' and '.join(group)} for {_length(seen, gap)}")
+            found.append(f"{' and '.join(group)} for {_length(seen, gap, limit)}")
     return f"not read: {', '.join(found)} (limit {limit:g} s)" if found else None
 
 
 def readings_missing(seen: AttemptEvidence, limits: Checks) -> str | None:
     """A quantity that nothing depends on, such as the sound level, is missing for too long."""
     limit = limits.telemetry_gap_at_most_s
+    if limit is None:
+        return None
     core = {quantity for group in seen.core_quantities for quantity in group}
     found = [
-        f"{quantity} for {_length(seen, gap)}"
+        f"{quantity} for {_length(seen, gap, limit)}"
         for quantity, gap in seen.reading_gaps_s.items()
-        if limit is not None and gap > limit and quantity not in core
+        if gap > limit and quantity not in core
     ]
     return f"not read: {', '.join(found)}" if found else None
 
@@ -119,9 +122,9 @@ def _gap_s(seen: AttemptEvidence, quantity: str) -> float:
     return seen.reading_gaps_s.get(quantity, seen.measured_s or 0.0)
 
 
-def _length(seen: AttemptEvidence, gap_s: float) -> str:
+def _length(seen: AttemptEvidence, gap_s: float, limit_s: float) -> str:
     whole = seen.measured_s is not None and gap_s >= 0.99 * seen.measured_s
-    return "the whole window" if whole else f"{gap_s:.1f} s of the window"
+    return "the whole window" if whole else f"{beside_limit(gap_s, limit_s, 1)} s of the window"
 
 
 def window_short(seen: AttemptEvidence, limits: Checks) -> str | None:
@@ -132,9 +135,8 @@ def window_short(seen: AttemptEvidence, limits: Checks) -> str | None:
     share_pct = 100 * seen.measured_s / seen.planned_s
     if share_pct >= limit:
         return None
-    reason = (
-        f"the window lasted {seen.measured_s:.1f} s of {seen.planned_s:g} s planned (at least {limit:g} %)"
-    )
+    lasted = beside_limit(seen.measured_s, limit / 100 * seen.planned_s, 1)
+    reason = f"the window lasted {lasted} s of {seen.planned_s:g} s planned (at least {limit:g} %)"
     if share_pct < 50:
         reason += "; where the title's command only starts it and leaves, name its own program (process_name)"
     return reason
@@ -145,5 +147,9 @@ def memory_exhausted(seen: AttemptEvidence, limits: Checks) -> str | None:
     limit = limits.memory_use_at_most_pct
     if limit is None:
         return None
-    full = [f"{name} was {use:.1f} % full" for name, use in seen.memory_use_pct.items() if use > limit]
+    full = [
+        f"{name} was {beside_limit(use, limit, 1)} % full"
+        for name, use in seen.memory_use_pct.items()
+        if use > limit
+    ]
     return f"{' and '.join(full)} (limit {limit:g} %)" if full else None

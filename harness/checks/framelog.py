@@ -10,6 +10,7 @@ from harness.checks.evidence import AttemptEvidence
 from harness.checks.rates import COMMON_RATES, nearest_rate
 from harness.checks.repeats import repeated
 from harness.frames.perhaps_rates import could_be_rates
+from harness.numerals import beside_limit
 from harness.plan.checks_table import Checks
 
 #: Without a rig to tell how long the title ran, more frames a second than this are a wrong unit, and so many
@@ -87,7 +88,7 @@ def log_short(seen: AttemptEvidence, limits: Checks) -> str | None:
     share_pct = 100 * float(seen.frametime_ms.sum()) / 1000 / seen.measured_s
     if share_pct >= limit:
         return None
-    return f"the frames cover {share_pct:.0f} % of the window (at least {limit:g} %)"
+    return f"the frames cover {beside_limit(share_pct, limit)} % of the window (at least {limit:g} %)"
 
 
 def log_not_monotonic(seen: AttemptEvidence, _: Checks) -> str | None:
@@ -111,7 +112,9 @@ def rows_doubtful(seen: AttemptEvidence, limits: Checks) -> str | None:
     limit = limits.doubtful_rows_move_at_most_pct
     if limit is None:
         return None
-    open_ = [f"{name} by {pct:.2g} %" for name, pct in seen.doubtful_pct.items() if pct > limit]
+    open_ = [
+        f"{name} by {beside_limit(pct, limit, 1)} %" for name, pct in seen.doubtful_pct.items() if pct > limit
+    ]
     if not open_:
         return None
     return (
@@ -135,7 +138,8 @@ def long_pause(seen: AttemptEvidence, limits: Checks) -> str | None:
     if longest_s <= limit:
         return None
     at_s = float(seen.frametime_ms[: int(seen.frametime_ms.argmax())].sum()) / 1000
-    return f"no frame for {longest_s:.1f} s, {at_s:.0f} s into the window (limit {limit:g} s)"
+    length = beside_limit(longest_s, limit, 1)
+    return f"no frame for {length} s, {at_s:.0f} s into the window (limit {limit:g} s)"
 
 
 def frame_cap(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from harness import userfiles
 from harness.before_night.ask import as_json, elsewhere, night_needs, problems_of, where
 from harness.card import GraphicsCard
-from harness.clock import SystemClock
 from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
 from harness.needs.need import Need
@@ -61,7 +60,7 @@ def _checked(arguments: argparse.Namespace) -> int:
     card, not_here = _card_of(rig, str(arguments.plan))
     needs = night_needs(plan, host, rig, CAMPAIGNS / arguments.plan.stem)
     needs = elsewhere(needs) if not_here else needs
-    cards, refused = _ask_cards(plan, host, card, not_here)
+    cards, refused = _ask_cards(plan, host, rig, not_here)
     missing = problems_of(needs, text)
     if arguments.json:
         cells = expand(plan)
@@ -129,14 +128,14 @@ def _card_of(rig: PluginRig, source: str) -> tuple[GraphicsCard | None, str]:
 
 
 def _ask_cards(
-    plan: Plan, host: PluginHost, card: GraphicsCard | None, not_here: str
+    plan: Plan, host: PluginHost, rig: PluginRig, not_here: str
 ) -> tuple[dict[str, str], list[Problem]]:
     """Ask the card of the plan whether it can take the profiles that change it.
 
     Args:
         plan: The plan.
         host: Knows the controls.
-        card: The card.
+        rig: Opens each of them once.
         not_here: Why it is not in this machine; empty where it is, or where the plan names none.
 
     Returns:
@@ -153,7 +152,7 @@ def _ask_cards(
             told[profile.name] = f"not asked of a card: {not_here}"
             continue
         try:
-            found = host.open_control(profile.control, SystemClock(), card).check(profile)
+            found = rig.open_control(profile.control).check(profile)
         except HarnessError as error:
             found = [Problem(f"profiles.{profile.name}", str(error), "", of_machine=True)]
         problems += [problem for problem in found if not problem.of_machine]

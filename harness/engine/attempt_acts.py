@@ -41,9 +41,11 @@ from harness.engine.progress import Observer
 from harness.errors import (
     DiskFull,
     HarnessError,
+    NotRestored,
     StoreError,
     WorkloadFailed,
 )
+from harness.guard.times import RESTORE_PAUSES_S
 from harness.log import get_logger
 from harness.plan.schema import Cell, Plan, Slot, rules_in_force
 from harness.rig import Launch, Rig, Workload
@@ -166,21 +168,40 @@ class AttemptActs(ABC):
         }
 
     def apply(self) -> Event:
-        """Bring the profile into force; a stop may interrupt the call."""
+        """Bring the profile into force; a stop may interrupt the call.
+
+        Where the profile before it can't be taken back, that is tried again with growing pauses.
+        """
         profile = self._now.cell.profile
-        try:
-            with self._signs.through(self._keeper.longest_s(profile), self._interrupt_apply):
-                self._now.read_back = self._keeper.apply(profile)
-        except Exception:
-            self._keeper.forget()
-            if (stop := self.stop_request()) is not None:
-                return stop
-            raise
+        for pause_s in (*RESTORE_PAUSES_S, None):
+            try:
+                with self._signs.through(self._keeper.longest_s(profile), self._interrupt_apply):
+                    self._now.read_back = self._keeper.apply(profile)
+                break
+            except Exception as error:
+                self._keeper.forget()
+                if (stop := self.stop_request()) is not None:
+                    return stop
+                if pause_s is None or not isinstance(error, NotRestored):
+                    raise
+                self._observer.on_message("warning", f"{error}. It is tried again in {pause_s:.0f} s")
+                self._store.note("restore-tried-again", str(error))
+                if (event := self._pause(pause_s, "to put the card back once more")) is not None:
+                    return event
         for text in self._keeper.take_noticed():
             self._now.mark(text)
             self._store.note("profile-changed", text)
             self._observer.on_message("warning", text)
         return ProfileInForce()
+
+    def _pause(self, seconds: float, what: str) -> Event | None:
+        """Wait, looking around; the event that ends it early, if any."""
+        end_s = self._clock.now_s() + seconds
+        while (left_s := end_s - self._clock.now_s()) > 0:
+            if (event := self.pulse(f"waiting {what}", left_s)) is not None:
+                return event
+            self._clock.sleep_s(min(PULSE_S, left_s))
+        return None
 
     def _interrupt_apply(self) -> None:
         """A command may take ten minutes: who asks for a stop is not kept waiting for it."""

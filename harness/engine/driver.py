@@ -308,8 +308,7 @@ class Driver(AttemptActs):
         if until_utc is None:
             return True
         try:
-            with self._signs.through(self._keeper.longest_restore_s()):
-                doubts = self._keeper.restore()
+            doubts = self._put_back()
         except NotRestored as error:
             self._step(self._not_restored(error))
             return False
@@ -333,19 +332,24 @@ class Driver(AttemptActs):
         self._store.note("night", text)
 
     def _restore(self) -> Event:
-        def tell(text: str) -> None:
-            self._observer.on_message("warning", text)
-            log.warning("restore failed", detail=text)
-
         try:
-            with self._signs.through(self._keeper.longest_restore_s() * len(RESTORE_PAUSES_S)):
-                doubts = restore_patiently(self._keeper, self._clock, tell)
+            doubts = self._put_back()
         except HarnessError as error:
             note_fault("putting the card back", error)
             self._observer.on_message("error", str(error))
             self._store.note("unrestored", str(error))
             return Restored(str(error))
         return Restored(doubt="; ".join(doubts) or None)
+
+    def _put_back(self) -> list[str]:
+        """Restore with growing pauses between the tries; what can't be proven. Raises HarnessError."""
+
+        def tell(text: str) -> None:
+            self._observer.on_message("warning", text)
+            log.warning("restore failed", detail=text)
+
+        with self._signs.through(self._keeper.longest_restore_s() * len(RESTORE_PAUSES_S)):
+            return restore_patiently(self._keeper, self._clock, tell)
 
     def abandon(self) -> None:
         """After an exception: end the title and close the recording. Never raises; the keeper restores."""

@@ -17,6 +17,7 @@ from harness.frames.agreement import Agreement
 from harness.frames.edges import BELOW
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import CUT_OFF, FAULTS, HEADER_AGAIN, RowNumbers
+from harness.numerals import beside_limit
 
 OTHER_PROCESS = "other process"
 NOT_FINITE = "not a finite number"
@@ -94,8 +95,9 @@ class Account:
         if damaged == self.faults[FAULTS[CUT_OFF]] and self.frames:
             return
         raise FrameLogError(
-            f"{self._path}: {damaged} of {own} rows can't be used ({share_pct:.3g} %, allowed "
-            f"{limit_pct:g} %); first: {self.first_damage}; check delimiter, decimal and the mapped "
+            f"{self._path}: {damaged} of {own} rows can't be used "
+            f"({beside_limit(share_pct, limit_pct, 1)} %, allowed {limit_pct:g} %); "
+            f"first: {self.first_damage}; check delimiter, decimal and the mapped "
             "columns, or raise damaged_rows_at_most_pct"
         )
 

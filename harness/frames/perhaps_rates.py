@@ -58,6 +58,6 @@ def rate_doubt(
     as_intervals = 1000 / float(np.mean(frametime_ms))
     return [
         f"nothing shows whether column {mapping.interval_column!r} holds frame times ({as_intervals:.1f} "
-        f"frames a second on average) or frame rates ({as_rates:.1f}, if each row is one frame); compare with what "
-        "you saw, or map a time column"
+        f"frames a second on average) or frame rates ({as_rates:.1f}, if each row is one frame); compare "
+        "with what you saw, or map a time column"
     ]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from harness.numerals import beside_limit
 from harness.plan.night_tables import Limits
 from harness.telemetry.sampler import Sampler
 
@@ -45,7 +46,8 @@ class Ceilings:
             sample = self._sampler.latest(quantity)
             if sample is not None and sample.value > limit:
                 unit = LIMITED[quantity]
-                return f"{quantity} is {sample.value:.1f} {unit}, over the limit of {limit:g} {unit}"
+                value = beside_limit(sample.value, limit, 1)
+                return f"{quantity} is {value} {unit}, over the limit of {limit:g} {unit}"
         return None
 
     def lost(self) -> str | None:

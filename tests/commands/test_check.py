@@ -103,3 +103,18 @@ def test_a_card_that_was_asked_is_said(check):
     code, told = check([])
     assert code == 0
     assert "profile quiet: its values lie in the range that this machine's driver reports" in told.out
+
+
+def test_each_control_is_opened_once_however_many_profiles_it_has(tmp_path, monkeypatch):
+    path = tmp_path / "plan.toml"
+    more = "".join(f'[[profiles]]\nname = "p{n}"\ncontrol = "nvml"\npower_limit_w = 200\n' for n in range(3))
+    path.write_text(PLAN.replace("[[titles]]", more + "[[titles]]"))
+    opened = []
+
+    def open_control(self, kind, clock, card=None):
+        opened.append(kind)
+        return Asked([])
+
+    monkeypatch.setattr(PluginHost, "open_control", open_control)
+    assert main(["check", str(path)]) == 0
+    assert opened == ["nvml"]

@@ -25,6 +25,7 @@ from harness import log as harness_log
 from harness.engine.campaign import run_campaign
 from harness.engine.progress import Silent, StopSignal
 from harness.errors import DiskFull, PlanError, SensorUnavailable, StoreError
+from harness.guard.times import RESTORE_PAUSES_S
 from harness.plan.schema import Plan
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, Workload, WorkloadState
 from harness.telemetry.sampler import Sampler
@@ -289,7 +290,7 @@ def plan_of(repeats: int, tries: int = 1) -> Plan:
     return Plan.model_validate(document)
 
 
-def night(folder: Path, rig: Any, plan: Plan, observer: Any = None) -> Any:
+def night(folder: Path, rig: Any, plan: Plan, observer: Any = None, stop: StopSignal | None = None) -> Any:
     harness_log.configure(verbose=False)
     return run_campaign(
         plan=plan,
@@ -298,7 +299,7 @@ def night(folder: Path, rig: Any, plan: Plan, observer: Any = None) -> Any:
         rig=rig,
         folder=folder,
         observer=observer or Silent(),
-        stop=StopSignal(),
+        stop=stop or StopSignal(),
     )
 
 
@@ -489,19 +490,57 @@ def test_observers_that_raise_end_no_night(name, tmp_path):
     assert (result.exit_code, result.accepted) == (0, 4)
 
 
-@pytest.mark.parametrize("comes_back", [False, True])
-@pytest.mark.parametrize("name", EACH_ERROR)
-def test_a_restore_that_raises_between_profiles_ends_the_night_and_uses_up_no_try(name, comes_back, tmp_path):
-    rig = faulty_rig("nowhere", [])
-    control = rig.controls["tuning"]
-    refusals = [1 if comes_back else 10**6]
+def refuses_to_restore(rig: Any, name: str, times: int) -> list[int]:
+    """Let the control raise so often; how often it still will, to be changed."""
+    refusals = [times]
 
     def restore(snapshot: Any) -> None:
         if refusals[0]:
             refusals[0] -= 1
             raise ERRORS[name]()
 
-    control.restore = restore  # type: ignore[method-assign]
+    rig.controls["tuning"].restore = restore
+    return refusals
+
+
+@pytest.mark.parametrize("name", EACH_ERROR)
+def test_a_restore_that_raises_between_profiles_is_tried_again_and_the_night_goes_on(name, tmp_path):
+    said = []
+
+    class Hearing(Silent):
+        def on_message(self, level: str, message: str) -> None:
+            said.append(message)
+
+    rig = faulty_rig("nowhere", [])
+    refuses_to_restore(rig, name, 3)
+    result = night(tmp_path / "c", rig, plan_of(2), Hearing())
+    assert (result.exit_code, result.accepted, result.unrestored) == (0, 8, False)
+    assert {row["verdict"] for row in rows_of(tmp_path / "c")} == {"accepted"}
+    waits = [text.rpartition(" in ")[2] for text in said if "tried again in" in text]
+    assert waits == ["1 s", "4 s", "15 s"]
+
+
+def test_a_stop_ends_the_pause_before_the_next_try_to_restore(tmp_path):
+    stop = StopSignal()
+
+    class Stopping(Silent):
+        def on_message(self, level: str, message: str) -> None:
+            if "tried again in 4 s" in message:
+                stop.request("interrupt", "interrupted by a test")
+
+    rig = faulty_rig("nowhere", [])
+    refusals = refuses_to_restore(rig, "KeyError", 2)
+    result = night(tmp_path / "c", rig, plan_of(2), Stopping(), stop=stop)
+    assert (result.exit_code, refusals, result.unrestored) == (130, [0], False)
+
+
+@pytest.mark.parametrize("comes_back", [False, True])
+@pytest.mark.parametrize("name", EACH_ERROR)
+def test_a_restore_that_goes_on_raising_between_profiles_ends_the_night_and_uses_up_no_try(
+    name, comes_back, tmp_path
+):
+    rig = faulty_rig("nowhere", [])
+    refusals = refuses_to_restore(rig, name, len(RESTORE_PAUSES_S) + 2 if comes_back else 10**6)
     result = night(tmp_path / "c", rig, plan_of(2))
     assert result.exit_code == (4 if comes_back else 5)
     assert "between two profiles" in result.reason
