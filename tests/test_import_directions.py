@@ -89,17 +89,18 @@ ALLOWED: dict[str, str] = {
     "report.files": "errors inside",
     "report.reading": "errors inside plan store",
     "report.folder": "analysis errors metrics plan report.reading store tables",
-    "report.numbers": "analysis metrics report.elements report.folder stages",
+    "report.mean_levels": "analysis metrics report.elements",
+    "report.numbers": "analysis metrics report.elements report.folder report.mean_levels stages",
     "report.sections": "analysis boundary frames metrics plan reasons report.conditions report.elements "
     "report.folder report.names report.numbers stages tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
     "report.folder report.names report.sections stages",
-    "report.page": "analysis report.charts report.conditions report.elements report.folder report.names "
-    "report.sections",
+    "report.page": "analysis metrics numerals report.charts report.conditions report.elements report.folder "
+    "report.mean_levels report.names report.sections",
     "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder "
     "report.numbers store tables",
-    "report.compare": "analysis metrics report.charts report.elements report.folder report.names report.page "
-    "report.sections",
+    "report.compare": "analysis metrics plan report.charts report.elements report.folder report.names "
+    "report.page report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use

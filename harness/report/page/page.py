@@ -22,9 +22,9 @@ from harness.report.conditions import rules_in_words
 from harness.report.elements import Fold, Named, Paste, Picture, Section, Table, View
 from harness.report.folder import Campaign
 from harness.report.names import Names
+from harness.report.page.glance import glance
 from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
-from harness.report.sections.glance import glance
 from harness.report.sections.remeasurement import remeasurement_section
 
 _POINTS_SHOWN = 400

@@ -13,7 +13,7 @@ from harness.report.charts import figures
 from harness.report.elements import Figure
 from harness.report.folder import Campaign, read_campaign
 from harness.report.names import Names
-from harness.report.sections.glance import glance, loaded_by_others
+from harness.report.page.glance import glance, loaded_by_others
 
 
 @pytest.fixture(scope="module")
