@@ -322,10 +322,12 @@ class _Companion:
             self._remark(f"its file {newest} has {size >> 20} MiB, which is too much to keep; left there")
         else:
             target = self._output_folder / self.spec.kept_name
-            descriptor = inside.create(target.parent, target)
+            part = target.with_name(target.name + ".part")  # half a file is never kept
+            descriptor = inside.create(part.parent, part)
             with newest.open("rb") as source, os.fdopen(descriptor, "wb") as copy:
                 while data := source.read(_COPY_BYTES):
                     copy.write(data)
+            inside.replace(target.parent, part, target)
 
     def last_words(self) -> str:
         """The last of what it printed, in words."""

@@ -69,10 +69,11 @@ def register(commands: Any) -> None:
 
 
 def _seconds(text: str) -> float:
-    value = float(text)
-    if not (math.isfinite(value) and 0 < value <= 86_400):
-        raise argparse.ArgumentTypeError("give a time above 0, in seconds")
-    return value
+    with contextlib.suppress(ValueError):
+        value = float(text)
+        if math.isfinite(value) and 0 < value <= 86_400:
+            return value
+    raise argparse.ArgumentTypeError("give a time above 0 and up to a day, in seconds")
 
 
 def _try(arguments: argparse.Namespace) -> int:

@@ -264,7 +264,7 @@ class Account:
         after_s = title.started_s - self._launch_s
         words = shlex.join(title.arguments)
         words = words if len(words) <= 6 * _WIDTH else words[: 6 * _WIDTH] + "…"
-        self.say("start" if not who else f"start {who}", words)
+        self.say("companion" if who else "start", f"{who}: {words}" if who else words)
         when = f", {after_s:.1f} s later" if after_s >= 0.1 else ""
         own = self._run is not None and title.cwd.absolute() == self._run.work_folder.absolute()
         folder = f"{WORK_FOLDER}, the attempt's own folder" if own else str(title.cwd)
@@ -273,6 +273,9 @@ class Account:
     def _tell_launch(self, failed: str | None, *, launched: bool) -> None:
         self._tell_started()
         programs = started_titles(self._launch_s)
+        if not programs and self._run is not None and self._run.workload is not None:
+            process_id = self._run.workload.process_id()
+            self.say("start", "by its workload" + (f"; process {process_id}" if process_id else ""))
         own = next((title for title in programs if title.output_name == "output.log"), None)
         since_s = self._launch_s if own is None else own.started_s
         after_s = self._clock.now_s() - since_s

@@ -216,6 +216,7 @@ def test_whatever_a_title_prints_it_is_tried(tried: Tried, mode: str):
         (["good", "--setting", "defalt"], "did you mean 'default'?"),
         (["good", "--profile", "one-tread"], "did you mean 'one-thread'?"),
         (["good", "--seconds", "0"], "above 0"),
+        (["good", "--seconds", "long"], "above 0"),
         (["good", "--into", "."], "it is there and not empty"),
     ],
 )
@@ -312,6 +313,6 @@ ready_line = "recording"
 """)
     code, said = tried("accompanied")
     assert code == 4, said
-    assert "start recorder" in said
+    assert "companion   recorder: " in said
     assert "companion-failed: companion recorder: it ended by itself with exit code 5" in said
     assert "disk full" in said
