@@ -132,11 +132,34 @@ def _ask_and_write(arguments: argparse.Namespace) -> int:
     _write(path, text.replace("\n", "\r\n") if sys.platform == "win32" else text, replace=replace)
     for line in told:
         out.print(line, markup=False)
+    _tell_what_is_missing(out, host, path)
     name = _shown(path)
     out.print(f"Written: {path}. Next:", markup=False)
     for command in ("check {}", f"try {{}} {first}", "rehearse {}", "run {}"):
         out.print(f"  levelrig {command.format(name)}", markup=False, soft_wrap=True)
     return 0
+
+
+def _tell_what_is_missing(out: Console, host: PluginHost, path: Path) -> None:
+    """What `check` will refuse in the plan that was written, as a program that is not on this machine."""
+    from harness import userfiles
+    from harness.before_night.ask import elsewhere, night_needs, problems_of
+    from harness.card import CardChoiceError
+    from harness.places import CAMPAIGNS
+    from harness.plan.load import load_plan
+    from harness.plugins import PluginRig
+
+    plan = load_plan(path, host)
+    rig = PluginRig(host, plan)
+    try:
+        needs = night_needs(plan, host, rig, CAMPAIGNS / path.stem)
+    except CardChoiceError as error:
+        _say(out, f"To be put right: {error}")
+        return
+    if any(host.kind("control", profile.control).changes_hardware for profile in plan.profiles):
+        needs = needs if _card_of(host, plan) is not None else elsewhere(needs)
+    for problem in problems_of(needs, userfiles.read_text(path, "plan")):
+        _say(out, f"To be put right: {problem}")
 
 
 def _reader(out: Console, at_terminal: bool) -> Callable[[str], str | None]:
@@ -351,6 +374,7 @@ def _add(
         f"Added to {path}: {names}. The night is now about {duration(forecast(whole).expected_s)}.",
         markup=False,
     )
+    _tell_what_is_missing(out, host, path)
     out.print(f"Next: levelrig check {_shown(path)}", markup=False, soft_wrap=True)
     return 0
 

@@ -210,6 +210,16 @@ def test_a_plan_with_a_mistake_is_added_to_only_when_it_is_put_right(new):
     assert "problem" in shown.err
 
 
+def test_what_check_will_refuse_is_told_at_once(new, capsys):
+    words = ("--title", "gone", "command=./gone", "seconds=9", "log=f.csv", "columns=dt")
+    code, shown = new("night.toml", *THREADS, *words, "--yes")
+    assert code == 0
+    told = " ".join(shown.out.split())
+    assert "To be put right: titles[0]" in told
+    assert "./gone" in told
+    assert main(["check", "night.toml"]) == 2
+
+
 def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
     target = tmp_path / "plan.toml"
     target.write_text("old", encoding="utf-8")
