@@ -179,7 +179,8 @@ def _ask_command(dialogue: Dialogue, machine: Machine) -> list[str]:
 def _folder_of(program: str) -> str:
     """The folder that a program's path leads to; empty for one on the search path."""
     cut = max(program.rfind("/"), program.rfind("\\"))
-    return program[:cut] if cut > 0 and program[:cut] != "." else ""
+    folder = program[:cut] if cut > 0 else ""
+    return "" if folder == "." else f"{folder}\\" if folder.endswith(":") else folder
 
 
 def ask_frame_log(dialogue: Dialogue, machine: Machine) -> dict[str, Any]:

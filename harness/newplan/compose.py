@@ -64,6 +64,7 @@ def plan_text(answers: Answers, machine: Machine, name: str, choice: Choice | No
         name: How the file is called, for the commands in its first comment.
         choice: Why so many repeats; None while they are not chosen yet.
     """
+    name = _plain(name)
     parts = [
         *_comment(answers.question),
         "#",
@@ -109,12 +110,17 @@ def plan_text(answers: Answers, machine: Machine, name: str, choice: Choice | No
     return "\n".join(parts) + "\n"
 
 
+def _plain(text: str) -> str:
+    """Text that may stand in a comment, where TOML allows no control characters."""
+    return "".join(" " if ord(sign) < 32 or ord(sign) == 127 else sign for sign in text)
+
+
 def _comment(text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="# ") or ["#"]
+    return textwrap.wrap(_plain(text), _WIDTH, initial_indent="# ", subsequent_indent="# ") or ["#"]
 
 
 def _line(key: str, value: Any, why: str = "") -> list[str]:
-    return [f"{toml_key(key)} = {toml_value(value)}" + (f"    # {why}" if why else "")]
+    return [f"{toml_key(key)} = {toml_value(value)}" + (f"    # {_plain(why)}" if why else "")]
 
 
 def _repeats(answers: Answers, choice: Choice | None) -> list[str]:
