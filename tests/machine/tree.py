@@ -23,6 +23,7 @@ import fcntl
 import importlib
 import json
 import os
+import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
@@ -72,6 +73,7 @@ class Tree:
         dies_at: Before which write of this process (from 0) it is killed; None for none.
         deaf_to: Writes that begin so (``file text``) are taken and do nothing.
         fault_at: Writes that begin so are not permitted.
+        each_write_takes_s: Time before each write of this process.
     """
 
     def __init__(self, root: Path) -> None:
@@ -82,6 +84,7 @@ class Tree:
         self.dies_at: int | None = None
         self.deaf_to: str | None = None
         self.fault_at: str | None = None
+        self.each_write_takes_s = 0.0
 
     @classmethod
     def opened(cls, root: Path) -> Tree:
@@ -151,6 +154,7 @@ class Tree:
             raise OSError(errno.EACCES, os.strerror(errno.EACCES), str(path))
         if self.dies_at is not None and len(self.writes) >= self.dies_at:
             raise Killed
+        time.sleep(self.each_write_takes_s)
         name = str(real.relative_to(self.root / home))
         self.writes.append(f"{Path(name).name} {data.decode().strip()}")
         if self.fault_at is not None and self.writes[-1].startswith(self.fault_at):
