@@ -10,8 +10,6 @@ it in its mask.
 
 from __future__ import annotations
 
-import contextlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,8 +17,9 @@ from typing import Any
 
 from harness.errors import ControlRefused, Difference
 from harness_plugins.amdgpu.commands import differences, edits
-from harness_plugins.amdgpu.table import FAN_FILES, Entries, TuningTable, parse_fan, parse_table
+from harness_plugins.amdgpu.table import Entries, TuningTable, parse_fan, parse_table
 from harness_plugins.hwmon.sysfs import Chip, read_number, read_text, write_text
+from harness_plugins.hwmon.wake import woken
 
 LEVEL = "power_dpm_force_performance_level"
 TABLE = "pp_od_clk_voltage"
@@ -64,20 +63,8 @@ class AmdCard:
         self.address = chip.address
 
     def asleep(self) -> bool:
-        """It sleeps still, though it was woken in the ways that change nothing.
-
-        Reading a file wakes it with Linux 6.1 and 6.12 (``pm_runtime_get_sync`` in ``amdgpu_pm.c``);
-        opening it for drawing does with any (``amdgpu_driver_open_kms`` in ``amdgpu_kms.c``).
-        """
-        status = self.chip.device / "power" / "runtime_status"
-        if read_text(status) != "suspended":
-            return False
-        read_text(self.chip.device / LEVEL)
-        if read_text(status) == "suspended":
-            for node in sorted((self.chip.device / "drm").glob("renderD*")):
-                with contextlib.suppress(OSError):
-                    os.close(os.open(Path("/dev/dri") / node.name, os.O_RDWR))
-        return read_text(status) == "suspended"
+        """It sleeps still, though it was woken in the ways that change nothing."""
+        return not woken(self.chip.device)
 
     def wake(self) -> None:
         """Wake it, by its power setting where nothing else does; a restore puts that back.
@@ -99,10 +86,14 @@ class AmdCard:
         """The file is there, with or without a table in it."""
         return read_text(self.chip.device / TABLE) is not None
 
+    def fan_files(self) -> list[Path]:
+        """Files of the fan's settings; later kernels have more of them."""
+        return sorted(path for path in (self.chip.device / "gpu_od" / "fan_ctrl").glob("*") if path.is_file())
+
     def fan(self) -> dict[str, int]:
         found: dict[str, int] = {}
-        for name in FAN_FILES:
-            found |= parse_fan(name, read_text(self.chip.device / "gpu_od" / "fan_ctrl" / name) or "")
+        for path in self.fan_files():
+            found |= parse_fan(path.name, read_text(path) or "")
         return found
 
     def cap_uw(self, suffix: str = "") -> int | None:
@@ -134,11 +125,11 @@ class AmdCard:
     def set_fan(self, wanted: Entries) -> None:
         """Set the fan files that read otherwise. Only a reset brings a curve with zeros, the maker's."""
         present = self.fan()
-        for name in FAN_FILES:
+        for path in self.fan_files():
+            name = path.name
             entries = {key: value for key, value in wanted.items() if key.split(".")[0] == name}
             if all(present.get(key) == value for key, value in entries.items()):
                 continue
-            path = self.chip.device / "gpu_od" / "fan_ctrl" / name
             if name == "fan_curve" and not all(entries.values()):
                 write_text(path, "r")
                 continue
@@ -157,10 +148,8 @@ class AmdCard:
         Nothing is written that lies above the file's values: the value that differs is one millivolt lower.
         The level must be ``manual``.
         """
-        for name in FAN_FILES:
-            path = self.chip.device / "gpu_od" / "fan_ctrl" / name
-            if read_text(path) is not None:
-                write_text(path, "r")
+        for path in self.fan_files():
+            write_text(path, "r")
         table = self.table()
         if not table.entries:
             return

@@ -33,14 +33,6 @@ _RANGE = re.compile(r"^([A-Z_]+(?:\[\d+\])?):\s*(-?\d+)\s*[a-z]+\s+(-?\d+)\s*[a-
 _CURVE = re.compile(r"^(\d+):\s*(\d+)C\s+(\d+)%$")
 _NAMES = {"SCLK": "sclk", "MCLK": "mclk", "VDDC_CURVE": "vc"}
 _OFFSETS = {"VDDGFX_OFFSET": "vo", "SCLK_OFFSET": "sclk_offset"}
-#: Files of ``gpu_od/fan_ctrl``.
-FAN_FILES = (
-    "fan_curve",
-    "acoustic_limit_rpm_threshold",
-    "acoustic_target_rpm_threshold",
-    "fan_target_temperature",
-    "fan_minimum_pwm",
-)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import ClassVar, Self
@@ -19,6 +20,7 @@ from harness_plugins.hwmon.graphics import graphics_at
 from harness_plugins.hwmon.intel import AnyReader
 from harness_plugins.hwmon.reader import Reader
 from harness_plugins.hwmon.sysfs import Chip, factor_of, find_chips
+from harness_plugins.hwmon.wake import woke, woken
 
 
 class HwmonOptions(BaseModel):
@@ -63,6 +65,7 @@ class FileSensor:
         clock: The rig's clock.
         device: The card that all of it is of; empty for the machine.
         find_again: Looks for the same device's files again, whatever their folders are called by then.
+        wake: Called where something could not be read; whether the device slept and is awake now.
     """
 
     def __init__(
@@ -72,12 +75,14 @@ class FileSensor:
         clock: Clock,
         device: str = "",
         find_again: Callable[[], Sequence[AnyReader]] = tuple,
+        wake: Callable[[], bool] = lambda: False,
     ) -> None:
         self.name = name
         self._readers = {reader.quantity: reader for reader in readers}
         self._clock = clock
         self._device = device
         self._find_again = find_again
+        self._wake = wake
         energy = self._readers.get("energy_j")
         self._counter = None if energy is None else EnergyCounter(energy.read, clock)
         self._derives = energy is not None and not {"power_w", "power_average_w"} & set(self._readers)
@@ -97,6 +102,8 @@ class FileSensor:
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         readings = self._read(quantities)
+        if None in readings.values() and self._wake():
+            readings = self._read(quantities)
         if not readings or any(value is not None for value in readings.values()) or self._there():
             return readings
         again = {reader.quantity: reader for reader in self._find_again()}
@@ -142,6 +149,8 @@ def open_hwmon(clock: Clock, options: HwmonOptions, card: str | None = None) -> 
     if named:
         sensors.append(FileSensor("hwmon:plan", named, clock))
     found = None if card is None else graphics_at(card, root)
+    if found is not None:
+        woken(found.device)  # one that sleeps shows nothing with later kernels
     if found is not None and (readers := readers_of(found)):
 
         def find_again(address: str = found.address) -> Sequence[AnyReader]:
@@ -149,7 +158,8 @@ def open_hwmon(clock: Clock, options: HwmonOptions, card: str | None = None) -> 
             return [] if again is None else readers_of(again)
 
         name = f"hwmon:{found.driver}-{found.address}"
-        sensors.append(FileSensor(name, readers, clock, found.address, find_again))
+        wake = functools.partial(woke, found.device)
+        sensors.append(FileSensor(name, readers, clock, found.address, find_again, wake))
     if machine := machine_readers(chips):
         sensors.append(FileSensor("hwmon:machine", machine, clock))
     return sensors

@@ -10,9 +10,12 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("the kernel's file tree is Linux's", allow_module_level=True)
 
+from harness.plan.schema import ProfileSpec
 from harness.telemetry.limits import reason_words
 from harness.testing import FakeClock
+from harness_plugins.amdgpu.control import AmdgpuControl
 from harness_plugins.host.sensor import processor_temp_c
+from harness_plugins.hwmon import wake
 from harness_plugins.hwmon.doctor import examine_hwmon
 from harness_plugins.hwmon.metrics import limit_reasons
 from harness_plugins.hwmon.sensor import FileSensor, HwmonOptions, open_hwmon
@@ -29,6 +32,7 @@ from tests.machine.processors import (
 from tests.machine.tree import Tree
 
 HOME = "0000:03:00.0"
+QUIET = ProfileSpec.model_validate({"name": "quiet", "control": "amdgpu", "voltage_offset_mv": -50})
 #: Generations whose gpu_metrics tells the reasons in bits that mean the same on every card.
 TELLING = {"navi10", "navi21", "navi31", "navi33", "navi48", "vangogh"}
 
@@ -140,6 +144,31 @@ class _Entry:
 )
 def test_the_other_way_to_read_it_takes_the_same_sensor(chips: dict[str, Any], celsius: float | None) -> None:
     assert processor_temp_c(chips) == celsius
+
+
+@pytest.mark.parametrize("kernel", ["6.12", "later"])
+def test_a_sleeping_card_is_woken_before_it_is_read(
+    tree: Tree, monkeypatch: pytest.MonkeyPatch, kernel: str
+) -> None:
+    """Later kernels answer EPERM; opening the card for drawing wakes it."""
+    tree.add(Card("navi21", HOME, kernel=kernel))
+
+    def set_runtime(word: str) -> None:
+        with tree.change(HOME) as state:
+            state["runtime"] = word
+
+    node = tree.root / "class/hwmon/hwmon3/device/drm/renderD128"
+    node.mkdir(parents=True)
+    monkeypatch.setattr(wake, "open_node", lambda name: set_runtime("active"))
+    set_runtime("suspended")
+    sensor = sensors_of(tree)[f"hwmon:amdgpu-{HOME}"]
+    assert sensor.read({"core_temp_c"}) == {"core_temp_c": 45.0}
+    set_runtime("suspended")
+    assert sensor.read({"core_temp_c"}) == {"core_temp_c": 45.0}
+    control = AmdgpuControl(tree.root)
+    set_runtime("suspended")
+    assert control.check(QUIET) == []
+    assert tree.writes == []
 
 
 def test_a_processor_with_graphics_is_read_beside_its_own_sensor(tree: Tree) -> None:
