@@ -116,7 +116,7 @@ def _last_resort(error: Exception) -> int:
         where = f"the details are in {path}; please send them along when you report this"
     except OSError:
         where = "no file for the details could be written; make room in the folder for temporary files"
-    _tell(f"levelrig failed in a way that nobody foresaw ({what}); {where}")
+    _tell(f"levelrig failed unexpectedly ({what}); {where}")
     return HarnessError.exit_code
 
 

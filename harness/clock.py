@@ -99,6 +99,11 @@ def clock_time(then: datetime, now: datetime) -> str:
     return f"{then:%a %H:%M}" if 0 < days < 7 else f"{then:%a %Y-%m-%d %H:%M}"
 
 
+def local_time(then: datetime) -> str:
+    """``2031-03-13 20:21:07`` by this machine's zone; files keep UTC."""
+    return f"{then.astimezone():%Y-%m-%d %H:%M:%S}"
+
+
 class SystemClock:
     """The machine's own clock; ``every`` runs on a daemon thread."""
 

@@ -30,7 +30,7 @@ SLOW_S = 1.0
 EXTRAS = {
     "interactive": (
         "vl_convert",
-        "charts of the report that answer to a pointer; without it they are drawings",
+        "interactive charts in the report; without it they are drawings",
     ),
     "watch": ("starlette", "the live page"),
     "notify": ("apprise", "messages to a phone or a mailbox"),
@@ -188,7 +188,7 @@ def _quantities(
             aside.close()
         for quantity, seen in watched.items():
             if seen.value is None and quantity in empty:
-                detail = f"none now, as it may be, from {sources[quantity]}"
+                detail = f"none now, which may be right, from {sources[quantity]}"
                 findings.append(Finding(f"{sensor.name} {quantity}", "ok", detail))
             else:
                 first = delivered.get(quantity, "")

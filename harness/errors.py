@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.numerals import counted
+
 
 class HarnessError(Exception):
     """Root of all errors that levelrig raises on purpose."""
@@ -53,7 +55,7 @@ class PlanError(HarnessError):
         lines = "\n".join(f"  {problem}" for problem in self.problems[:_SHOWN_PROBLEMS])
         if count > _SHOWN_PROBLEMS:
             lines += f"\n  and {count - _SHOWN_PROBLEMS} more"
-        super().__init__(f"{source}: {count} {'problem' if count == 1 else 'problems'}\n{lines}")
+        super().__init__(f"{source}: {counted(count, 'problem')}\n{lines}")
 
 
 class UserFileError(HarnessError):

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 MINUS: Final = "−"
+_MOST_DECIMALS: Final = 4
+_PLURAL_VERBS: Final = {"is": "are", "was": "were"}
+_UNITS: Final = {"1/s": "FPS", "1/J": "FPS/W"}
 _TIMES: Final = {1: "once", 2: "twice"}
 
 
@@ -13,9 +17,37 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+def out_of(part: int, whole: int, noun: str, verb: str = "") -> str:
+    """``3 of 24 repeats``; with a verb, ``is`` or ``was``: ``1 of 91 attempts was``, ``2 of 91 … were``."""
+    return f"{part} of {counted(whole, noun)}{f' {agreed(verb, part)}' if verb else ''}"
+
+
+def agreed(verb: str, count: int) -> str:
+    """``is`` or ``was`` as it goes with a count."""
+    return verb if count == 1 else _PLURAL_VERBS[verb]
+
+
 def times(count: int) -> str:
     """``once``, ``twice``, ``3 times``."""
     return _TIMES.get(count, f"{count} times")
+
+
+def shown_unit(unit: str) -> str:
+    """A table's unit as a reader has it: ``FPS`` for ``1/s``, ``FPS/W`` for ``1/J``."""
+    return _UNITS.get(unit, unit)
+
+
+def decimals_of(half_width: float | None, *, unknown: int = 1) -> int:
+    """Decimals at which a half width shows two digits; the number that it belongs to stands with as many.
+
+    Args:
+        half_width: Of the interval, in the unit that is shown.
+        unknown: What it is where there is no interval, or one without width.
+    """
+    if half_width is None or not math.isfinite(half_width) or half_width <= 0:
+        return unknown
+    exponent = int(f"{half_width:.1e}".partition("e")[2])  # of the rounded width: 0.0996 shows as 0.10
+    return min(max(1 - exponent, 0), _MOST_DECIMALS)
 
 
 def signed(value: float, decimals: int) -> str:

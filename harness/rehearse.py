@@ -18,7 +18,7 @@ from harness.analysis.planning import pilot_scatter, resolvable
 from harness.analysis.settings import AnalysisSettings
 from harness.errors import MachineDown
 from harness.metrics import METRICS
-from harness.numerals import times
+from harness.numerals import out_of, times
 from harness.plan.night_tables import Night
 from harness.plan.schema import Plan, all_rules
 from harness.rig import Rig
@@ -224,7 +224,7 @@ def _missing(attempts: pd.DataFrame, wanted: int) -> list[str]:
     if missing <= 0:
         return []
     return [
-        f"{missing} of {wanted} repeats were still missing at the end; "
+        f"{out_of(missing, wanted, 'repeat', 'was')} still missing at the end; "
         "raise retries.attempts_per_repeat, or fix what the other warnings name"
     ]
 
@@ -235,7 +235,7 @@ def _timeouts(plan: Plan, stages: Sequence[AnyStage], attempts: pd.DataFrame) ->
         late = attempts[attempts[f"{stage.key}_end"] == "timeout"]
         if late.empty:
             continue
-        text = f"the {stage.word} rule was not met in time in {len(late)} of {len(attempts)} attempts"
+        text = f"the {stage.word} rule was not met in time in {out_of(len(late), len(attempts), 'attempt')}"
         rule = next(rule for known, rule in all_rules(plan) if known is stage)
         at_start = _median(late["start_temp_c"]), _median(late["start_ambient_temp_c"])
         found.append(text + stage.remedy(rule, *at_start))
@@ -251,7 +251,8 @@ def _median(values: pd.Series[float]) -> float | None:
 def _rejections(attempts: pd.DataFrame) -> list[str]:
     rejected = attempts[attempts["verdict"] == "rejected"]
     return [
-        f"{len(group)} of {len(attempts)} attempts were rejected for {code}, as: {group['reason'].iloc[0]}"
+        f"{out_of(len(group), len(attempts), 'attempt', 'was')} rejected for {code}, as: "
+        f"{group['reason'].iloc[0]}"
         for code, group in rejected.groupby("reason_code", sort=True)
     ]
 
@@ -261,7 +262,7 @@ def _profiles(plan: Plan, attempts: pd.DataFrame, machine_crashes: int) -> list[
     broken = attempts["verdict"].isin(["failed", "interrupted"])
     for name, group in attempts[broken].groupby("profile", sort=True):
         tries = int((attempts["profile"] == name).sum())
-        text = f"{len(group)} of {tries} attempts under {name} failed"
+        text = f"{out_of(len(group), tries, 'attempt')} under {name} failed"
         codes = group["reason_code"].dropna().value_counts()
         if len(codes):
             text += f" ({', '.join(f'{count} {code}' for code, count in codes.items())})"

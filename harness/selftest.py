@@ -29,6 +29,7 @@ from harness import inside
 from harness.card import candidates
 from harness.clock import SystemClock
 from harness.errors import CampaignBusy, HarnessError, SensorUnavailable
+from harness.numerals import counted
 from harness.plugins import PluginHost
 from harness.processes import TitleProcess
 from harness.rig import Priority, Sensor
@@ -141,7 +142,7 @@ def end_a_tree(folder: Path) -> str:
     left = [pid for pid in pids if _lives(pid)]
     if left:
         raise RuntimeError(f"{len(left)} of {len(pids)} programs still run")
-    return f"{len(pids)} programs started, found and ended"
+    return f"{counted(len(pids), 'program')} started, found and ended"
 
 
 def lock_a_folder(folder: Path) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.live import Live
 from rich.markup import escape
@@ -18,6 +19,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.clock import clock_time
+from harness.numerals import out_of
 from harness.plaintext import plain
 
 if TYPE_CHECKING:
@@ -87,20 +89,31 @@ def readings_line(readings: Mapping[str, float], width: int) -> str:
     return line
 
 
-def _end(progress: Progress, now: datetime) -> str:
-    if progress.ends_in_s is None:
+def end_line(ends_in_s: float | None) -> str:
+    """``ends about 06:49, in 6 h 01 min``, by the clock of this machine."""
+    if ends_in_s is None:
         return "end not known yet"
-    end = now + timedelta(seconds=progress.ends_in_s)
-    return f"ends about {clock_time(end, now)}, in {duration(progress.ends_in_s)}"
+    now = datetime.now()  # noqa: DTZ005
+    return f"ends about {clock_time(now + timedelta(seconds=ends_in_s), now)}, in {duration(ends_in_s)}"
 
 
-def _headline(progress: Progress) -> str:
-    if progress.cell_id is None:
-        return progress.detail or str(progress.phase)
-    text = f"{progress.cell_id}  repeat {progress.repeat_index}"
-    if progress.attempt_index and progress.attempt_index > 1:
-        text += f" (try {progress.attempt_index})"
-    return text
+def count_line(accepted: int, wanted: int, ends_in_s: float | None, *, running: bool = True) -> str:
+    """``24 of 85 repeats accepted, ends about 06:49, in 6 h 01 min``; the end only while it runs."""
+    return f"{out_of(accepted, wanted, 'repeat')} accepted{f', {end_line(ends_in_s)}' if running else ''}"
+
+
+def doing_line(now: Mapping[str, Any]) -> str:
+    """What the running attempt does, from the parts of a :class:`~harness.engine.progress.Progress`."""
+    left = "" if now["phase_left_s"] is None else f", {duration(now['phase_left_s'])} left"
+    if not now["cell_id"]:
+        return f"{now.get('detail') or now['phase']}{left}"
+    which = now.get("which") or f"repeat {now['repeat_index']}"
+    phase = f"{now['phase']} {duration(now['phase_s'])}"
+    return f"{now['cell_id']}  {which}{_try(now['attempt_index'])}  {phase}{left}"
+
+
+def _try(attempt_index: int | None) -> str:
+    return f" (try {attempt_index})" if attempt_index and attempt_index > 1 else ""
 
 
 class TerminalObserver:
@@ -138,42 +151,35 @@ class TerminalObserver:
             return
         if now_s - self._drawn_s >= _PLAIN_EVERY_S:
             self._drawn_s = now_s
-            self._out.print(
-                f"{progress.accepted}/{progress.wanted} repeats  {_headline(progress)}  {progress.phase}  "
-                f"{readings_line(progress.readings, self._out.width)}  {_end(progress, datetime.now())}",  # noqa: DTZ005
-                markup=False,
-            )
+            for line in (
+                count_line(progress.accepted, progress.wanted, progress.ends_in_s),
+                f"  {doing_line(vars(progress))}",
+                f"  {readings_line(progress.readings, self._out.width - 2)}".rstrip(),
+            ):
+                if line:
+                    self._out.print(line, markup=False, soft_wrap=True)
 
     def _panel(self, progress: Progress) -> Group:
         bar = ProgressBar(total=max(progress.wanted, 1), completed=progress.accepted, width=24)
         head = Table.grid(padding=(0, 2))
-        head.add_row(
-            Text(self._title, style="bold"),
-            bar,
-            Text(f"{progress.accepted}/{progress.wanted} repeats"),
-            Text(_end(progress, datetime.now())),  # noqa: DTZ005
-        )
-        phase = f"{progress.phase} {duration(progress.phase_s)}"
-        if progress.phase_left_s is not None:
-            phase += f", {duration(progress.phase_left_s)} left"
-        if progress.cell_id is None and progress.detail:
-            phase = "" if progress.phase_left_s is None else f"{duration(progress.phase_left_s)} left"
-        elif progress.detail:
-            phase += f"  ({progress.detail})"
+        head.add_row(Text(self._title, style="bold", no_wrap=True, overflow="ellipsis"), bar)
+        detail = f"  ({progress.detail})" if progress.detail and progress.cell_id else ""
         return Group(
             head,
-            Text(f"{_headline(progress)}   {phase}"),
+            Text(
+                f"{progress.accepted} of {progress.wanted} repeats accepted, {end_line(progress.ends_in_s)}"
+            ),
+            Text(f"{doing_line(vars(progress))}{detail}"),
             Text(readings_line(progress.readings, self._out.width), style="dim"),
         )
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
-        attempt = "" if attempt_index == 1 else f" (try {attempt_index})"
         why = f": {reason}" if reason else ""
         style = _VERDICT_STYLE.get(verdict, "")
         self._out.print(
-            Text(f"{cell_id}  repeat {repeat_index}{attempt}  ").append(verdict, style=style).append(why)
+            Text(f"{cell_id}  {which}{_try(attempt_index)}  ").append(verdict, style=style).append(why)
         )
 
     def on_message(self, level: str, message: str) -> None:
@@ -182,7 +188,45 @@ class TerminalObserver:
 
 
 def print_table(out: Console, title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """A plain table; columns that hold only numbers are set flush right."""
+    """A plain table; columns that hold only numbers are set flush right.
+
+    No word is broken: where a line is too narrow, an interval goes below its number; where that is not
+    enough, each row becomes a few lines of its own.
+    """
+    names = [plain(name) for name in columns]
+    cells = [[plain(cell) for cell in row] for row in rows]
+    narrow = [[cell.replace(" (", "\n(", 1) for cell in row] for row in cells]
+    for form in (cells, narrow):
+        if _width(names, form) <= out.width:
+            _print_grid(out, title, names, form)
+            return
+    if title:
+        out.print(Text(plain(title), style="italic"))
+    numeric = [_numeric([row[index] for row in cells]) for index in range(len(names))]
+    first = numeric.index(True) if True in numeric[1:] and not numeric[0] else 1
+    for row in cells:
+        rest = [
+            f"{name} {cell}".strip() for name, cell in zip(names[first:], row[first:], strict=True) if cell
+        ]
+        out.print(Text(_joined(["  ".join(row[:first]), *rest], out.width)))
+
+
+def _numeric(cells: Sequence[str]) -> bool:
+    return bool(cells) and all(not cell or cell[0].isdigit() or cell[0] in "+−-±" for cell in cells)
+
+
+def _width(names: Sequence[str], rows: Sequence[Sequence[str]]) -> int:
+    """Least width of the table: a heading breaks between words, a cell only where it has lines."""
+    return sum(_least(name, [row[i] for row in rows]) + 2 for i, name in enumerate(names)) - 2
+
+
+def _least(name: str, cells: Sequence[str]) -> int:
+    return max(
+        cell_len(part) for part in ("", *name.split(), *(p for cell in cells for p in cell.split("\n")))
+    )
+
+
+def _print_grid(out: Console, title: str, names: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     table = Table(
         title=escape(plain(title)) or None,
         title_justify="left",
@@ -190,10 +234,25 @@ def print_table(out: Console, title: str, columns: Sequence[str], rows: Sequence
         pad_edge=False,
         padding=(0, 2, 0, 0),
     )
-    for index, name in enumerate(columns):
+    for index, name in enumerate(names):
         cells = [row[index] for row in rows]
-        numeric = bool(cells) and all(not cell or cell[0].isdigit() or cell[0] in "+−-±" for cell in cells)
-        table.add_column(escape(plain(name)), justify="right" if numeric else "left", overflow="fold")
+        table.add_column(
+            escape(name),
+            justify="right" if _numeric(cells) else "left",
+            overflow="fold",
+            min_width=_least(name, cells),
+        )
     for row in rows:
-        table.add_row(*(escape(plain(cell)) for cell in row))
+        table.add_row(*(escape(cell) for cell in row))
     out.print(table)
+
+
+def _joined(parts: Sequence[str], width: int) -> str:
+    """Parts side by side, on as many lines as it takes; all but the first line indented."""
+    lines = list(parts[:1])
+    for part in parts[1:]:
+        if cell_len(lines[-1]) + 3 + cell_len(part) <= width and len(lines) > 1:
+            lines[-1] += f"   {part}"
+        else:
+            lines.append(f"  {part}")
+    return "\n".join(lines)

@@ -105,7 +105,7 @@ def test_titles_at_fault_cost_their_own_cells_and_the_night_ends_with_exit_code_
     }
     assert "there is no program './there-is-no-such-program'" in " ".join(run.stdout.split())
     shown = levelrig("status", "c", cwd=tmp_path).stdout
-    assert "set aside until the cause is put right: no-program.default.factory" in shown
+    assert "set aside until its cause is fixed: no-program.default.factory" in shown
     log = (tmp_path / "c" / "log.jsonl").read_text()
     assert "Traceback" in log
 
@@ -122,6 +122,6 @@ def test_a_working_folder_missing_for_all_titles_pauses_and_once_there_the_same_
     (tmp_path / "games").mkdir()
     again = levelrig("run", "plan.toml", "--into", "c", cwd=tmp_path)
     assert again.returncode == 0, again.stdout + again.stderr
-    assert "offered again, as the cause may be put right by now" in again.stdout
+    assert "tried again, as the cause may be fixed by now" in again.stdout
     found = json.loads(levelrig("status", "c", "--json", cwd=tmp_path).stdout)
     assert (found["accepted"], found["wanted"], found["cells_set_aside"]) == (6, 6, [])

@@ -27,6 +27,7 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
 from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
+from harness.numerals import counted
 from harness.store.campaign_state import SetAside
 
 #: Columns without which a table tells nothing of what became of its attempts.
@@ -126,7 +127,7 @@ def analyse(
     cell_rows = [row for metric in metrics for row in _cell_rows(cells, metric, settings)]
     crashes = () if attempts is None else tuple(crashes_of(attempts, p) for p in _tried(attempts, profiles))
     aside = () if attempts is None else incidents.set_aside(attempts, settings.retries)
-    counted = None if attempts is None else incidents.account(attempts, settings)
+    account = None if attempts is None else incidents.account(attempts, settings)
     ratios = [(metric.name, metric.label) for metric in metrics if metric.scale == "ratio"]
     return Analysis(
         settings=settings,
@@ -143,8 +144,8 @@ def analyse(
         evenness=evenness,
         crashes=crashes,
         set_aside=aside,
-        account=counted,
-        answer=_answer(overall_rows, compared, cells, settings, rests, evenness, (crashes, aside, counted)),
+        account=account,
+        answer=_answer(overall_rows, compared, cells, settings, rests, evenness, (crashes, aside, account)),
         warnings=(
             *_warnings(repeats, cells, comparison_rows, settings),
             *([] if other_lows is None else [other_lows]),
@@ -204,15 +205,15 @@ def _answer(
     evenness: Sequence[Evenness],
     found: tuple[Sequence[Crashes], Sequence[SetAside], Account | None],
 ) -> str:
-    crashes, aside, counted = found
-    first = incidents.lead(crashes, aside, counted, settings)
+    crashes, aside, account = found
+    first = incidents.lead(crashes, aside, account, settings)
     before = f"{first} " if first else ""
     if not cells:
         return f"{before}No repeat was accepted, so the question can't be answered."
     if not compared:
         profile = settings.label(next(iter(cells))[2])
         return f"{before}Only {profile} has repeats that count, so there is nothing to compare it with."
-    return before + answer(overall_rows, settings, rests, evenness, incidents.tail(counted))
+    return before + answer(overall_rows, settings, rests, evenness, incidents.tail(account))
 
 
 def _tried(attempts: pd.DataFrame, profiles: Sequence[str]) -> list[str]:
@@ -243,11 +244,11 @@ def _warnings(
     singles = [cell.cell_id for cell in cells.values() if len(cell.blocks) == 1]
     if singles:
         found.append(
-            f"{words.count(len(singles), 'cell')} with one accepted repeat: no interval, no decision there."
+            f"{counted(len(singles), 'cell')} with one accepted repeat: no interval, no decision there."
         )
     for metric, count in no_ratios(repeats, settings).items():
         found.append(
-            f"{metric.label[:1].upper()}{metric.label[1:]}: {words.count(count, 'value')} at or below zero, "
+            f"{metric.label[:1].upper()}{metric.label[1:]}: {counted(count, 'value')} at or below zero, "
             "which no ratio can take, left out of the comparison; the table of attempts has them."
         )
     keyed = any(block >= 0 for cell in cells.values() for _, block in cell.blocks)
@@ -268,13 +269,13 @@ def _warnings(
     }
     if unpaired:
         found.append(
-            f"{words.count(len(unpaired), 'comparison')} without two complete blocks: compared as "
+            f"{counted(len(unpaired), 'comparison')} without two complete blocks: compared as "
             "independent repeats, with a wider interval."
         )
     left = _without_partner(cells, comparison_rows, settings)
     if left:
         found.append(
-            f"{words.count(left, 'repeat')} without a partner in the same block: in the table of cells, not "
+            f"{counted(left, 'repeat')} without a partner in the same block: in the table of cells, not "
             "in the comparisons."
         )
     campaigns = len({campaign for cell in cells.values() for campaign, _ in cell.blocks})
@@ -303,7 +304,7 @@ def _warnings(
     if flat:
         labels = words.listed(list(dict.fromkeys(row["label"] for row in flat)))
         found.append(
-            f"{words.count(len(flat), 'comparison')} of {labels} with repeats equal to the last digit: the "
+            f"{counted(len(flat), 'comparison')} of {labels} with repeats equal to the last digit: the "
             "resolution of the measurement hides the scatter, so the interval is made of its step."
         )
     return found

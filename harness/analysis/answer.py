@@ -11,6 +11,7 @@ from harness.analysis.evenness import Evenness
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 from harness.metrics.definition import Role
+from harness.numerals import counted
 
 #: What is told of a profile after its speed, each by the metric that stands for it.
 _THEN: Final[tuple[Role, ...]] = ("low", "power", "temperature")
@@ -94,7 +95,7 @@ def _bound(
     if one is None or not one.runs or row["direction"] not in ("same", "better"):
         return ""
     return (
-        f", with {one.slow} of its {words.count(one.runs, 'run')} over {settings.margin_pct:g} % slower than "
+        f", with {one.slow} of its {counted(one.runs, 'run')} over {settings.margin_pct:g} % slower than "
         f"the median of their title (up to {one.slow_at_most_pct:.0f} % of runs may be, 95 % bound)"
     )
 
@@ -103,7 +104,7 @@ def _of_blank(row: Mapping[str, Any], settings: AnalysisSettings) -> str:
     blank, reference = settings.label(settings.blank), settings.label(settings.reference)
     return (
         f"The blank, {blank}, is {reference} once more and came out at {_figure(row, settings)} in "
-        f"{row['label']}: so much is no difference on this rig."
+        f"{row['label']}: that is what no difference looks like on this rig."
     )
 
 
@@ -126,23 +127,26 @@ def _of_profile(
     clause += f" ({metric.label} {_figure(row, settings)})"
     lacking = missing.get((row["metric"], profile), ())
     if row["n_titles"] < most or lacking:
-        clause += f" {_in_titles(row, lacking, settings)}"
+        clause += f" {_in_titles(row, most, lacking, settings)}"
     others = (_first(role, rows, profile) for role in _THEN)
     extras = [_extra(rows[m.name, profile], m, row["n_titles"], settings) for m in others if m is not None]
     return ", ".join([clause, *extras])
 
 
-def _in_titles(row: Mapping[str, Any], lacking: Sequence[Missing], settings: AnalysisSettings) -> str:
-    """``in 2 titles (not Paper Comet: crashed under quiet in 2 of 2 tries)``."""
-    told = f"in {words.count(row['n_titles'], 'title')}"
+def _in_titles(
+    row: Mapping[str, Any], most: int, lacking: Sequence[Missing], settings: AnalysisSettings
+) -> str:
+    """``in 2 titles (not Paper Comet: crashed under quiet in 2 of 2 tries)``; the count only where it differs
+    from the one that the sentence begins with."""
+    several_of = "" if row["n_titles"] == most else f"in {counted(row['n_titles'], 'title')} "
     if not lacking:
-        return told
+        return several_of.rstrip()
     several = {m.title for m in lacking if sum(other.title == m.title for other in lacking) > 1}
     why = [
         f"{settings.label(m.title)}{f', {settings.label(m.setting)}' if m.title in several else ''}: {m.why}"
         for m in lacking
     ]
-    return f"{told} (not {'; '.join(why)})"
+    return f"{several_of}(without {'; '.join(why)})"
 
 
 def _first(role: Role, rows: Rows, profile: str) -> ComparedMetric | None:
@@ -162,17 +166,17 @@ def _extra(row: Mapping[str, Any], metric: ComparedMetric, titles: int, settings
     """``1 % low the same within 3 % (+0.8 %)``, ``mean power −18.0 % (95 % interval −18.4 to −17.6 %)``."""
     half = (row["high"] - row["low"]) / 2 * (100 if row["scale"] == "ratio" else 1)
     figure = words.change(row["estimate"], row["scale"], row["unit"], half)
-    counted = f" in {words.count(row['n_titles'], 'title')}" if row["n_titles"] != titles else ""
+    where = f" in {counted(row['n_titles'], 'title')}" if row["n_titles"] != titles else ""
     decision = row["decision"]
     if decision == "descriptive":
         if row["low"] != row["low"]:
-            return f"{metric.label} {figure}{counted}"
+            return f"{metric.label} {figure}{where}"
         interval = _figure(row, settings).partition(", ")[2]
-        return f"{metric.label} {figure} ({interval}){counted}"
+        return f"{metric.label} {figure} ({interval}){where}"
     if decision in ("undecided", "withheld"):
         told = "undecided" if decision == "undecided" else "without verdict"
-        return f"{metric.label} {told} ({figure}){counted}"
+        return f"{metric.label} {told} ({figure}){where}"
     if decision == "same":
         within = words.within(metric, settings)
-        return f"{metric.label} the same {within} ({figure}){counted}"
-    return f"{metric.label} {figure[1:]} {decision}{counted}"
+        return f"{metric.label} the same {within} ({figure}){where}"
+    return f"{metric.label} {figure[1:]} {decision}{where}"

@@ -16,6 +16,7 @@ from harness.analysis.evenness import at_least, at_most
 from harness.analysis.repeats import CellKey, CellRepeats, planned
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS
+from harness.reasons import in_words
 from harness.store.campaign_state import CRASH_CODES, MACHINE_DOWN
 
 
@@ -133,7 +134,7 @@ def _why(
         if len(codes):
             bad = int(codes.isin([*CRASH_CODES, MACHINE_DOWN]).sum())
             if bad:
-                tries = "try" if len(codes) == 1 else "tries"
-                return f"crashed under {under} in {bad} of {len(codes)} {tries}"
-            return f"no accepted repeat under {under} ({codes.mode().iloc[0] or 'no reason kept'})"
+                return f"crashed under {under} in {bad} of {counted(len(codes), 'try', 'tries')}"
+            code = str(codes.mode().iloc[0])
+            return f"no accepted repeat under {under} ({in_words(code) if code else 'no reason kept'})"
     return f"no accepted repeat under {under}"

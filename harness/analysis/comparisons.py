@@ -29,6 +29,7 @@ from harness.analysis.repeats import CellKey, CellRepeats
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import ComparedMetric
+from harness.numerals import counted
 
 #: From so many campaigns on, the interval rests on the scatter between campaigns.
 CAMPAIGNS_AS_UNITS = 3
@@ -282,7 +283,7 @@ def _sentence(
 
 def _basis(comparison: Comparison) -> str:
     if comparison.paired:
-        return words.count(comparison.estimate.n, "pair")
+        return counted(comparison.estimate.n, "pair")
     if comparison.n_profile == comparison.n_reference:
-        return f"{words.count(comparison.n_profile, 'repeat')} each, as independent groups"
-    return f"{comparison.n_profile} and {comparison.n_reference} repeats, as independent groups"
+        return f"{counted(comparison.n_profile, 'repeat')} each, as independent groups"
+    return f"{comparison.n_profile} and {counted(comparison.n_reference, 'repeat')}, as independent groups"

@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 
 from harness.analysis.estimate import Array
 from harness.metrics import METRICS, ComparedMetric
-from harness.numerals import signed
+from harness.numerals import decimals_of, signed
 
 #: Sentinels below which no line is drawn.
 LEAST_SENTINELS = 3
@@ -96,9 +96,11 @@ class Drift:
         unit = "%" if self.metric.scale == "ratio" else self.metric.difference_unit
         verdict = "drifted" if self.significant else "shows no significant drift"
         label = f"{self.metric.label[:1].upper()}{self.metric.label[1:]}"
+        decimals = decimals_of((high - low) / 2)
+        interval = f"{signed(low, decimals)} to {signed(high, decimals)} {unit}"
         return (
-            f"{label} {verdict}: {signed(estimate, 2)} {unit} over "
-            f"{self.hours:.1f} h ({signed(low, 2)} to {signed(high, 2)} {unit}, {self.sentinels} sentinels)."
+            f"{label} {verdict}: {signed(estimate, decimals)} {unit} over {self.hours:.1f} h "
+            f"({interval}, {self.sentinels} sentinels)."
         )
 
 

@@ -15,7 +15,9 @@ from harness.analysis import words
 from harness.analysis.basis import Crashes
 from harness.analysis.repeats import planned
 from harness.analysis.settings import AnalysisSettings
+from harness.numerals import counted, out_of, times
 from harness.plan.night_tables import Retries
+from harness.reasons import in_words
 from harness.store.campaign_state import SetAside, unstable_in_the_end
 from harness.store.causes import AttemptFact
 
@@ -76,7 +78,7 @@ def account(attempts: pd.DataFrame, settings: AnalysisSettings) -> Account:
         mine = table[table["profile"] == profile]
         if len(mine) and not (mine["verdict"] == "accepted").any():
             codes = mine["reason_code"].dropna()
-            nothing[profile] = str(codes.mode().iloc[0]) if len(codes) else "no reason kept"
+            nothing[profile] = in_words(str(codes.mode().iloc[0])) if len(codes) else "no reason kept"
     return Account(wanted, len(accepted), sum(_has(value) for value in marks), nothing)
 
 
@@ -91,7 +93,7 @@ def _wanted(attempts: pd.DataFrame, settings: AnalysisSettings) -> int:
 
 
 def lead(
-    crashes: Sequence[Crashes], aside: Sequence[SetAside], counted: Account | None, settings: AnalysisSettings
+    crashes: Sequence[Crashes], aside: Sequence[SetAside], found: Account | None, settings: AnalysisSettings
 ) -> str:
     """``brittle crashed in 3 of 9 tries (canyon 2, comet 1): not usable in canyon; 24 of 27 repeats count.``
 
@@ -103,44 +105,43 @@ def lead(
             faults[entry.title] = faults.get(entry.title, 0) + entry.crash_count
     clauses = [_of_profile(one, aside, settings) for one in crashes if set(one.titles) - set(faults)]
     clauses += [
-        f"{settings.label(title)} crashed {words.count(count, 'time')}, under every profile tried: "
-        "look at the title first"
+        f"{settings.label(title)} crashed {times(count)}, under every profile tried: look at the title first"
         for title, count in faults.items()
     ]
     crashed = {one.profile for one in crashes if one.crashed}
-    if counted is not None:
+    if found is not None:
         clauses += [
             f"{settings.label(profile)} has no repeat that counts ({why})"
-            for profile, why in counted.nothing.items()
+            for profile, why in found.nothing.items()
             if profile not in crashed
         ]
-        if counted.missing > 0:
-            marked = f", {counted.marked} of them marked" if counted.marked else ""
-            clauses.append(f"{counted.counted} of {counted.wanted} planned repeats count{marked}")
+        if found.missing > 0:
+            marked = f", {found.marked} of them marked" if found.marked else ""
+            clauses.append(f"{found.counted} of {found.wanted} planned repeats count{marked}")
     return f"{'; '.join(clauses)}." if clauses else ""
 
 
 def sentence(
-    crashes: Sequence[Crashes], aside: Sequence[SetAside], counted: Account | None, settings: AnalysisSettings
+    crashes: Sequence[Crashes], aside: Sequence[SetAside], found: Account | None, settings: AnalysisSettings
 ) -> str:
     """All of it as a sentence by itself; empty for nothing."""
-    marked = tail(counted).removeprefix("; ")
-    return lead(crashes, aside, counted, settings) or (f"Of these, {marked}." if marked else "")
+    marked = tail(found).removeprefix("; ")
+    return lead(crashes, aside, found, settings) or (f"Of these, {marked}." if marked else "")
 
 
-def tail(counted: Account | None) -> str:
+def tail(found: Account | None) -> str:
     """``; 2 of 18 repeats are marked``: for a night in which nothing is missing."""
-    if counted is None or counted.missing > 0 or not counted.marked:
+    if found is None or found.missing > 0 or not found.marked:
         return ""
-    are = "is" if counted.marked == 1 else "are"
-    return f"; {counted.marked} of {words.count(counted.counted, 'repeat')} {are} marked"
+    are = "is" if found.marked == 1 else "are"
+    return f"; {out_of(found.marked, found.counted, 'repeat')} {are} marked"
 
 
 def _of_profile(one: Crashes, aside: Sequence[SetAside], settings: AnalysisSettings) -> str:
     """``brittle crashed in 3 of 9 tries (canyon 2, comet 1): not usable in canyon``."""
     mine = [entry for entry in aside if entry.profile == one.profile and not entry.title_at_fault]
     where = words.listed([f"{settings.label(title)} {count}" for title, count in one.titles.items()])
-    tries = f"{one.tries} {'try' if one.tries == 1 else 'tries'}"
+    tries = counted(one.tries, "try", "tries")
     told = f"{settings.label(one.profile)} crashed in {one.crashed} of {tries} ({where})"
     if any(entry.title is None for entry in mine):
         return f"{told}: not usable"

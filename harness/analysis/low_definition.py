@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from harness.analysis import words
+from harness.numerals import counted
 
 _LOWS = ("one_percent_low", "point_one_percent_low")
 
@@ -45,5 +46,5 @@ def by_one_definition(repeats: pd.DataFrame, definition: str) -> tuple[pd.DataFr
     others = words.listed([name for name in found if name != definition])
     text = f"Some lows were computed by {others}; here all of them are by {definition}"
     if empty:
-        text += f", and {words.count(empty, 'repeat')} that can't be brought to it count without lows"
+        text += f", and {counted(empty, 'repeat')} that can't be brought to it count without lows"
     return repeats, f"{text}."

@@ -13,6 +13,7 @@ from harness.analysis.settings import AnalysisSettings
 from harness.analysis.student import upper_quantile
 from harness.columns import Column, F, I, S
 from harness.metrics import METRICS, ComparedMetric
+from harness.numerals import counted, decimals_of, unsigned
 from harness.plan.schema import Plan
 
 if TYPE_CHECKING:
@@ -182,6 +183,10 @@ def _in_unit(value: float, metric: ComparedMetric) -> float:
     return 100 * (math.exp(value) - 1) if metric.scale == "ratio" else value
 
 
+def _two_digits(half_width: float) -> str:
+    return unsigned(half_width, decimals_of(half_width))
+
+
 def _sentence(
     row: Mapping[str, Any], metric: ComparedMetric, claimed: bool, settings: AnalysisSettings
 ) -> str:
@@ -195,8 +200,8 @@ def _sentence(
         if row["title"] is None and len(settings.titles) > 1:
             return f"{told}; the interval will be that between titles, however far apart they are."
         return f"{told}, so nothing can be decided."
-    repeats = ("at most " if settings.adaptive else "") + words.count(row["repeats"], "repeat")
-    start += f" to about ±{row['half_width']:.1f} {row['unit']} with {repeats}"
+    repeats = ("at most " if settings.adaptive else "") + counted(row["repeats"], "repeat")
+    start += f" to about ±{_two_digits(row['half_width'])} {row['unit']} with {repeats}"
     if not claimed:
         return f"{start}; it is described and gets no verdict."
     if row["chance_of_same"] >= 0.8:

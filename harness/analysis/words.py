@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import ComparedMetric
 from harness.metrics.definition import Scale
-from harness.numerals import signed
+from harness.numerals import decimals_of, signed
 
 
 def change(estimate: float, scale: Scale, unit: str, half_width: float = math.nan) -> str:
     """``+1.2 %`` for a ratio of 1.012, ``−3.1 K`` for a difference."""
     value, unit = _shown(estimate, scale, unit)
-    return f"{signed(value, _decimals(half_width))} {unit}"
+    return f"{signed(value, decimals_of(half_width))} {unit}"
 
 
 def change_with_interval(
@@ -34,7 +34,7 @@ def change_with_interval(
     if math.isnan(low) or math.isnan(high):
         return change(estimate, scale, unit)
     (value, shown_unit), (a, _), (b, _) = (_shown(x, scale, unit) for x in (estimate, low, high))
-    decimals = _decimals((b - a) / 2)
+    decimals = decimals_of((b - a) / 2)
     interval = f"{signed(a, decimals)} to {signed(b, decimals)} {shown_unit}"
     return f"{signed(value, decimals)} {shown_unit}, {interval_name(confidence_pct, together)} {interval}"
 
@@ -82,11 +82,6 @@ def claim(metric: ComparedMetric, decision: str, profile: str, reference: str, w
     return template.format(p=profile, r=reference)
 
 
-def count(number: int, noun: str) -> str:
-    """``1 pair``, ``3 pairs``."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def listed(names: Sequence[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     if len(names) < 2:
@@ -96,7 +91,3 @@ def listed(names: Sequence[str]) -> str:
 
 def _shown(value: float, scale: Scale, unit: str) -> tuple[float, str]:
     return (100 * (value - 1), "%") if scale == "ratio" else (value, unit)
-
-
-def _decimals(half_width: float) -> int:
-    return 2 if half_width < 0.1 else 1

@@ -75,7 +75,7 @@ def cross(what: str, raises: type[SeamError], call: Callable[[], Any], fit: Call
     except raises:
         raise
     except Unfit as error:
-        raise raises(f"{what} broke its contract: {error}; report this to who wrote the plugin") from error
+        raise raises(f"{what} broke its contract: {error}; report this to the plugin's author") from error
     except BaseException as error:
         permanent = getattr(error, "permanent", False) is True
         raise raises(

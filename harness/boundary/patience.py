@@ -67,5 +67,5 @@ def not_returned(what: str, waited_s: float) -> str:
     """The sentence for a call that hangs."""
     return (
         f"{what} has not returned for {waited_s:.0f} s; it is left behind and levelrig goes on without it: "
-        "see what it waits for, or report this to who wrote the plugin"
+        "see what it waits for, or report this to the plugin's author"
     )

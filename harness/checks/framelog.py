@@ -10,7 +10,7 @@ from harness.checks.evidence import AttemptEvidence
 from harness.checks.rates import COMMON_RATES, nearest_rate
 from harness.checks.repeats import repeated
 from harness.frames.perhaps_rates import could_be_rates
-from harness.numerals import beside_limit
+from harness.numerals import beside_limit, counted, out_of
 from harness.plan.checks_table import Checks
 
 #: Without a rig to tell how long the title ran, more frames a second than this are a wrong unit, and so many
@@ -23,7 +23,7 @@ def log_missing(seen: AttemptEvidence, _: Checks) -> str | None:
     """There is a frame log but no frame inside the window."""
     if not seen.has_frame_log or seen.frametime_ms.size > 1:
         return None
-    return f"the frame log has {seen.frametime_ms.size} frames inside the window"
+    return f"the frame log has {counted(seen.frametime_ms.size, 'frame')} inside the window"
 
 
 def log_unit(seen: AttemptEvidence, _: Checks) -> str | None:
@@ -94,7 +94,11 @@ def log_short(seen: AttemptEvidence, limits: Checks) -> str | None:
 def log_not_monotonic(seen: AttemptEvidence, _: Checks) -> str | None:
     """Time runs backwards or stands still between frames."""
     backwards = int(np.count_nonzero(seen.frametime_ms <= 0))
-    return f"{backwards} frames end before or with the frame before" if backwards else None
+    return (
+        f"{counted(backwards, 'frame')} {'ends' if backwards == 1 else 'end'} before or with the frame before"
+        if backwards
+        else None
+    )
 
 
 def rows_dropped(seen: AttemptEvidence, limits: Checks) -> str | None:
@@ -104,7 +108,7 @@ def rows_dropped(seen: AttemptEvidence, limits: Checks) -> str | None:
     if limit is None or own <= 0 or 100 * faults / own <= limit:
         return None
     why = ", ".join(f"{count} {reason}" for reason, count in seen.dropped_rows.items() if count)
-    return f"{faults} of {own} rows were unusable ({why}; limit {limit:g} %)"
+    return f"{out_of(faults, own, 'row', 'was')} unusable ({why}; limit {limit:g} %)"
 
 
 def rows_doubtful(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -20,7 +20,7 @@ _LEAST_SCATTER = 0.003
 
 
 def unsteady(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """Frame rate or clock settled or stepped inside the window, or shaders were still compiled.
+    """Frame rate or clock settled or stepped inside the window, or shaders were still compiling.
 
     A title's frame rate changes with its scenes, so its course is judged against the other repeats of its
     cell, which have the same scenes; where there are none, the core clock is judged by itself.
@@ -34,13 +34,13 @@ def unsteady(seen: AttemptEvidence, limits: Checks) -> str | None:
         numbers = ", ".join(str(one.number) for one in compiling)
         count = sum(one.long_frames for one in compiling)
         return (
-            f"shaders were still compiled in {word} {numbers} of the run, inside the window "
+            f"shaders were still compiling in {word} {numbers} of the run, inside the window "
             f"({count} long frames); warm up {len(compiling)} {word} longer"
         )
     compilation = find_compilation(seen.frametime_ms)
     if compilation is not None:
         return (
-            f"shaders were still compiled: {compilation.stutters} long frames in the window's first half, "
+            f"shaders were still compiling: {compilation.stutters} long frames in the window's first half, "
             f"{compilation.later} in its second; warm up {compilation.until_s:.0f} s longer"
         )
     course = per_second_fps(seen.frametime_ms)

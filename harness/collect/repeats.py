@@ -28,6 +28,7 @@ from harness.collect.judged_file import judge_file
 from harness.errors import FrameLogError, NothingToAnalyse, StoreError, UnsafePath, UserFileError
 from harness.frames.mapping import ColumnMapping
 from harness.metrics import METRICS
+from harness.numerals import agreed, counted
 from harness.plan.schema import LowDefinition
 from harness.tables import attempts_schema
 
@@ -127,7 +128,7 @@ def collect_repeats(
                     else:
                         table = _as_attempts(read, campaign, path, campaign.name)
                         tables.append(table)
-                    sources.append(f"{path}: {table.num_rows} attempts")
+                    sources.append(f"{path}: {counted(table.num_rows, 'attempt')}")
                     kept = ("plan.toml", JOURNAL_NAME)
                     if campaign is not None and any(
                         inside.is_there(campaign, campaign / name) for name in kept
@@ -149,13 +150,15 @@ def collect_repeats(
                     left_out[path] = f"{why}; nor does its journal help: {broken}"
                     continue
                 tables.append(_as_attempts(held, campaign, path, campaign.name))
-                sources.append(f"{path}: {why}; {held.num_rows} attempts from the campaign's journal")
+                sources.append(
+                    f"{path}: {why}; {counted(held.num_rows, 'attempt')} from the campaign's journal"
+                )
                 plans.append(campaign / "plan.toml")
         tables += _nights(foreign, unnamed, root)
     if frames:
         _number(frames)
         tables.append(pa.Table.from_pylist(frames, schema=attempts_schema()))
-        sources.append(f"{len(frames)} files of frames")
+        sources.append(f"{counted(len(frames), 'file')} of frames")
     if not tables:
         why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
         raise NothingToAnalyse(
@@ -164,7 +167,10 @@ def collect_repeats(
         )
     repeats, doubles = _each_once(pa.concat_tables(tables))
     if doubles:
-        sources.append(f"{doubles} attempts stood in more than one folder and were used once")
+        sources.append(
+            f"{counted(doubles, 'attempt')} stood in more than one folder and "
+            f"{agreed('was', doubles)} used once"
+        )
     return Collection(repeats, tuple(sources), left_out, tuple(dict.fromkeys(plans)), frozenset(lower))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import math
 from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from harness.engine.campaign import CampaignResult
 from harness.errors import DiskFull, Interrupted, ReportMissing
 from harness.frames.notes import NOTE_CODE, note_lines
 from harness.metrics import METRICS, ComparedMetric
-from harness.numerals import signed
+from harness.numerals import decimals_of, out_of, signed
 from harness.plan.hours import Calendar
 from harness.rehearse import Outlook
 from harness.report import ReportFiles, write_report
@@ -58,7 +59,7 @@ class Conclusion:
         columns, rows = closing_table(self.analysis)
         if rows:
             reference = self.analysis.settings.reference
-            print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
+            print_table(out, verdict_heading(reference), columns, rows)
             out.print()
         for warning in (*self.analysis.warnings, *self.marks):
             out.print(Text(f"note: {warning}", style="yellow"))
@@ -66,6 +67,11 @@ class Conclusion:
             out.print(Text(f"ended: {ended}"))
         out.print(Text(self.analysis.answer, style="bold"))
         out.print(Text(f"report: {self.files.page}"))
+
+
+def verdict_heading(reference: str) -> str:
+    """Heading of :func:`closing_table`."""
+    return f"change against {reference}; a word is a verdict, ? undecided, without either: described only"
 
 
 def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
@@ -84,8 +90,7 @@ def _marks(repeats: pd.DataFrame) -> tuple[str, ...]:
         for code in {mark.partition(":")[0] for mark in marks} - {NOTE_CODE}
     )
     return tuple(note_lines(repeats.to_dict("records"))) + tuple(
-        f"{count} of {len(repeats)} accepted repeats {'is' if count == 1 else 'are'} marked {code}; "
-        "the report has the details"
+        f"{out_of(count, len(repeats), 'accepted repeat', 'is')} marked {code}; the report has the details"
         for code, count in marked.most_common()
     )
 
@@ -142,15 +147,16 @@ def _shown(claim: dict[str, Any] | None, metric: ComparedMetric) -> str:
         return text
     if decision == "undecided":
         return f"{text} ?"
-    return f"{text} {decision}" if main or decision == "same" else text
+    return f"{text} {decision}"
 
 
 def _change(claim: dict[str, Any], value: float) -> str:
+    half = math.nan if claim["low"] is None else (claim["high"] - claim["low"]) / 2
     if claim["scale"] != "ratio":
-        return f"{signed(value, 1)} {claim['unit']}"
+        return f"{signed(value, decimals_of(half))} {claim['unit']}"
     if value >= _HUGE:
         return f"over +{(_HUGE - 1) * 100} %"
-    return f"{signed((value - 1) * 100, 1)} %"
+    return f"{signed((value - 1) * 100, decimals_of(100 * half))} %"
 
 
 def conclude_run(result: CampaignResult) -> Conclusion:
@@ -161,7 +167,7 @@ def conclude_run(result: CampaignResult) -> Conclusion:
         Interrupted: Ctrl-C.
     """
     safe = (
-        f"{result.accepted} of {result.wanted} repeats are measured and safe in {result.folder} "
+        f"{out_of(result.accepted, result.wanted, 'repeat', 'is')} measured and safe in {result.folder} "
         f"(ended: {result.reason})"
     )
     again = f"`levelrig report {result.folder}` writes it"

@@ -16,7 +16,7 @@ from harness.analysis import AnalysisSettings, cross_check, words
 from harness.analysis.analyse import Analysis, analyse
 from harness.collect.repeats import OWN_FRAMES, Collection, collect_repeats, unusual_attempts
 from harness.commands import add_command, print_json
-from harness.commands.after_run import closing_table
+from harness.commands.after_run import closing_table, verdict_heading
 from harness.csvtext import csv_text
 from harness.errors import PlanError, Problem, StoreError
 from harness.frames.mapping import ColumnMapping
@@ -118,7 +118,7 @@ def _analyse(arguments: argparse.Namespace) -> int:
     columns, rows = closing_table(analysis)
     if rows:
         reference = analysis.settings.reference
-        print_table(out, f"change against {reference}; ? undecided, the rest decided", columns, rows)
+        print_table(out, verdict_heading(reference), columns, rows)
     if checked is not None:
         shown = [
             (row["profile"], row["scope"], row["method"], _change(row, analysis.settings), row["note"])

@@ -17,6 +17,7 @@ from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
 from harness.needs.need import Need
 from harness.places import CAMPAIGNS
+from harness.numerals import counted
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan, older_spellings
@@ -181,7 +182,7 @@ def _show(out: Console, plan: Plan) -> None:
     night = forecast(plan)
     print_table(
         out,
-        f"{len(cells)} cells, {len(slots)} repeats, order {plan.plan.order}",
+        f"{counted(len(cells), 'cell')}, {counted(len(slots), 'repeat')}, order {plan.plan.order}",
         ["title", "setting", "profile", "definition"],
         [[c.title.name, c.setting.name, c.profile.name, c.definition_hash] for c in cells],
     )

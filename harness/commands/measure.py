@@ -67,7 +67,7 @@ def measure(
             stop_on_signals(
                 stop,
                 outlives_terminal=SUPERVISED in os.environ,
-                missing=lambda: "the running attempt is ended and put down, then the card is put back",
+                missing=lambda: "the running attempt is ended and recorded, then the card is put back",
                 end_titles=kill_own_titles,
             )
         )

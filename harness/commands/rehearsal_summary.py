@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.text import Text
 
 from harness.metrics import METRICS
+from harness.numerals import counted
 from harness.rehearse import Outlook
 from harness.terminal import duration, print_table
 
@@ -38,7 +39,8 @@ def print_outlook(out: Console, outlook: Outlook) -> None:
     out.print(
         Text(
             f"The real night takes about {duration(outlook.expected_s)}, likely between "
-            f"{duration(outlook.earliest_s)} and {duration(outlook.latest_s)}, for {outlook.wanted} repeats. "
+            f"{duration(outlook.earliest_s)} and {duration(outlook.latest_s)}, for "
+            f"{counted(outlook.wanted, 'repeat')}. "
             "This was a simulation: it says how the night goes, not what your card scores.",
             style="bold",
         )

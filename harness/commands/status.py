@@ -20,7 +20,7 @@ from harness.frames.notes import note_lines
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import Standing
 from harness.store.causes import CellSetAside, grouped
-from harness.terminal import console, duration, print_table, readings_line
+from harness.terminal import console, count_line, doing_line, print_table, readings_line
 
 #: Without a sign of life for this long, a run whose process is gone is taken to have ended, seconds.
 _SILENT_S = 60.0
@@ -63,7 +63,7 @@ def _status(arguments: argparse.Namespace) -> int:
     if found["unrestored"]:
         out.print(
             f"The card was not put back when the last run ended ({found['unrestored']}). {card_state()} "
-            "`levelrig restore` puts it back, and tells how it stands.",
+            "`levelrig restore` puts it back, and says how it stands.",
             markup=False,
         )
     extra = [
@@ -71,13 +71,10 @@ def _status(arguments: argparse.Namespace) -> int:
         for name, what in (("sentinels", "to watch drift"), ("remeasurements", "re-measurements of outliers"))
         if found[name]
     ]
-    out.print(
-        ", ".join([f"{found['accepted']} of {found['wanted']} repeats accepted", *extra])
-        + f", {found['left']} left to measure"
-    )
-    if found["ends_utc"]:
-        left_s = found["ends_in_s"]
-        out.print(f"ends about {found['ends_utc']:%Y-%m-%d %H:%M} UTC, in {duration(left_s)}")
+    counts = found["accepted"], found["wanted"], found["ends_in_s"]
+    out.print(count_line(*counts, running=found["running"]))
+    if extra or found["left"]:
+        out.print("; ".join([*extra, f"{found['left']} left to measure"]))
     if found["now"]:
         for line in now_lines(found["now"], out.width):
             out.print(line, markup=False)
@@ -94,7 +91,7 @@ def _status(arguments: argparse.Namespace) -> int:
     for entry in found["set_aside"]:
         out.print(f"unstable: {entry}", markup=False)
     for line in grouped([CellSetAside(**cell) for cell in found["cells_set_aside"]]):
-        out.print(f"set aside until the cause is put right: {line}", markup=False, soft_wrap=True)
+        out.print(f"set aside until its cause is fixed: {line}", markup=False, soft_wrap=True)
     for line in found["frame_log_notes"]:
         out.print(f"note: {line}", markup=False, soft_wrap=True)
     if found["shared_cause"]:
@@ -104,13 +101,7 @@ def _status(arguments: argparse.Namespace) -> int:
 
 def now_lines(now: Mapping[str, Any], width: int) -> list[str]:
     """What the running attempt does and its latest readings, from the file that the run keeps fresh."""
-    doing = f"{now['phase']} {duration(now['phase_s'])}"
-    if now["phase_left_s"] is not None:
-        doing += f", {duration(now['phase_left_s'])} left"
-    if not now["cell_id"] and now.get("detail"):
-        doing = f"{now['detail']}: {doing}"
-    if now["cell_id"]:
-        doing = f"{now['cell_id']} repeat {now['repeat_index']}: {doing}"
+    doing = doing_line(now)
     fps = now.get("running_fps")
     readings = readings_line({**now["readings"], **({} if fps is None else {"running_fps": fps})}, width)
     return [doing, readings] if readings else [doing]
@@ -136,7 +127,7 @@ def summarise(store: CampaignStore, now_utc: datetime) -> dict[str, Any]:
     elif left:
         state = "stopped; the same run command goes on"
     elif standing.cells_set_aside:
-        state = "ended, some cells set aside; the same run command offers them again"
+        state = "ended, some cells set aside; the same run command tries them again"
     else:
         state = (
             "complete" if standing.accepted_count == standing.wanted_count else "ended, some repeats missing"
@@ -183,7 +174,7 @@ def _cells(standing: Standing) -> list[dict[str, Any]]:
         elif aside:
             cell["state"] = "set aside as unstable"
         elif blocked:
-            cell["state"] = "set aside until its cause is put right"
+            cell["state"] = "set aside until its cause is fixed"
         else:
             cell["state"] = f"{still_open} to measure" if still_open else "no tries left"
     return list(cells.values())

@@ -17,6 +17,7 @@ from harness.commands.signals import card_state
 from harness.engine.requests import Request, ask, drop_request
 from harness.errors import HarnessError, StoreError
 from harness.guard import RestoreRecord
+from harness.numerals import out_of
 from harness.store.campaign import CampaignStore
 from harness.store.lock import LOCK_NAME
 from harness.supervise.runners import find_runners
@@ -181,6 +182,6 @@ def _lines(folder: Path, found: Stopped) -> list[str]:
         )
     else:
         state = f"{folder}: stopped after {duration(found.waited_s)}"
-    measured = f"{found.accepted} of {found.wanted} repeats are measured"
+    measured = f"{out_of(found.accepted, found.wanted, 'repeat', 'is')} measured"
     measured += "." if found.accepted == found.wanted else "; the same run command goes on."
     return [state, card_state(), measured]

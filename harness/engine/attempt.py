@@ -74,6 +74,7 @@ class Running:
     start_s: float
     campaign_start_s: float
     boot_id: str
+    which: str = ""  # the repeat in words
     stages: dict[str, tuple[AnyStage, Rule]] = field(default_factory=dict)
     gates: dict[str, GateResult] = field(default_factory=dict)
     marks: list[str] = field(default_factory=list)

@@ -138,6 +138,7 @@ class AttemptActs(ABC):
             start_s=now_s,
             campaign_start_s=self._origin_s,
             boot_id=self._boot_id,
+            which=slot.said(self._plan.plan.repeats_at_most),
             temperature_quantity=self._gatekeeper.temperature,
             stages=self._stages(slot),
             channels=self._sampler.channels,
@@ -383,7 +384,7 @@ class AttemptActs(ABC):
         )
         self._observer.on_attempt(
             running.cell.cell_id,
-            running.slot.repeat_index,
+            running.which,
             running.ref.attempt_index,
             instruction.verdict,
             instruction.reason,

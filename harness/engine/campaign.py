@@ -32,6 +32,7 @@ from harness.engine.schedule import Schedule, WantedCells
 from harness.errors import HarnessError, NotRestored, PlanError, Problem
 from harness.frames.defined import Definitions
 from harness.log import get_logger
+from harness.numerals import out_of
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast
 from harness.plan.night_tables import Night
@@ -342,11 +343,11 @@ def _finish(store: CampaignStore, schedule: Schedule, end: EndCampaign) -> Campa
     reason = end.reason
     if end.stop is None and accepted < wanted:
         exit_code = EXIT_INCOMPLETE
-        reason = f"{wanted - accepted} of {wanted} repeats could not be measured; the report says why"
+        reason = f"{out_of(wanted - accepted, wanted, 'repeat')} could not be measured; the report says why"
         standing = store.standing()
         if at_fault := {e.title: None for e in standing.set_aside if e.title_at_fault and e.title}:
             names = ", ".join(at_fault)
-            reason += f"; {names}: crashed under every profile; put that right and run the same command again"
+            reason += f"; {names}: crashed under every profile; fix that and run the same command again"
         if any(repeat.exhausted and not repeat.blocked for repeat in standing.missing):
             reason += "; where no try is left: raise attempts_per_repeat under [retries], then run it again"
         if aside := grouped(standing.cells_set_aside):
@@ -379,13 +380,12 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     """What a person should know of the folder that is gone on with."""
     standing = store.standing()
     messages = [
-        f"offered again, as the cause may be put right by now: {line}"
-        for line in grouped(standing.offered_again)
+        f"tried again, as the cause may be fixed by now: {line}" for line in grouped(standing.offered_again)
     ]
     if store.stale_pid is not None:
         messages.append(f"the last run (process {store.stale_pid}) ended without closing the folder")
     if store.rig_note:
-        messages.append(f"goes on on rig {store.rig_id}: {store.rig_note}")
+        messages.append(f"continues on rig {store.rig_id}: {store.rig_note}")
     messages += [
         f"{attempt_id} was interrupted; it is kept as evidence and measured again"
         for attempt_id in store.closed_attempts
@@ -396,6 +396,6 @@ def _opening_messages(store: CampaignStore) -> list[str]:
     messages += [f"set aside for this run: {line}" for line in grouped(standing.cells_set_aside)]
     if standing.accepted_count:
         messages.append(
-            f"going on: {standing.accepted_count} of {standing.wanted_count} repeats are measured"
+            f"resuming: {out_of(standing.accepted_count, standing.wanted_count, 'repeat', 'is')} measured"
         )
     return messages

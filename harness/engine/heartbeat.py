@@ -127,5 +127,6 @@ class Signs:
             ends_in_s=self._ends_in_s(self._estimate.ends_in_s(now_s - running.start_s if running else 0.0)),
             readings=readings,
             detail=detail,
+            which=running.which if running else "",
             frame_log=running.growing_log(now_s) if running and state.title_may_run else None,
         )

@@ -31,6 +31,7 @@ class Progress:
         ends_in_s: Expected seconds to the end of the night; None where unknown.
         readings: Latest readings by quantity, those that the rig has.
         detail: What the phase waits for, in a few words.
+        which: The running repeat in words, as ``repeat 2`` or ``sentinel 1``; empty between attempts.
         frame_log: The log that the running title writes its frames to; None where there is none to look at.
     """
 
@@ -45,6 +46,7 @@ class Progress:
     ends_in_s: float | None
     readings: dict[str, float]
     detail: str = ""
+    which: str = ""
     frame_log: FrameLogSource | None = None
 
 
@@ -55,9 +57,9 @@ class Observer(Protocol):
         """Called several times a second while something is awaited."""
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
-        """An attempt's outcome is durable."""
+        """An attempt's outcome is durable; ``which`` is ``repeat 2``, ``sentinel 1`` and so on."""
 
     def on_message(self, level: str, message: str) -> None:
         """Something a person should know; ``level`` is info, warning or error."""
@@ -83,7 +85,7 @@ class Silent:
         pass
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
         pass
 
@@ -105,9 +107,9 @@ class GuardedObserver:
         self._tell("on_progress", progress)
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
-        self._tell("on_attempt", cell_id, repeat_index, attempt_index, verdict, reason)
+        self._tell("on_attempt", cell_id, which, attempt_index, verdict, reason)
 
     def on_message(self, level: str, message: str) -> None:
         self._tell("on_message", level, message)

@@ -19,6 +19,7 @@ from harness.frames.defined import SMOOTHNESS_KEYS, Definitions, default_of, def
 from harness.frames.metrics import low_columns
 from harness.log import get_logger
 from harness.metrics import METRICS
+from harness.numerals import agreed, counted
 from harness.plan.earlier_keys import with_present_keys
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
@@ -63,8 +64,8 @@ def recompute_metrics(store: CampaignStore, by: Definitions) -> list[str]:
     if done or lost:
         log.info("figures recomputed", attempts=len(done), without_frames=lost)
     told = [
-        f"the plan defines metrics otherwise than before: {len(done)} attempts had their figures worked out "
-        "again from what was kept; nothing is measured again"
+        f"the plan defines metrics differently than before: the figures of {counted(len(done), 'attempt')} "
+        f"{agreed('was', len(done))} worked out again from what was kept; nothing is measured again"
     ]
     return told * bool(done) + [
         f"{attempt_id}: its kept frames can't be read, so its figures by the new definition stay empty"

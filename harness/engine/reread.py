@@ -2,6 +2,7 @@
 
 A measurement is what was run; how its log is read is not part of it. So where a cell's definition changed in
 the mapping alone, each of its attempts that was accepted, or was rejected for its frame log, is read again
+from harness.numerals import agreed, counted
 from the kept original, by the same code and before the same checks as in the night. One that passes counts
 from then on, with a mark; the old reading stays in the journal (event ``revised``) and beside the new table.
 """
@@ -26,6 +27,7 @@ from harness.engine.plugin_metrics import FAILED, plugin_metrics
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import HarnessError, PlanError, Problem, StoreError
 from harness.frames.defined import Definitions
+from harness.numerals import agreed, counted
 from harness.plan.schema import Cell, Plan
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
@@ -101,7 +103,7 @@ def reread_frame_logs(
         elif row.verdict == "accepted":
             lost.append(f"{attempt_id}: {changes['reason']}")
     if lost and not measure_unreadable:
-        what = f"{len(lost)} repeats that counted would not count by it; the first: {lost[0]}"
+        what = f"{counted(len(lost), 'repeat')} that counted would not count by it; the first: {lost[0]}"
         remedy = "fix the mapping, or add --discard-changed to measure them again"
         raise PlanError("frame_log", [Problem("titles: frame_log", what, remedy)])
     for attempt_id, changes, table in read:
@@ -109,7 +111,7 @@ def reread_frame_logs(
     if not any(counts.values()):
         return []
     told = (
-        f"the plan maps frame logs otherwise than before: {_kept(sum(counts.values()))} read again, "
+        f"the plan maps frame logs differently than before: {_kept(sum(counts.values()))} read again, "
         f"{counts['accepted']} count now, {counts['rejected']} are rejected"
     )
     if counts["unreadable"]:
@@ -123,7 +125,7 @@ def reread_frame_logs(
 
 
 def _kept(count: int) -> str:
-    return "1 kept log was" if count == 1 else f"{count} kept logs were"
+    return f"{counted(count, 'kept log')} {agreed('was', count)}"
 
 
 def _may_be_reread(row: AttemptRow, now: Mapping[str, Cell]) -> bool:

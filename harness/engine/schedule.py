@@ -80,7 +80,7 @@ class Schedule:
             return wanted_cells(repeats)
         except Exception as error:
             note_fault("the rule of adaptive repeats", error)
-            self.news.append(f"which cells need a repeat can't be told ({told(error)}); all are measured")
+            self.news.append(f"which cells need a repeat is not known ({told(error)}); all are measured")
             return {slot.cell_id for slot in self._store.standing().remaining}
 
     def _remeasurements(self) -> list[Slot]:

@@ -17,7 +17,7 @@ from harness.frames.agreement import Agreement
 from harness.frames.edges import BELOW
 from harness.frames.mapping import ColumnMapping
 from harness.frames.rows import CUT_OFF, FAULTS, HEADER_AGAIN, RowNumbers
-from harness.numerals import beside_limit
+from harness.numerals import agreed, beside_limit, counted, times
 
 OTHER_PROCESS = "other process"
 NOT_FINITE = "not a finite number"
@@ -105,26 +105,30 @@ class Account:
         """What a person should know of this log, in sentences."""
         notes = []
         if damaged := self.damaged:
-            rows = "1 unreadable row was" if damaged == 1 else f"{damaged} unreadable rows were"
+            rows = f"{counted(damaged, 'unreadable row')} {agreed('was', damaged)}"
             notes.append(f"{rows} left out; first: {self.first_damage}")
             if self._mapping.time_column is None:
                 notes.append("the time axis is short by those rows, as their frame times are unknown")
         if self.repaired:
-            rows = "1 row was" if self.repaired == 1 else f"{self.repaired} rows were"
+            rows = f"{counted(self.repaired, 'row')} {agreed('was', self.repaired)}"
             notes.append(
                 f"{rows} repaired: the missing interval or time follows from the other column; "
                 f"first: {self._first_repaired}"
             )
         notes += edges(self.left_out[BELOW])
         if self.left_out[HEADER]:
-            times = "once" if self.left_out[HEADER] == 1 else f"{self.left_out[HEADER]} times"
-            notes.append(f"the header stands {times} more inside the log: it may hold several runs")
+            notes.append(
+                f"the header stands {times(self.left_out[HEADER])} more inside the log: it may "
+                "hold several runs"
+            )
         if said := agreement.sentence():
             notes.append(said)
         if agreement.untimed_rows:
             notes.append(
-                f"the last {agreement.untimed_rows} rows have no time of their own: nothing checks them"
+                f"at the end {counted(agreement.untimed_rows, 'row')} without a time: nothing checks them"
             )
         if self.faults[NO_TIME]:
-            notes.append(f"{self.faults[NO_TIME]} rows: {NO_TIME}")
-        return notes + [f"{self.left_out[r]} frames: {r}" for r in (NOT_SHOWN, GENERATED) if self.left_out[r]]
+            notes.append(f"{counted(self.faults[NO_TIME], 'row')}: {NO_TIME}")
+        return notes + [
+            f"{counted(self.left_out[r], 'frame')}: {r}" for r in (NOT_SHOWN, GENERATED) if self.left_out[r]
+        ]

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.frames.rows import RowNumbers
+from harness.numerals import counted
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -225,7 +226,7 @@ class Agreement:
                 f"to {100 * abs(self.ratio - 1):.2g} %"
             )
         row, interval_ms, step_ms = self.first
-        rows = "1 row" if count == 1 else f"{count} rows"
+        rows = counted(count, "row")
         return (
             f"interval and time differ in {rows} (gaps, lost, doubled or added rows); first: data row {row}, "
             f"{interval_ms:.6g} ms by interval, {step_ms:.6g} ms by time"

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from harness.frames.rows import RawRows
+from harness.numerals import times
 
 _TURN = 1 << 32
 #: A counter that jumps back by nearly a turn and is then within this of where it was has wrapped.
@@ -64,5 +65,7 @@ class Unwrapper:
         """What was done, in sentences."""
         if not self.turns:
             return []
-        times = "once" if self.turns == 1 else f"{self.turns} times"
-        return [f"the 32-bit counter in column {self._reference!r} started again {times}; that was added"]
+        return [
+            f"the 32-bit counter in column {self._reference!r} started again "
+            f"{times(self.turns)}; that was added"
+        ]

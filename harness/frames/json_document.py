@@ -16,6 +16,7 @@ from typing import BinaryIO
 from harness.errors import FrameLogError
 from harness.frames.files import LONGEST_LINE_BYTES, open_text
 from harness.frames.jsonlog import array_lines
+from harness.numerals import counted
 
 _READ_BYTES = 1 << 20
 _TOKEN = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"|[{}\[\]:,]', re.DOTALL)
@@ -50,7 +51,7 @@ def rows_begin(path: Path, encoding: str, rows_key: str | None) -> RowArray | No
     if rows_key is None and is_object_a_line(path, encoding):
         return None
     found = row_arrays(path, encoding)
-    listed = ", ".join(f"{array.key!r} ({array.rows} rows)" for array in found) or "none"
+    listed = ", ".join(f"{array.key!r} ({counted(array.rows, 'row')})" for array in found) or "none"
     if rows_key is not None:
         named = [array for array in found if array.key == rows_key]
         if not named:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.frames.mapping import SPACES
+from harness.numerals import counted
 
 DELIMITERS = {
     ",": "comma",
@@ -254,5 +255,5 @@ def _headings(
         rest = [i for i in rest if not lines[i].startswith(mark)]
     if rest:
         options["skip_rows"] = rest[-1] + 1
-        said.append(f"{options['skip_rows']} lines stand before the table")
+        said.append(f"{counted(options['skip_rows'], 'line')} before the table")
     return names

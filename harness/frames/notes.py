@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+from harness.numerals import out_of
+
 #: Code of the mark that carries a note of the reader.
 NOTE_CODE: Final = "frame-log-note"
 _NUMBERS = re.compile(r"\d[\d.,e+-]*|'[^']*'|\([^)]*\)")
@@ -32,7 +34,7 @@ def note_lines(rows: Iterable[Mapping[Any, Any]]) -> list[str]:
         for kind, note in kinds.items():
             found.setdefault((title, kind), []).append(note)
     return [
-        f"{title}: frame log of {len(notes)} of {counts[title]} attempts: {notes[0]}"
+        f"{title}: frame log of {out_of(len(notes), counts[title], 'attempt')}: {notes[0]}"
         + (" (the first of them)" if len(set(notes)) > 1 else "")
         for (title, _), notes in found.items()
     ]

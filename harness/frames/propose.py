@@ -20,6 +20,7 @@ from harness.frames.contest import CHECKED_POINTS, CLEAR_LEAD, Reading, Roles
 from harness.frames.mapping import ColumnMapping
 from harness.frames.readings import ranked
 from harness.frames.sample import LogSample, SampledColumn, take_sample
+from harness.numerals import counted, times
 from harness.plan.toml_text import toml_value
 
 _TRY_OUT_BYTES = 256 << 20
@@ -125,7 +126,7 @@ def _adopt(readings: list[Reading], found: _Findings) -> None:
     found.evidence.append(f"read so, the log has {fps:.4g} frames a second on average")
     next_best = next((other for other in readings[1:] if not other.gives_the_same(best)), None)
     if next_best is not None:
-        against = next_best.said_against or ["less speaks for it"]
+        against = next_best.said_against or ["there is less evidence for it"]
         found.runner_up = f"{next_best.title()}; it lost because: {'; '.join(against)}"
         if best.points - next_best.points < CLEAR_LEAD:
             found.doubts.append(
@@ -136,7 +137,7 @@ def _adopt(readings: list[Reading], found: _Findings) -> None:
         found.mapping["when_time_goes_back"] = "last-run"
         rows = ", ".join(str(int(row) + 1) for row in again[:5])
         found.doubts.append(
-            f"the time starts again {len(again)} times (data row {rows}): several runs in one log, of which "
+            f"the time starts again {times(len(again))} (data row {rows}): several runs in one log, of which "
             "the last is used; set when_time_goes_back = 'first-run' for the first"
         )
 
@@ -186,7 +187,7 @@ def _choose_process(splitter: SampledColumn, masks: dict[str, NDArray[np.bool_]]
     counts = {value: int(np.count_nonzero(mask)) for value, mask in masks.items()}
     chosen = max(counts, key=lambda value: counts[value])
     found.mapping |= {"filter_column": splitter.reference, "filter_value": chosen}
-    listed = ", ".join(f"{value!r} ({count} rows)" for value, count in counts.items())
+    listed = ", ".join(f"{value!r} ({counted(count, 'row')})" for value, count in counts.items())
     found.evidence.append(f"values of {name_of(splitter)}: {listed}")
     found.doubts.append(
         f"filter_value is the one with the most rows, {chosen!r}; set it to the process that you mean"
@@ -203,7 +204,8 @@ def _hint_at_flags(sample: LogSample, found: _Findings) -> None:
             rare = min(values, key=column.words.count)
             found.doubts.append(
                 f"{name_of(column)} has the two values {values[0]!r} and {values[1]!r} ({rare!r} in "
-                f"{column.words.count(rare)} rows); if that marks frames never shown or interpolated, set "
+                f"{counted(column.words.count(rare), 'row')}); if that marks frames never shown "
+                "or interpolated, set "
                 "dropped_column or generated_column and its values"
             )
         elif 2 < len(values) <= 20 and column.numeric_share == 0:

@@ -32,6 +32,7 @@ from harness.frames.rows import RawRows, join_rows, pick_rows
 from harness.frames.stamps import with_stamps
 from harness.frames.summary_rows import with_summary_rows
 from harness.frames.textlog import open_layout, parse_block
+from harness.numerals import counted, times
 from harness.rig import FrameLog
 
 #: Rows in order of time that make a run; fewer are rows out of order.
@@ -111,8 +112,7 @@ def _sorted_note(rows: RawRows, mapping: ColumnMapping) -> list[str]:
     if not back:
         return []
     largest_s = -float(steps.min()) / mapping.time_scale.units_per_s
-    times = "once" if back == 1 else f"{back} times"
-    return [f"time goes back {times}, by up to {largest_s:.4g} s; the rows were sorted by time"]
+    return [f"time goes back {times(back)}, by up to {largest_s:.4g} s; the rows were sorted by time"]
 
 
 def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
@@ -136,7 +136,7 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
     account = cleaner.account
     if not account.frames:
         raise FrameLogError(
-            f"{path}: {account.rows_read} rows and no usable frame"
+            f"{path}: {counted(account.rows_read, 'row')} and no usable frame"
             + "".join(f"; {reason}: {count}" for reason, count in (account.faults + account.left_out).items())
             + "; check the mapping and whether the title ran"
         )

@@ -31,6 +31,7 @@ from harness.frames.column_relations import (
 from harness.frames.contest import Reading, Roles, compare, judge_rate
 from harness.frames.perhaps_rates import could_be_rates, strays
 from harness.frames.sample import SampledColumn
+from harness.numerals import times
 
 #: Frame times that are possible, s: 5 to 2000 frames a second, so that one unit at most fits.
 _SHORTEST_S, _LONGEST_S = 0.0005, 0.2
@@ -45,7 +46,7 @@ def roles_of(columns: Sequence[SampledColumn]) -> Roles:
         if counts_rows(column):
             said.append(f"{name_of(column)} counts up by one: a frame number, no time")
         elif again is not None and _steps_up(column) and (not len(again) or _is_far(column)):
-            runs = f", {len(again)} times from the start" if len(again) else ""
+            runs = f", {times(len(again))} from the start" if len(again) else ""
             step = float(np.nanmedian(np.diff(column.relative)))
             said.append(f"{name_of(column)} rises in steps of {step:.6g} (median){runs}: a time or a counter")
             clocks.append(column)

@@ -11,6 +11,7 @@ from pathlib import Path
 from harness.errors import FrameLogError
 from harness.frames.agreement import LEAST_ROWS, Agreement
 from harness.frames.mapping import ColumnMapping
+from harness.numerals import counted
 
 #: Rows whose times rise by exactly 1 that are no chance (chosen here, no source).
 LEAST_COUNTED = 100
@@ -37,7 +38,7 @@ def refuse_contradictions(path: Path, mapping: ColumnMapping, agreement: Agreeme
         )
     if agreement.untimed_ms > CONTRADICTION * agreement.interval_sum_ms[agreement.ends]:
         raise FrameLogError(
-            f"{path}: the last {agreement.untimed_rows} rows have no time in column {time!r} and "
+            f"{path}: {counted(agreement.untimed_rows, 'row')} at the end without a time in column {time!r} "
             f"add {agreement.untimed_ms / 1e3:.6g} s: they look like totals below the table; "
             "remove them, or mark them as comments"
         )

@@ -24,6 +24,7 @@ from harness.frames.rows import (
     RowNumbers,
     number_references,
 )
+from harness.numerals import counted
 
 #: Values of a column that are remembered for messages.
 _MOST_VALUES = 1000
@@ -92,7 +93,7 @@ class Selection:
         """Close the account of what was chosen. Raises FrameLogError where the filter met no row."""
         account, mapping = self._account, self._mapping
         if mapping.filter_column is not None and account.rows_read == account.left_out[OTHER_PROCESS] > 0:
-            values = ", ".join(f"{v!r} ({n} rows)" for v, n in self._seen_values.most_common(8))
+            values = ", ".join(f"{v!r} ({counted(n, 'row')})" for v, n in self._seen_values.most_common(8))
             raise FrameLogError(
                 f"{self._path}: no row has {' or '.join(map(repr, mapping.filter_values))} in column "
                 f"{mapping.filter_column!r}; values there: {values}; set filter_value to one of these"
@@ -153,7 +154,7 @@ class Selection:
             return
         known = {*TRUE_WORDS, *FALSE_WORDS}
         if any(value not in known for value in seen):
-            listed = ", ".join(f"{value!r} ({count} rows)" for value, count in seen.most_common(8))
+            listed = ", ".join(f"{value!r} ({counted(count, 'row')})" for value, count in seen.most_common(8))
             raise FrameLogError(
                 f"{self._path}: column {reference!r} ({kind}_column) holds values that mean neither "
                 f"yes nor no: {listed}; set {key} to those that mark such a frame"

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final, Literal, Self
 
 from harness import filelock
-from harness.clock import Clock, SystemClock
+from harness.clock import Clock, SystemClock, local_time
 from harness.errors import HardwareBusy, StoreError
 from harness.guard.record import FILE_NAME, RestoreRecord, make_state_folder, records_of_others
 from harness.guard.times import HANDOVER_S
@@ -26,6 +26,7 @@ from harness.places import state_folder
 
 LOCK_NAME: Final = "hardware.lock"
 _POLL_S: Final = 0.1
+_SINCE: Final = "%Y-%m-%d %H:%M:%S UTC"
 Doing = Literal["run", "try", "restore", "watch"]
 
 
@@ -54,7 +55,15 @@ class Holder:
             "watch": "the watch of a run that ended",
         }
         where = f", folder {self.folder}" if self.folder else ""
-        return f"process {self.pid} ({words.get(self.doing, 'levelrig')}, since {self.since}{where})"
+        return f"process {self.pid} ({words.get(self.doing, 'levelrig')}, since {_local(self.since)}{where})"
+
+
+def _local(since: str) -> str:
+    """The time that a lock file holds in UTC, by this machine's clock; as it stands where it is none."""
+    try:
+        return local_time(datetime.strptime(since, _SINCE).replace(tzinfo=UTC))
+    except ValueError:
+        return since
 
 
 class HardwareLock:
@@ -122,7 +131,7 @@ class HardwareLock:
         text = {
             "identity": own_identity(),
             "doing": doing,
-            "since": datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
+            "since": datetime.now(UTC).strftime(_SINCE),
             "folder": str(folder.absolute()) if folder else "",
         }
         filelock.say(self.descriptor, text)

@@ -78,7 +78,7 @@ FPS_PER_W: Final = ComparedMetric(
     says_up="{p} is more efficient than {r}",
     says_down="{p} is less efficient than {r}",
     says_same="{p} is as efficient as {r}",
-    group="power", headed="FPS per W", instruments=("power_w",), instrument_reads="mean_power_w",
+    group="power", headed="FPS/W", instruments=("power_w",), instrument_reads="mean_power_w",
     shown=frozenset({"comparison-table", "campaigns-chart", "levels-table", "closing-table", "outlook"}),
     definition="average FPS / mean power, both over the same window: frames per joule.",
 )  # fmt: skip

@@ -6,7 +6,7 @@ from harness.plan.schema import Plan
 
 
 def chosen_afterwards(before: Plan, now: Plan) -> tuple[str, ...]:
-    """What decides the verdicts and is otherwise than before the first repeat, a clause each.
+    """What decides the verdicts and is differently than before the first repeat, a clause each.
 
     An extension that the plan had room for is no such choice.
 

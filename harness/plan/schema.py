@@ -332,6 +332,16 @@ class Slot(Part):
     sentinel: bool = False
     remeasurement: bool = False
 
+    def said(self, planned: int) -> str:
+        """``repeat 2``, ``sentinel 1``, ``re-measurement of repeat 2``, as a person counts them.
+
+        Args:
+            planned: Repeats of each cell that the order makes room for; sentinels are numbered after them.
+        """
+        if self.sentinel:
+            return f"sentinel {self.repeat_index - planned}"
+        return f"{'re-measurement of ' if self.remeasurement else ''}repeat {self.repeat_index}"
+
 
 def rules_in_force(conditions: Conditions, title: TitleSpec) -> list[tuple[AnyStage, Rule]]:
     """The stages that each attempt of the title passes, in order, each with its rule: the title's own, or the

@@ -311,10 +311,12 @@ def between(low: float | None, high: float | None, decimals: int = 1, *, sign: b
 
 def decimals_for(value: float, half_width: float | None = None) -> int:
     """Decimals that keep two digits of the uncertainty, or four of the value where that is unknown."""
-    scale = half_width if half_width and math.isfinite(half_width) and half_width > 0 else abs(value) / 100
-    if not scale or not math.isfinite(scale):
-        return 1
-    return max(0, min(4, 1 - math.floor(math.log10(scale))))
+    return numerals.decimals_of(half_width, unknown=numerals.decimals_of(abs(value) / 100))
+
+
+def change_decimals(low: float, high: float) -> int:
+    """Decimals of a change and of its interval's ends, by two digits of the interval's half width."""
+    return numerals.decimals_of((high - low) / 2)
 
 
 def duration(seconds: float | None) -> str:

@@ -10,7 +10,7 @@ PLACE ``title.setting``.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 import pandas as pd
@@ -18,9 +18,10 @@ import pandas as pd
 from harness.analysis import Analysis, words
 from harness.analysis.efficiency import axes_of
 from harness.metrics import METRICS
-from harness.report.elements import records
+from harness.numerals import shown_unit
+from harness.report.elements import between, change_decimals, decimals_for, number, records, signed
 from harness.report.folder import Campaign
-from harness.report.mean_levels import before_after
+from harness.report.mean_levels import BeforeAfter, before_after
 from harness.stages import STAGES
 
 NUMBERS_NAME: Final = "numbers.json"
@@ -44,6 +45,8 @@ CONDITIONS: Final = {
     "mean_foreign_cpu_load_pct": "%",
 }
 Repeats = dict[str, list[str]]
+#: Value, low, high and unit -> how a page shows the value and its ends; the latter only where it has any.
+Shown = Callable[[float, float, float, str], list[str]]
 
 
 def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str, Any]:
@@ -64,9 +67,10 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         repeats = used.of_change(*cells, row["metric"], paired=bool(row["paired"]))
         rests.setdefault((row["profile"], row["metric"]), {}).update(repeats)
         numbers[f"change/{place}.{row['profile']}/{row['metric']}"] = _number(
-            f"{row['scale']} of {row['label']}, {row['profile']} against {reference}: {row['decision']}",
+            f"{row['scale']} of {row['label']}, {row['profile']} against {reference}: "
+            f"{_verdict(row['decision'])}",
             (row["estimate"], row["low"], row["high"]), row["unit"], row["metric"], repeats,
-            words.interval_name(confidence, row["claimed_together"]),
+            words.interval_name(confidence, row["claimed_together"]), _change_shown(row),
         )  # fmt: skip
     for row in records(analysis.overall):
         mean = "geometric mean over titles of the ratio"
@@ -76,14 +80,15 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         ends = words.interval_name(confidence, row["claimed_together"])
         place, repeats = f"{row['profile']}/{row['metric']}", rests[row["profile"], row["metric"]]
         numbers[f"overall/{place}"] = _number(
-            f"{what}: {row['decision']}",
+            f"{what}: {_verdict(row['decision'])}",
             (row["estimate"], row["low"], row["high"]), row["unit"], row["metric"], repeats, ends,
+            _change_shown(row),
         )  # fmt: skip
         if pd.notna(row["like_these_low"]):
             numbers[f"like-these/{place}"] = _number(
-                f"{what}, with the interval for similar titles: {row['like_these_decision']}",
+                f"{what}, with the interval for similar titles: {_verdict(row['like_these_decision'])}",
                 (row["estimate"], row["like_these_low"], row["like_these_high"]),
-                row["unit"], row["metric"], repeats, ends,
+                row["unit"], row["metric"], repeats, ends, _change_shown(row),
             )  # fmt: skip
     numbers |= _levels(analysis, used)
     numbers |= _beside(campaign, analysis, used)
@@ -96,6 +101,10 @@ def numbers_of(campaign: Campaign, analysis: Analysis, version: str) -> dict[str
         "cells": _cells(campaign),
         "numbers": numbers,
     }
+
+
+def _verdict(decision: str) -> str:
+    return "described, without a verdict" if decision == "descriptive" else decision
 
 
 def _levels(analysis: Analysis, used: Used) -> dict[str, Any]:
@@ -111,7 +120,7 @@ def _levels(analysis: Analysis, used: Used) -> dict[str, Any]:
         ):
             found[f"level/{profile}/{metric}/{end}"] = _number(
                 f"{mean} over the titles compared of {row['label']}, {side}",
-                (value,), levels.unit, metric, used.of_cells(cells, metric),
+                (value,), levels.unit, metric, used.of_cells(cells, metric), shown=_beside_each_other(levels),
             )  # fmt: skip
     return found
 
@@ -122,15 +131,26 @@ def _beside(campaign: Campaign, analysis: Analysis, used: Used) -> dict[str, Any
     currency = analysis.settings.cost.currency if analysis.settings.cost is not None else ""
     units = {"mean_power_w": "W", "temperature_difference_k": "K", "sound_difference_db": "dB"}
     ranked = sorted(used.of_all_profiles(analysis))
+    reference = analysis.settings.reference
+    pairs = {
+        (f"{r['title']}.{r['setting']}.{r['profile']}", r["metric"]): bool(r["paired"])
+        for r in records(analysis.comparisons)
+    }
     for row in records(analysis.efficiency):
-        sides = list(dict.fromkeys([row["profile"], analysis.settings.reference]))
         for column, (of, what) in EFFICIENCY.items():
             metric = row.get(of, of)
             if pd.notna(row[column]) and metric is not None:
+                rests: Repeats = {}
+                for place in ranked:
+                    cell, beside = f"{place}.{row['profile']}", f"{place}.{reference}"
+                    if column in ("mean_power_w", "cost_per_hour") or cell == beside:
+                        rests |= used.of_cells([cell], str(metric))
+                    else:
+                        paired = pairs.get((cell, str(metric)), False)
+                        rests |= used.of_change(cell, beside, str(metric), paired=paired)
                 found[f"efficiency/{row['profile']}/{column}"] = _number(
                     what, (row[column],), units.get(column, currency if column == "cost_per_hour" else ""),
-                    str(metric),
-                    used.of_cells([f"{place}.{p}" for place in ranked for p in sides], str(metric)),
+                    str(metric), rests, shown=as_share if column.endswith("_ratio") else None,
                 )  # fmt: skip
     for row in records(analysis.variance):
         place = f"{row['title']}.{row['setting']}"
@@ -252,11 +272,54 @@ def _number(
     metric: str,
     repeats: Mapping[str, list[str]],
     ends: str = "",
+    shown: Shown | None = None,
 ) -> dict[str, Any]:
-    """One number; ``ends`` says what its low and high are."""
+    """One number; ``ends`` says what its low and high are, ``shown`` how the page shows them."""
     value, low, high = (*value, None, None)[:3]
     figures = {"value": _finite(value), "low": _finite(low), "high": _finite(high)}
-    return {"what": what, **figures, "ends": ends, "unit": unit, "metric": metric, "repeats": dict(repeats)}
+    ends_shown = [math.nan if end is None else end for end in figures.values()]
+    said = (shown or as_level)(ends_shown[0], ends_shown[1], ends_shown[2], unit)
+    return {
+        "what": what, **figures, "ends": ends, "unit": unit, "shown": said, "metric": metric,
+        "repeats": dict(repeats),
+    }  # fmt: skip
+
+
+def as_level(value: float, low: float, high: float, unit: str) -> list[str]:
+    """A level and its interval, by two digits of the interval's half width, or four of the level."""
+    decimals = decimals_for(value, (high - low) / 2)
+    return _with_unit(number(value, decimals), between(low, high, decimals), unit)
+
+
+def _beside_each_other(levels: BeforeAfter) -> Shown:
+    """Before and after stand with as many decimals, four digits of the smaller."""
+    decimals = decimals_for(min(abs(levels.before), abs(levels.after)))
+    return lambda value, low, high, unit: _with_unit(number(value, decimals), "", unit)
+
+
+def as_ratio(value: float, low: float, high: float, unit: str) -> list[str]:
+    """A ratio as a change in %."""
+    value, low, high = (100 * (end - 1) for end in (value, low, high))
+    return as_difference(value, low, high, "%")
+
+
+def as_share(value: float, low: float, high: float, unit: str) -> list[str]:
+    """A ratio in % of the reference."""
+    return [f"{number(100 * value, 1)} % of the reference"]
+
+
+def as_difference(value: float, low: float, high: float, unit: str) -> list[str]:
+    """A difference with its sign."""
+    decimals = change_decimals(low, high)
+    return _with_unit(signed(value, decimals), between(low, high, decimals, sign=True), unit)
+
+
+def _with_unit(value: str, ends: str, unit: str) -> list[str]:
+    return [f"{text} {shown_unit(unit)}".rstrip() for text in (value, ends) if text]
+
+
+def _change_shown(row: Mapping[str, Any]) -> Shown:
+    return as_ratio if row["scale"] == "ratio" else as_difference
 
 
 def _finite(value: Any) -> float | None:

@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 
 from pydantic import Field
 
+from harness.numerals import counted
 from harness.stages.gate import (
     BLIND_WAIT_S,
     Gate,
@@ -70,7 +71,7 @@ class WarmUpStage(Stage[WarmUp]):
     def says(self, rule: WarmUp, temperature: str) -> str:
         parts = [f"{rule.seconds:g} s"] if rule.seconds or rule.by_time else []
         if rule.passes:
-            parts.append(f"{rule.passes} passes of the title")
+            parts.append(f"{counted(rule.passes, 'pass', 'passes')} of the title")
         if rule.until_steady:
             parts.append(f"until the frame rate is steady, for {rule.timeout_s:g} s at most")
         return ", then ".join(parts)
@@ -120,7 +121,7 @@ class _WarmUpGate(WatchedGate):
         least_s, ended_by, pending = rule.seconds, "reached", []
         if rule.passes is not None and (readings.passes is None or readings.passes < rule.passes):
             done = "it reports none" if readings.passes is None else f"{readings.passes} done"
-            pending.append(f"{rule.passes} passes of the title ({done})")
+            pending.append(f"{counted(rule.passes, 'pass', 'passes')} of the title ({done})")
         if rule.until_steady:
             if self._steady.blind(self._temp, self._clock, readings):
                 least_s = max(least_s, min(BLIND_WAIT_S, rule.timeout_s))

@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from harness.numerals import counted, times
 from harness.reasons import is_permanent, kind_of
 
 #: A control refused, or what it applied did not read back: a shared cause where one control does it.
@@ -226,7 +227,7 @@ def cells_that_end_levelrig(attempts: Sequence[AttemptFact], in_round: int) -> d
         cell_id: CellSetAside(
             cell_id,
             PROGRAM_LOST,
-            f"levelrig itself was ended {count} times after this title was started, the last time: "
+            f"levelrig itself was ended {times(count)} after this title was started, the last time: "
             f"{last[cell_id].reason}; look whether the title ends other programs or takes all memory",
         )
         for cell_id, count in losses.items()
@@ -239,7 +240,8 @@ def grouped(cells: Sequence[CellSetAside], most: int = 3) -> list[str]:
     by_reason: dict[str, list[str]] = {}
     for cell in cells:
         by_reason.setdefault(cell.reason, []).append(cell.cell_id)
-    return [
-        f"{', '.join(ids[:most])}{f' and {len(ids) - most} more cells' if len(ids) > most else ''}: {reason}"
-        for reason, ids in by_reason.items()
-    ]
+    return [f"{', '.join(ids[:most])}{_more(len(ids) - most)}: {reason}" for reason, ids in by_reason.items()]
+
+
+def _more(count: int) -> str:
+    return f" and {counted(count, 'more cell')}" if count > 0 else ""

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from harness.numerals import counted
+
 
 @dataclass(frozen=True)
 class PlanChange:
@@ -47,17 +49,13 @@ class PlanChange:
             ("new", self.added),
         ):
             if cells:
-                told.append(f"{len(cells)} {'cell' if len(cells) == 1 else 'cells'} {word}:")
+                told.append(f"{counted(len(cells), 'cell')} {word}:")
                 told += [f"  {cell_id}{self._loss(cell_id)}" for cell_id in cells]
         return told
 
     def _loss(self, cell_id: str) -> str:
         count = self.discarded_repeats.get(cell_id, 0)
-        return (
-            f" ({count} accepted {'repeat' if count == 1 else 'repeats'} would no longer count)"
-            if count
-            else ""
-        )
+        return f" ({counted(count, 'accepted repeat')} would no longer count)" if count else ""
 
 
 def compare(

@@ -60,7 +60,7 @@ class FolderLock:
             pid, since_utc = said["pid"], datetime.fromisoformat(said["since_utc"])
         except (OSError, ValueError, KeyError, TypeError):
             return None, ""
-        return pid if isinstance(pid, int) else None, f" since {since_utc:%Y-%m-%d %H:%M} UTC"
+        return pid if isinstance(pid, int) else None, f" since {since_utc.astimezone():%Y-%m-%d %H:%M}"
 
 
 def _open(folder: Path, path: Path) -> int:

@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from harness import inside
 from harness.errors import DiskFull, FolderTaken, PlanChanged, RigChanged
+from harness.numerals import counted
 from harness.plan.cells import means_the_same
 from harness.plan.night_tables import Retries
 from harness.plan.schema import Cell, Slot
@@ -228,7 +229,7 @@ def _refuse_silent_losses(
         told = "\n".join(f"  {line}" for line in change.lines())
         lost = sum(change.discarded_repeats.values())
         raise PlanChanged(
-            f"{folder}: the plan changed, and {lost} accepted repeats would no longer count:\n"
+            f"{folder}: the plan changed, and {counted(lost, 'accepted repeat')} would no longer count:\n"
             f"{told}\nadd --discard-changed to go on so, or use a new folder"
         )
     seen = compare_with_last(journal, facts)
@@ -368,7 +369,7 @@ def _note_resume(
     if last.rig_id != facts.rig_id:
         seen = compare_with_last(journal, facts)
         kind = "rig-renamed" if seen.same else "rig-changed"
-        message = f"goes on on rig {facts.rig_id}; was on rig {last.rig_id}: {seen.told}"
+        message = f"continues on rig {facts.rig_id}; was on rig {last.rig_id}: {seen.told}"
         add_event(connection, now_utc, kind, message, {"before": last.rig_id, "after": facts.rig_id})
     if now_utc < last.heartbeat_utc:
         add_event(

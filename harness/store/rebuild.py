@@ -23,6 +23,7 @@ import pyarrow.parquet as pq
 
 from harness import inside
 from harness.errors import StoreError
+from harness.numerals import counted
 from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
 from harness.store.campaign_state import JOURNAL_LOST
@@ -66,7 +67,9 @@ class Rebuilt:
     def lines(self) -> list[str]:
         """The same for a person: what was recovered, and what was not."""
         told = [
-            f"{count} attempts recovered from {source}" for source, count in self.witnesses.items() if count
+            f"{counted(count, 'attempt')} recovered from {source}"
+            for source, count in self.witnesses.items()
+            if count
         ]
         told = told or ["no attempt's outcome could be recovered"]
         for what, names in (
@@ -82,12 +85,13 @@ class Rebuilt:
             if len(names) > 5:
                 told.append(f"and {len(names) - 5} more: {what}")
         if self.unconfirmed:
-            told.append(f"{self.unconfirmed} files are in no manifest and were taken as they were found")
+            told.append(f"{counted(self.unconfirmed, 'file')} in no manifest, taken as found")
         if self.events is None:
             told.append("not recovered: events and the times of phases; log.jsonl has what was logged")
         else:
             told.append(
-                f"{self.events} events copied from the old journal; times of phases as far as it had them"
+                f"{counted(self.events, 'event')} copied from the old journal; times of phases "
+                "as far as it had them"
             )
         told += [f"the old journal is kept as {name}" for name in self.aside]
         return told
@@ -447,7 +451,7 @@ def _fill(
             connection.executemany(
                 "INSERT INTO transitions VALUES (?, ?, ?)", [t for t in old.transitions if t[0] in rows]
             )
-        message = f"a new journal was built from what is on disk: {len(ordered)} attempts"
+        message = f"a new journal was built from what is on disk: {counted(len(ordered), 'attempt')}"
         add_event(connection, now_utc, "rebuilt", message, {})
 
 

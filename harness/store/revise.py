@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness import inside
 from harness.errors import StoreError
+from harness.numerals import counted
 from harness.store import dataset
 from harness.store.artifacts import ROW_NAME, Artifact, describe, sha256_of, write_row, write_table
 from harness.store.files import SafeFiles
@@ -106,7 +107,7 @@ def rewrite_lost_rows(journal: Journal, attempts_folder: Path, now_utc: datetime
             for attempt_id, artifact in found:
                 insert_artifacts(connection, attempt_id, [artifact])
             names = [attempt_id for attempt_id, _ in found]
-            told = f"{ROW_NAME} of {len(found)} attempts was gone and is written again from the journal"
+            told = f"{ROW_NAME} of {counted(len(found), 'attempt')} was gone; written again from the journal"
             add_event(connection, now_utc, "row-rewritten", told, {"attempts": names})
     return [attempt_id for attempt_id, _ in found]
 

@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from harness import inside
 from harness.errors import JournalDamaged, NotACampaign, StorageFault, StoreError
+from harness.numerals import counted, out_of
 from harness.plan.cells import expand
 from harness.plan.order import arrange
 from harness.plan.schema import Plan
@@ -81,7 +82,7 @@ def refuse_to_begin_again(folder: Path) -> None:
     beside_it = (folder / MANIFEST_NAME, folder / "dataset" / "attempts.parquet")
     if measured or any(inside.is_there(folder, path) for path in beside_it):
         what = "is missing" if size is None else "is empty"
-        beside = f"{measured} attempts" if measured else "a manifest or a dataset"
+        beside = counted(measured, "attempt") if measured else "a manifest or a dataset"
         raise damaged(folder, [f"{JOURNAL_NAME} {what} beside {beside}"])
 
 
@@ -223,7 +224,7 @@ def _numbering(journal: Journal) -> list[str]:
         sql = f"SELECT count(*), coalesce(max({column}), 0) FROM {table}{planned}"
         count, last = journal.query(sql)[0]
         if count != last:
-            found.append(f"table {table}: {last - count} of {last} rows are missing")
+            found.append(f"table {table}: {out_of(last - count, last, 'row', 'is')} missing")
     return found
 
 
@@ -236,7 +237,7 @@ def _against_plan(journal: Journal) -> list[str]:
     except (LookupError, ValueError):
         return []
     count = journal.query("SELECT count(*) FROM slots WHERE second_look = 0")[0][0]
-    return [f"table slots: {wanted - count} of {wanted} rows are missing"] if count < wanted else []
+    return [f"table slots: {out_of(wanted - count, wanted, 'row', 'is')} missing"] if count < wanted else []
 
 
 def _rows(journal: Journal, campaign_id: str) -> list[str]:

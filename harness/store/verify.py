@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 
 from harness import inside
 from harness.errors import StoreError
+from harness.numerals import counted
 from harness.store import dataset, records, soundness
 from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
@@ -87,13 +88,16 @@ class VerifyReport:
     def lines(self) -> list[str]:
         """The report for a person."""
         told = [str(finding) for finding in self.findings]
-        counted = f"{self.files_checked} files and {self.tables_checked} tables checked"
+        checked = f"{counted(self.files_checked, 'file')} and {counted(self.tables_checked, 'table')} checked"
         if self.trusted is None:
-            told.append(f"{counted}; the journal can't be read: trust only what the manifest confirms")
+            told.append(f"{checked}; the journal can't be read: trust only what the manifest confirms")
         elif self.sound:
-            told.append(f"{counted}, all sound; {self.accepted} accepted repeats, {self.attempts} attempts")
+            told.append(
+                f"{checked}, all sound; {counted(self.accepted, 'accepted repeat')}, "
+                f"{counted(self.attempts, 'attempt')}"
+            )
         else:
-            told.append(f"{counted}; of {self.accepted} accepted repeats {self.trusted} can be trusted whole")
+            told.append(f"{checked}; of {self.accepted} accepted repeats {self.trusted} can be trusted whole")
         return told
 
 

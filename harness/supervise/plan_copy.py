@@ -13,6 +13,7 @@ from typing import Final
 
 from harness import inside, userfiles
 from harness.errors import PlanError, Problem, UserFileError
+from harness.numerals import counted
 from harness.store.export import PLAN_NAME
 
 _SHOWN_LINES: Final = 6
@@ -70,7 +71,7 @@ def _difference(named: Path, before: str, now: str) -> str:
     ]
     shown = "\n".join(f"  {line[:100]}" for line in lines[:_SHOWN_LINES])
     more = len(lines) - _SHOWN_LINES
-    rest = f"\n  and {more} more {'line' if more == 1 else 'lines'}" if more > 0 else ""
+    rest = f"\n  and {counted(more, 'more line')}" if more > 0 else ""
     return (
         f"{named} was edited since the night began; this night goes on by the plan that it began with, the "
         f"next start by hand takes the new one:\n{shown}{rest}"

@@ -15,6 +15,7 @@ from typing import Any, Final, Self
 from harness.clock import clock_time
 from harness.engine.progress import Observer, Progress
 from harness.errors import HarnessError
+from harness.numerals import out_of
 from harness.plan.night_tables import Notify
 from harness.store.campaign import CampaignStore
 from harness.supervise.notify import Message, Notifier, read_addresses
@@ -82,10 +83,10 @@ class TellingObserver:
                 self._waiting.put(self._alive(progress))
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
         """Pass on; a failed attempt may have been the one too many."""
-        self._inner.on_attempt(cell_id, repeat_index, attempt_index, verdict, reason)
+        self._inner.on_attempt(cell_id, which, attempt_index, verdict, reason)
         if verdict != "accepted":
             self._tell_unstable()
 
@@ -119,7 +120,7 @@ class TellingObserver:
             Message(
                 "stop" if how else "end",
                 f"{self._name}: {how or done}",
-                f"{reason}. {accepted} of {wanted} repeats are measured. Folder: {self._folder}",
+                f"{reason}. {out_of(accepted, wanted, 'repeat', 'is')} measured. Folder: {self._folder}",
                 data,
             )
         )

@@ -68,10 +68,10 @@ class Beacon:
             self._write({**asdict(progress), "history": list(self._history)})
 
     def on_attempt(
-        self, cell_id: str, repeat_index: int, attempt_index: int, verdict: str, reason: str | None
+        self, cell_id: str, which: str, attempt_index: int, verdict: str, reason: str | None
     ) -> None:
         """Pass on; the next progress is written at once."""
-        self._inner.on_attempt(cell_id, repeat_index, attempt_index, verdict, reason)
+        self._inner.on_attempt(cell_id, which, attempt_index, verdict, reason)
         self._written_s = -_PERIOD_S
 
     def on_message(self, level: str, message: str) -> None:

@@ -59,7 +59,7 @@ def serve(
     try:
         listener = config.bind_socket()
     except SystemExit as error:
-        raise ReportError(f"port {port} of {host} can't be had; choose another with --port") from error
+        raise ReportError(f"port {port} of {host} is not available; choose another with --port") from error
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listener.getsockname()[1]}/"
     announce(address if access.token is None else f"{address}?token={access.token}")

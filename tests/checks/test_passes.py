@@ -59,7 +59,7 @@ def test_compiling_passes_before_the_window_are_what_a_warm_up_is_for_and_inside
     assert judge(before, Checks()).marks == ()
     (mark,) = judge(inside, Checks()).marks
     assert mark == (
-        "unsteady: shaders were still compiled in pass 2 of the run, inside the window (12 long frames); "
+        "unsteady: shaders were still compiling in pass 2 of the run, inside the window (12 long frames); "
         "warm up 1 pass longer"
     )
     assert judge(inside, Checks(unsteady="reject")).reason_code == "unsteady"

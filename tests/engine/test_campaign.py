@@ -55,7 +55,7 @@ class Watching:
     """An observer that keeps what it hears and may act on it."""
 
     def __init__(self, act: Any = None) -> None:
-        self.attempts: list[tuple[str, int, int, str, str | None]] = []
+        self.attempts: list[tuple[str, str, int, str, str | None]] = []
         self.messages: list[str] = []
         self._act = act
 
@@ -63,7 +63,7 @@ class Watching:
         if self._act is not None:
             self._act(progress)
 
-    def on_attempt(self, cell_id: str, repeat: int, attempt: int, verdict: str, reason: str | None) -> None:
+    def on_attempt(self, cell_id: str, repeat: str, attempt: int, verdict: str, reason: str | None) -> None:
         self.attempts.append((cell_id, repeat, attempt, verdict, reason))
 
     def on_message(self, level: str, message: str) -> None:

@@ -150,7 +150,7 @@ def test_kept_frames_that_are_damaged_cost_the_figure_until_the_file_is_put_back
     assert any("not-recomputed" in mark for mark in first["marks"])
     assert any("can't be read" in text for text in messages)
     _, messages = run(folder, stutter=1.5, low="time-share")
-    assert messages[-1] == "going on: 2 of 2 repeats are measured"  # said once
+    assert messages[-1] == "resuming: 2 of 2 repeats are measured"  # said once
     frames.write_bytes(whole)
     rows, _ = run(folder, stutter=1.5, low="time-share")
     assert rows[0]["stutter_count"] == rows[1]["stutter_count"]  # the same frames by script

@@ -17,6 +17,7 @@ from harness.analysis import AnalysisSettings
 from harness.analysis import words as sentences
 from harness.analysis.analyse import Analysis, analyse
 from harness.metrics import METRICS
+from harness.numerals import counted
 from harness.report.charts import figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.style import ProfileLook, profile_looks
@@ -191,7 +192,7 @@ def _claim(row: Mapping[str, Any], name: str, first: str, settings: AnalysisSett
         row["claimed_together"],
     )
     opening = "it is " if row["decision"] == "undecided" else ""
-    titles = sentences.count(int(row["n_titles"]), "title")
+    titles = counted(int(row["n_titles"]), "title")
     return f"{opening}{clause} over {titles} ({metric.label} {change})"
 
 

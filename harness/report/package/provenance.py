@@ -12,7 +12,9 @@ import pandas as pd
 
 from harness import inside
 from harness.boundary import printable
+from harness.clock import local_time
 from harness.errors import NoSuchNumber, ReportError
+from harness.numerals import counted
 from harness.report.elements import records
 from harness.report.folder import Campaign, read_campaign
 from harness.report.numbers import ANSWER, NUMBERS_NAME, name_of, value_of
@@ -56,10 +58,15 @@ def explain(folder: Path, number_id: str) -> str:
 def _chain(campaign: Campaign, known: Mapping[str, Any], number_id: str) -> list[str]:
     entry = known["numbers"][number_id]
     unit = f" {entry['unit']}" if entry["unit"] else ""
-    lines = [number_id, f"  {entry['what']}", f"  value {_text(entry['value'])}{unit}"]
+    exact = [f"{_text(entry[end])}{unit}" for end in ("value", "low", "high")]
+    shown = [*entry.get("shown", ())]  # a report of an earlier version keeps the exact ones only
+    lines = [number_id, f"  {entry['what']}", f"  value {shown[0] if shown else exact[0]}"]
     if entry["low"] is not None:
         ends = entry.get("ends") or f"{known['confidence_pct']:g} % interval"
-        lines.append(f"  {ends} {_text(entry['low'])} to {_text(entry['high'])}{unit}")
+        lines.append(f"  {ends} {shown[1] if len(shown) > 1 else f'{exact[1]} to {exact[2]}'}")
+    if shown and entry["value"] is not None:
+        told = exact[0] if entry["low"] is None else f"{exact[0]} ({_text(entry['low'])} to {exact[2]})"
+        lines.append(f"  in full {told}")
     for cell_id, names in entry["repeats"].items():
         lines += _cell_lines(campaign, known["cells"].get(cell_id, ()), cell_id, entry["metric"], names)
     same = campaign.plan_sha256 == known["plan_sha256"]
@@ -82,7 +89,7 @@ def _cell_lines(
     rows = {name_of(r): r for r in records(mine)}
     others = len(repeats) - len(names)
     rest = f", {others} more do not enter this number" if others else ""
-    lines = [f"cell  {cell_id}: {len(names)} accepted repeats{rest}"]
+    lines = [f"cell  {cell_id}: {counted(len(names), 'accepted repeat')}{rest}"]
     for repeat in repeats:
         if repeat["repeat"] not in names:
             continue
@@ -92,7 +99,7 @@ def _cell_lines(
         when = (
             ""
             if started is None or pd.isna(started)
-            else f", started {pd.Timestamp(started):%Y-%m-%d %H:%M:%S} UTC"
+            else f", started {local_time(pd.Timestamp(started).to_pydatetime())}"
         )
         lines.append(f"  repeat {repeat['repeat']}: {column} {_text(value)}{when}")
         marks = row.get("marks")

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from harness.analysis import Analysis
 from harness.metrics import METRICS
 from harness.metrics.definition import Role
-from harness.numerals import counted
+from harness.numerals import counted, out_of, shown_unit
 from harness.report.charts import first_picture
 from harness.report.charts.chart import Looks
 from harness.report.charts.data_table import data_table
@@ -20,6 +20,7 @@ from harness.report.elements import (
     Glance,
     ProfileGlance,
     between,
+    change_decimals,
     decimals_for,
     number,
     records,
@@ -38,7 +39,6 @@ _NOT_MEASURED: Final[Mapping[Role, str]] = {
 }  # fmt: skip
 #: Checks that find other programs at work.
 FOREIGN: Final = ("foreign-cpu-load", "foreign-gpu-load")
-_UNITS: Final = {"1/s": "FPS", "1/J": "FPS/W"}
 
 
 def glance(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -> Glance:
@@ -110,7 +110,7 @@ def what_went_wrong(campaign: Campaign, analysis: Analysis, profile: str) -> lis
     cells = {f"{t.name}.{s.name}.{profile}" for t in campaign.plan.titles for s in t.settings}
     wanted = sum(max(int(have.get(cell, 0)), least) for cell in cells | set(have))
     if len(mine) < wanted:
-        said.append(f"incomplete: {len(mine)} of {counted(wanted, 'repeat')} count")
+        said.append(f"incomplete: {out_of(len(mine), wanted, 'repeat')} count")
     marked = sum(marks is not None and len(marks) > 0 for marks in mine["marks"])
     if marked:
         said.append(f"{counted(marked, 'repeat')} marked")
@@ -145,7 +145,7 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
     if row is None:
         return None
     value, low, high, unit = shown_change(row)
-    decimals = 2 if (high - low) / 2 < 0.1 else 1
+    decimals = change_decimals(low, high)
     change = signed(value, decimals)
     interval = between(low, high, decimals, sign=True)
     name = f"{row['profile']}/{row['metric']}"
@@ -169,7 +169,7 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
             **made.__dict__,
             "before": number(levels.before, places),
             "after": number(levels.after, places),
-            "unit": _UNITS.get(levels.unit, levels.unit),
+            "unit": shown_unit(levels.unit),
             "before_id": f"level/{name}/before",
             "after_id": f"level/{name}/after",
         }

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from harness.numerals import agreed, counted, out_of
 from harness.reasons import is_permanent
 from harness.report.elements import (
     NOTHING,
@@ -97,17 +98,18 @@ def marked_table(campaign: Campaign, names: Names) -> Table | None:
 
 def account(campaign: Campaign) -> str:
     """What became of all attempts, in one sentence; the parts add up to the whole."""
-    tried, counted = len(campaign.attempts), len(campaign.counted)
+    tried, counting = len(campaign.attempts), len(campaign.counted)
     watched, again = len(campaign.sentinels), len(campaign.remeasurements)
-    parts = [f"{counted} count{'s as a repeat' if counted == 1 else ' as repeats'}"]
+    parts = [f"{counting} count{'s as a repeat' if counting == 1 else ' as repeats'}"]
     if watched:
         parts.append(f"{watched} {'is a sentinel' if watched == 1 else 'are sentinels'}")
     if again:
         parts.append(f"{again} {'is a re-measurement' if again == 1 else 'are re-measurements'}")
-    rest = tried - counted - watched - again
+    rest = tried - counting - watched - again
     parts.append(f"{rest} {'does' if rest == 1 else 'do'} not count")
-    were = "attempt was" if tried == 1 else "attempts were"
-    return f"{tried} {were} made: {', '.join(parts[:-1])} and {parts[-1]}."
+    return (
+        f"{counted(tried, 'attempt')} {agreed('was', tried)} made: {', '.join(parts[:-1])} and {parts[-1]}."
+    )
 
 
 def coverage(campaign: Campaign, names: Names) -> list[str]:
@@ -128,7 +130,9 @@ def coverage(campaign: Campaign, names: Names) -> list[str]:
                 if have < wanted:
                     place = names.row(title.name, setting.name)
                     why = aside.get(f"{title.name}.{setting.name}.{profile.name}", "")
-                    short.append(f"{place} under {names[profile.name]}: {have} of {wanted} repeats{why}.")
+                    short.append(
+                        f"{place} under {names[profile.name]}: {out_of(have, wanted, 'repeat')}{why}."
+                    )
     return short
 
 

@@ -26,7 +26,7 @@ LEAST_SECONDS: Final = 12
 _READINGS: Final = ("power_w", "core_clock_mhz", "memory_clock_mhz", "core_temp_c", "gpu_load_pct")
 _SHOWN: Final = (
     ("time_pct", "share of the time", "%", 0),
-    ("average_fps", "average FPS", "1/s", 1),
+    ("average_fps", "average FPS", "", 1),
     ("power_w", "mean power", "W", 1),
     ("energy_per_frame_j", "energy per frame", "J", 3),
     ("core_clock_mhz", "core clock", "MHz", 0),

@@ -16,6 +16,7 @@ from harness.report.elements import (
     Row,
     Table,
     between,
+    change_decimals,
     decimals_for,
     number,
     records,
@@ -98,7 +99,7 @@ def wider_table(analysis: Analysis, names: Names) -> Table | None:
             100 * (float(r[n]) - 1) if ratio else float(r[n])
             for n in ("low", "high", "like_these_low", "like_these_high")
         )
-        decimals = 2 if (high - low) / 2 < 0.1 else 1
+        decimals = change_decimals(low, high)
         made.append(
             Row(
                 [

@@ -18,7 +18,7 @@ def drift_section(campaign: Campaign, analysis: Analysis, names: Names, charts: 
     drifts = estimate_drifts(campaign.repeats, analysis.settings.confidence_pct)
     paragraphs = [drift.sentence() for drift in drifts if "drift" in drift.metric.shown]
     if rule is not None and not drifts:
-        paragraphs.append("Fewer than three sentinels were accepted, so no drift can be told.")
+        paragraphs.append("Fewer than three sentinels were accepted, so drift can't be estimated.")
     tables = []
     if rule is not None and rule.correct_drift and drifts and len(analysis.overall):
         tables.append(_side_by_side(campaign, analysis, names, drifts))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.numerals import counted
 from harness.plan.schema import PlanHead
 from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
@@ -19,8 +20,8 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
     """
     plan = campaign.plan
     head = plan.plan
-    counted = campaign.counted
-    quantities = counted["temperature_quantity"].dropna()
+    repeats = campaign.repeats
+    quantities = repeats["temperature_quantity"].dropna()
     quantity = str(next(iter(quantities), "")).replace("_temp_c", " temperature")
     subject = campaign.fact("card", "model") or campaign.fact("processor", "model") or "the rig"
     driver = campaign.fact("card", "driver_version")
@@ -30,13 +31,13 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
         "shuffled": f"in random order (seed {head.seed})",
         "as-listed": "in the order of the plan",
     }[head.order]
-    titles, profiles = counted["title"].nunique(), counted["profile"].nunique()
-    window = counted["measured_s"].dropna().astype(float)
-    source = ", ".join(str(s) for s in counted["energy_source"].dropna().unique())
+    titles, profiles = repeats["title"].nunique(), repeats["profile"].nunique()
+    window = repeats["measured_s"].dropna().astype(float)
+    source = ", ".join(str(s) for s in repeats["energy_source"].dropna().unique())
     card = f"{subject} (driver {driver})" if driver else subject
     sentences = [
         f"{card} was measured with levelrig {version} ({night(campaign)}).",
-        f"{_count(titles, 'title')} ran under {_count(profiles, 'profile')}, "
+        f"{counted(titles, 'title')} ran under {counted(profiles, 'profile')}, "
         f"{_repeats(head)} of each cell, {order}.",
         methods_sentence(plan, names, quantity or "temperature"),
         f"{account(campaign)[:-1]}, by rules fixed beforehand; all are in the data package.",
@@ -47,7 +48,7 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
     if source:
         sentences.append(f"Energy: {source}.")
     sentences += [
-        *words.metrics_in_methods(head, set(counted.columns[counted.notna().any()])),
+        *words.metrics_in_methods(head, set(repeats.columns[repeats.notna().any()])),
         f"Profiles are compared with {names[head.reference]} by ratios on the log scale, with "
         f"{head.confidence_pct:g} % "
         "t-intervals over repeats"
@@ -96,7 +97,3 @@ def _blank(head: PlanHead, names: Names) -> list[str]:
     if head.blank is None:
         return []
     return [f"{names[head.blank]} is {names[head.reference]} measured once more, to show no difference."]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

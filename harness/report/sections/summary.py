@@ -11,6 +11,7 @@ import pandas as pd
 
 from harness.analysis import Analysis
 from harness.metrics import METRICS
+from harness.numerals import counted, shown_unit
 from harness.report.elements import (
     NOTHING,
     Entry,
@@ -18,6 +19,7 @@ from harness.report.elements import (
     Row,
     Table,
     between,
+    change_decimals,
     decimals_for,
     duration,
     number,
@@ -61,8 +63,8 @@ def overall_table(analysis: Analysis, names: Names) -> Table:
     ]
     return Table(
         "table-overall",
-        f"Change against {names[analysis.settings.reference]} over {count} "
-        f"{'title' if count == 1 else 'titles'}, {analysis.settings.confidence_pct:g} % interval, decision "
+        f"Change against {names[analysis.settings.reference]} over "
+        f"{counted(count, 'title')}, {analysis.settings.confidence_pct:g} % interval, decision "
         "(claimed metrics: joint intervals; the rest is described only)",
         [Heading("Metric"), *(Heading(names[p]) for p in profiles)],
         rows,
@@ -75,13 +77,13 @@ def _overall_entry(row: Mapping[str, Any], most: int) -> Entry:
     here = int(row["n_titles"])
     if here == most:
         return entry
-    return replace(entry, range=f"{entry.range} in {here} {'title' if here == 1 else 'titles'} only")
+    return replace(entry, range=f"{entry.range} in {counted(here, 'title')} only")
 
 
 def change_entry(row: Mapping[str, Any], number_id: str) -> Entry:
     """A change, its interval and its decision word: ``= same −0.8 % (−1.0 to −0.6)``."""
     value, low, high, unit = shown_change(row)
-    decimals = 2 if (high - low) / 2 < 0.1 else 1
+    decimals = change_decimals(low, high)
     interval = between(low, high, decimals, sign=True)
     decision = "" if row["decision"] == "descriptive" else f"{row['decision']} "
     return Entry(
@@ -179,7 +181,10 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
             Heading("Title"),
             Heading("Profile"),
             Heading("repeats", number=True),
-            *(Heading(str(head.loc[m, "label"]), str(head.loc[m, "unit"]), number=True) for m in present),
+            *(
+                Heading(str(head.loc[m, "label"]), shown_unit(str(head.loc[m, "unit"])), number=True)
+                for m in present
+            ),
         ],
         rows,
     )

@@ -63,7 +63,7 @@
       set("headline", live.ends_utc === null ? "Running" : `Ends about ${clock(live.ends_utc)}, in ${duration(live.ends_in_s)}`);
       const left = live.phase_left_s === null || live.phase_left_s === undefined ? "" : `, about ${duration(live.phase_left_s)} left`;
       const what = `${live.phase[0].toUpperCase()}${live.phase.slice(1)} for ${duration(live.phase_s)}${left}`;
-      const where = live.cell_id ? `. ${readable(live.cell_id)}, repeat ${live.repeat_index}, try ${live.attempt_index}` : "";
+      const where = live.cell_id ? `. ${readable(live.cell_id)}, ${live.which || `repeat ${live.repeat_index}`}, try ${live.attempt_index}` : "";
       set("phase", `${what}${where}${live.detail ? ` (${live.detail})` : ""}.`);
     } else {
       set("headline", "Running, no news yet");

@@ -1,6 +1,7 @@
 """From a published number back to its artifacts."""
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -36,8 +37,19 @@ def test_the_chain_names_repeats_artifacts_hashes_and_plan(small_report: Path) -
 def test_the_value_is_the_mean_of_the_repeats_that_are_named(small_report: Path) -> None:
     text = explain(small_report, "cell/paper-comet.default.quiet/average_fps")
     values = [float(line.split()[3].rstrip(",")) for line in text.splitlines() if ": average_fps" in line]
-    value = float(text.splitlines()[2].split()[1])
-    assert value == pytest.approx(sum(values) / len(values), rel=1e-5)
+    full = next(line for line in text.splitlines() if line.startswith("  in full "))
+    assert float(full.split()[2]) == pytest.approx(sum(values) / len(values), rel=1e-5)
+
+
+def test_a_number_is_explained_as_the_page_shows_it(small_report: Path) -> None:
+    html = (small_report / "report" / "index.html").read_text(encoding="utf-8")
+    for name in (
+        "cell/paper-comet.default.quiet/average_fps",
+        "change/paper-comet.default.quiet/average_fps",
+    ):
+        value = explain(small_report, name).splitlines()[2].removeprefix("  value ")
+        cell = re.search(rf'(?:title|id)="{re.escape(name)}".*?</t[dh]>', html, re.DOTALL)
+        assert value.split()[0] in cell.group()
 
 
 def test_an_artifact_that_was_changed_after_the_report_is_told_of(tmp_path: Path, small_report: Path) -> None:
