@@ -24,7 +24,7 @@ ALLOWED: dict[str, str] = {
     "clock": "",
     "columns": "",
     "csvtext": "",
-    "errors": "",
+    "errors": "numerals",
     "filelock": "",
     "harness": "",
     "patterns": "",
@@ -61,14 +61,14 @@ ALLOWED: dict[str, str] = {
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
     "conditions": "numerals",
-    "stages": "columns conditions",
+    "stages": "columns conditions numerals",
     "telemetry": "clock errors metrics numerals plan rig tables",
     "frames": "columns errors metrics numerals plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
-    "analysis": "columns conditions errors metrics numerals plan store",
+    "analysis": "columns conditions errors metrics numerals plan reasons store",
     "store": "attempt_row columns csvtext errors filelock inside numerals plan reasons rig rig_identity "
     "tables userfiles",
-    "collect": "checks errors frames inside metrics plan store tables userfiles",
+    "collect": "checks errors frames inside metrics numerals plan store tables userfiles",
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
@@ -80,7 +80,7 @@ ALLOWED: dict[str, str] = {
     "rehearsal_folder": "errors inside store",
     "doctor": "card clock errors hookspecs plugins rig stages",
     "pretend": "guard isolated rig testing",
-    "terminal": "clock engine plaintext",
+    "terminal": "clock engine numerals plaintext",
     # the report
     "report": "report.package report.write",
     "report.elements": "numerals",
@@ -90,26 +90,26 @@ ALLOWED: dict[str, str] = {
     "report.reading": "errors inside plan store",
     "report.folder": "analysis errors metrics plan report.reading store tables",
     "report.mean_levels": "analysis metrics report.elements",
-    "report.numbers": "analysis metrics report.elements report.folder report.mean_levels stages",
-    "report.sections": "analysis boundary frames metrics plan reasons report.conditions report.elements "
-    "report.folder report.names report.numbers stages tables",
+    "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",
+    "report.sections": "analysis boundary frames metrics numerals plan reasons report.conditions "
+    "report.elements report.folder report.names report.numbers stages tables",
     "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
     "report.folder report.names report.sections stages",
     "report.page": "analysis metrics numerals report.charts report.conditions report.elements report.folder "
     "report.mean_levels report.names report.sections",
-    "report.package": "analysis boundary columns csvtext errors inside report.elements report.folder "
-    "report.numbers store tables",
-    "report.compare": "analysis metrics plan report.charts report.elements report.folder report.names "
-    "report.page report.sections",
+    "report.package": "analysis boundary clock columns csvtext errors inside numerals report.elements "
+    "report.folder report.numbers store tables",
+    "report.compare": "analysis metrics numerals plan report.charts report.elements report.folder "
+    "report.names report.page report.sections",
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use
     "trying": "boundary checks clock engine errors frames patterns plaintext plan processes reasons rig "
     "stages tables terminal watch",
     "watch": "attempt_row engine errors frames inside metrics numerals plan report.charts store",
-    "supervise": "clock engine errors guard inside isolated places plaintext plan processes store userfiles "
-    "watch",
-    "selftest": "card clock errors harness inside plugins pretend processes rig store watch",
+    "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "
+    "store userfiles watch",
+    "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
     "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
     "processes rehearsal_folder rehearse report report.files report.folder report.package report.reading rig "

@@ -16,6 +16,7 @@ from harness.analysis.evenness import at_least, at_most
 from harness.analysis.repeats import CellKey, CellRepeats, planned
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS
+from harness.numerals import counted
 from harness.reasons import in_words
 from harness.store.campaign_state import CRASH_CODES, MACHINE_DOWN
 

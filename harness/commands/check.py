@@ -16,8 +16,8 @@ from harness.card import GraphicsCard
 from harness.commands import add_command, print_json
 from harness.errors import HarnessError, PlanError, Problem
 from harness.needs.need import Need
-from harness.places import CAMPAIGNS
 from harness.numerals import counted
+from harness.places import CAMPAIGNS
 from harness.plan.cells import expand
 from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan, older_spellings

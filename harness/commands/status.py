@@ -73,8 +73,7 @@ def _status(arguments: argparse.Namespace) -> int:
     ]
     counts = found["accepted"], found["wanted"], found["ends_in_s"]
     out.print(count_line(*counts, running=found["running"]))
-    if extra or found["left"]:
-        out.print("; ".join([*extra, f"{found['left']} left to measure"]))
+    out.print("; ".join([*extra, f"{found['left']} left to measure"]))
     if found["now"]:
         for line in now_lines(found["now"], out.width):
             out.print(line, markup=False)

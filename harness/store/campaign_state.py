@@ -62,7 +62,7 @@ class SetAside:
     Attributes:
         profile: Its name.
         title: The title under which it was set aside; None for all titles.
-        crash_count: Crashes (of one title) or losses of the rig that led to it.
+        crash_count: Crashes (of one title) or crashes of the machine that led to it.
         reason: The same in a sentence.
         title_at_fault: The title crashed so under every profile that it was tried with, so this says
             something about the title rather than about the profile.
@@ -114,7 +114,7 @@ class Standing:
         repeats: The planned repeats in the order of the night.
         set_aside: Profiles found unstable.
         crash_counts: (title, profile) -> crashes of the title, driver errors among them.
-        machine_crashes: profile -> losses of the rig.
+        machine_crashes: profile -> crashes or reboots of the machine.
         cells_set_aside: Cells that can't be measured until somebody fixes the cause.
         offered_again: Cells that were given up in an earlier run for a cause that may have been put right.
         shared_cause: What fails one cell after the other in this run; the night must pause.

@@ -75,7 +75,7 @@ def test_each_clause_counts_its_own_titles_and_says_why_one_is_missing():
     assert found.answer.startswith("eager crashed in 5 of 15 tries")
     assert "Over 3 titles, quiet is as fast as factory" in found.answer
     quiet, _, eager = found.answer.partition("Over 3 titles")[2].partition("; eager")
-    assert "in 2 titles (not title-1: crashed under eager in 5 of 5 tries)" in eager
+    assert "(without title-1: crashed under eager in 5 of 5 tries)" in eager
     assert "in 1 title" in quiet.partition("mean power")[2]
     assert "not title" not in quiet
     crashes = {one.profile: (one.crashed, one.tries) for one in found.crashes}

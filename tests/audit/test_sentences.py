@@ -59,7 +59,7 @@ def test_an_unstable_profile_is_told_in_the_first_sentence_everywhere(night: Mak
 def test_each_number_over_titles_counts_its_own_and_says_which_are_missing_and_why(night: MakeNight):
     answer = answer_of(night("crashing"))
     assert answer.count("Over 3 titles") == 1
-    assert "in 2 titles (not canyon: crashed under brittle in 2 of 2 tries)" in answer
+    assert "(without canyon: crashed under brittle in 2 of 2 tries)" in answer
     missing = answer_of(night("title missing"))
     assert missing.startswith("9 of 18 planned repeats count")
     assert "In the one title compared" in missing

@@ -411,7 +411,7 @@ CASES = [
     ),
     bad("an empty file", "", DT, r"no header and no rows"),
     bad("a header alone", "dt\n", DT, r"0 rows and no usable frame"),
-    bad("one presentation time", "at\n5.0\n", AT_S, r"1 rows and no usable frame; first row"),
+    bad("one presentation time", "at\n5.0\n", AT_S, r"1 row and no usable frame; first row"),
     bad("the wrong delimiter", "n;dt\n1;10\n", DT, r"no column 'dt'.*#1 'n;dt'"),
     bad(
         "decimal comma not declared",

@@ -98,7 +98,7 @@ class Driver:
 
     def nvmlInitWithFlags(self, flags: Any) -> None:
         for card in self.cards:
-            card.lost = False  # who opens the library anew gets handles that live
+            card.lost = False  # who opens the library again gets handles that live
 
     def nvmlShutdown(self) -> None: ...
 

@@ -146,7 +146,7 @@ def view_of(
             "unstable",
             "Unstable profiles",
             over_all_titles=True,
-            paragraphs=["Set aside by the plan's rule after crashes or losses of the rig."]
+            paragraphs=["Set aside by the plan's rule after crashes of the title or the machine."]
             if unstable
             else [],
             bullets=unstable,

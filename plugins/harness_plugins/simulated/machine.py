@@ -93,7 +93,7 @@ class Machine:
     def advance(self, now_s: float) -> None:
         """Bring the state to that time. Raises MachineDown when the rig goes down on the way."""
         if self.lost:
-            raise MachineDown("the simulated rig is down; restart it")
+            raise MachineDown("the simulated machine is down; restart it")
         target = self.step_at(now_s)
         while self._steps < target:
             if self._events and self._events[0][0] <= self._steps:
@@ -274,7 +274,7 @@ class Machine:
         self.wall_energy_j += self.wall_power_w * STEP_S
         self._steps = n + 1
         if self.lost:
-            raise MachineDown("the simulated rig went down under load")
+            raise MachineDown("the simulated machine crashed under load")
 
     def _ambient_at(self, time_s: float) -> float:
         options = self._options

@@ -43,7 +43,7 @@ class SimulatedOptions(Part):
     silicon_spread: float | None = Field(
         default=None, ge=-4, le=4, description="this piece of silicon, in standard deviations; null: by seed"
     )
-    restart_s: float = Field(default=90.0, ge=0, description="time that a lost rig takes to come back")
+    restart_s: float = Field(default=90.0, ge=0, description="time until the machine is back after a crash")
     frame_rate_scale: float = Field(
         default=1.0, gt=0, le=4, description="scales every title's frame rate; less: shorter frame logs"
     )
