@@ -158,7 +158,7 @@ class Account:
             self._still_s = now_s
         self._screen.glance("   ".join([text, *shown]), keep=keep)
 
-    def on_attempt(self, cell_id: str, repeat: int, attempt: int, verdict: str, reason: str | None) -> None:
+    def on_attempt(self, cell_id: str, which: str, attempt: int, verdict: str, reason: str | None) -> None:
         """Said from the commit."""
 
     def on_message(self, level: str, message: str) -> None:
