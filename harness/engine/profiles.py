@@ -69,6 +69,8 @@ class ProfileKeeper:
         self._took_hold = False
         self._applying = False
         self._noticed: list[str] = []
+        self._as_found: dict[str, Mapping[str, Any]] = {}
+        self._disturbed = False
 
     def longest_s(self, profile: ProfileSpec) -> float:
         """Longest time that :meth:`apply` of this profile may take: restore, apply and read back."""
@@ -82,7 +84,8 @@ class ProfileKeeper:
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:
         """Bring the profile into force, from the factory state, and read it back.
 
-        Where it was in force and is so no more, it is applied again; :meth:`take_noticed` tells of it.
+        Where it was in force and is so no more, it is applied again; :meth:`take_noticed` tells of it. What
+        another program has set meanwhile is taken back: a card goes on from the state in which it was found.
 
         Raises:
             ControlRefused: Refused, or it reads back as something else.
@@ -101,8 +104,12 @@ class ProfileKeeper:
                 self._noticed.append(f"profile {profile.name}: {error}; it was applied again")
                 self._in_force = None
         if self._in_force != profile or not self._snapshots.undisturbed():
+            self._look_for_strangers()
             self.restore()
+            self._take_back_strangers()
             snapshot = control.snapshot()
+            if control.changes_hardware:
+                self._as_found.setdefault(control.kind, snapshot)
             self._snapshots.save_snapshot(control.kind, snapshot)
             self._in_force, self._took_hold = profile, False
             self._applying = True
@@ -112,6 +119,34 @@ class ProfileKeeper:
                 self._applying = False
             log.info("profile applied", profile=profile.name, control=control.kind)
         return self._read_back(control, profile)
+
+    def _look_for_strangers(self) -> None:
+        """Before the state of the card is taken for that to go back to: has another program changed it?
+
+        A profile that changed the card is taken back in any case, and with it what was set meanwhile.
+        """
+        before = self._in_force
+        if before is None:
+            return
+        try:
+            control = self._open_control(before.control)
+            if not control.changes_hardware:
+                self._read_back(control, before)
+        except ProfileLost as error:
+            self._noticed.append(f"after profile {before.name}: {error}")
+        except HarnessError:
+            return  # whoever needs it finds out
+
+    def _take_back_strangers(self) -> None:
+        """Put the cards that this run has changed before back to the state in which they were found."""
+        if not self._disturbed:
+            return
+        self._disturbed = False
+        for kind, snapshot in self._as_found.items():
+            try:
+                self._open_control(kind).restore(snapshot)
+            except HarnessError as error:
+                self._noticed.append(f"what another program set could not be taken back: {error}")
 
     def interrupt(self) -> None:
         """End the commands by which a profile is being applied, if any; :meth:`apply` then refuses it."""
@@ -139,6 +174,7 @@ class ProfileKeeper:
         except NotInForce as error:
             if not (self._took_hold and self._in_force == profile and self._snapshots.undisturbed()):
                 raise  # it never took hold
+            self._disturbed = True
             raise lost(error) from error
         if not self._snapshots.undisturbed():
             raise ControlRefused(

@@ -24,11 +24,10 @@ def card_words(plan: Plan | None, kinds: Kinds) -> list[tuple[str, str | int]]:
     named += [("sensor", f"sensors[{n}]", s.kind, s.options) for n, s in enumerate(plan.sensors, 1)]
     for role, where, kind_name, options in named:
         kind = kinds.get((role, kind_name))
-        if kind is None or kind.card_key is None:
-            continue
-        word = options.get(kind.card_key)
-        if isinstance(word, str | int) and word and not isinstance(word, bool):
-            words.append((f"{where}.{kind.card_key}", word))
+        for key in () if kind is None else kind.card_keys:
+            word = options.get(key)
+            if isinstance(word, str | int) and word and not isinstance(word, bool):
+                words.append((f"{where}.{key}", word))
     return words
 
 

@@ -22,7 +22,7 @@ class Kind:
         setting_options: Names of options that a title's setting may override; workloads only. None: all.
         changes_hardware: The control writes to the card; a plan must then allow hardware changes.
         knows_makers_state: Its restore of an empty snapshot brings the maker's state.
-        card_key: Its option that names the card, by address or by the driver's index; None where it has none.
+        card_keys: Its options that name the card, by what ``[rig]`` takes or by the driver's index.
     """
 
     role: Literal["sensor", "control", "workload", "reader"]
@@ -32,7 +32,7 @@ class Kind:
     setting_options: frozenset[str] | None = None
     changes_hardware: bool = False
     knows_makers_state: bool = True
-    card_key: str | None = None
+    card_keys: tuple[str, ...] = ()
 
 
 #: (role, name) -> kind.

@@ -19,7 +19,7 @@ class Dial(RecordingControl):
     """A card with one setting, that others can turn too; ``stuck`` takes no value."""
 
     def __init__(self) -> None:
-        super().__init__("dial")
+        super().__init__("dial", changes_hardware=True)
         self.watts, self.stuck = FACTORY_W, False
 
     def apply(self, profile):
@@ -123,3 +123,60 @@ def test_a_card_that_can_not_be_read_is_not_called_changed(keeper, dial, monkeyp
 )
 def test_only_where_every_setting_is_at_the_makers_value_may_it_have_been_a_reset(differences, by_another):
     assert lost(NotInForce("not so", differences)).by_another is by_another
+
+
+class Untouched(RecordingControl):
+    """The control ``factory`` of that card: it changes nothing, and sees what differs."""
+
+    def __init__(self, dial: Dial) -> None:
+        super().__init__("factory", changes_hardware=False)
+        self.dial = dial
+
+    def read_back(self, profile):
+        if self.dial.watts != FACTORY_W:
+            raise NotInForce(f"power limit is {self.dial.watts} W, factory {FACTORY_W} W", ())
+        return {"changed": []}
+
+
+FACTORY = ProfileSpec(name="factory", control="factory")
+
+
+@pytest.mark.parametrize("seen", ["at the window's end", "at the next look"])
+def test_what_another_program_sets_under_the_factory_profile_is_taken_back_too(dial, seen):
+    controls = {"dial": dial, "factory": Untouched(dial)}
+    keeper = ProfileKeeper(controls.__getitem__, Unguarded(), allow_hardware_changes=True)
+    keeper.apply(QUIET)
+    keeper.apply(FACTORY)
+    dial.watts = 250
+    if seen == "at the window's end":
+        lost_hold = keeper.lost_hold(FACTORY)
+        assert lost_hold is not None
+        assert lost_hold.code == "profile-changed"
+    assert keeper.apply(FACTORY) == {"changed": []}
+    assert dial.watts == FACTORY_W
+
+
+def test_what_another_program_set_is_not_taken_for_the_state_to_go_back_to(dial):
+    controls = {"dial": dial, "factory": Untouched(dial)}
+    snapshots = Unguarded()
+    dial.snapshot = lambda: {"watts": dial.watts}  # type: ignore[method-assign]
+    keeper = ProfileKeeper(controls.__getitem__, snapshots, allow_hardware_changes=True)
+    keeper.apply(QUIET)
+    keeper.apply(FACTORY)
+    dial.watts = 250
+    keeper.apply(QUIET)
+    assert snapshots.open_snapshots()["dial"] == {"watts": FACTORY_W}
+    (told,) = keeper.take_noticed()
+    assert told.startswith("after profile factory: changed by another program: power limit is 250 W")
+
+
+def test_a_plan_that_changes_nothing_puts_nothing_back_and_says_who_did_it(dial):
+    keeper = ProfileKeeper(lambda kind: Untouched(dial), Unguarded(), allow_hardware_changes=False)
+    keeper.apply(FACTORY)
+    dial.watts = 250
+    lost_hold = keeper.lost_hold(FACTORY)
+    assert lost_hold is not None
+    assert lost_hold.code == "profile-changed"
+    with pytest.raises(NotInForce):
+        keeper.apply(FACTORY)
+    assert dial.watts == 250

@@ -14,7 +14,7 @@ from harness_plugins.amdgpu.control import AmdgpuControl, AmdgpuOptions
 @hookimpl
 def kinds() -> Sequence[Kind]:
     summary = "power limit, clock ceilings and lower voltage of an AMD card, by the kernel's files"
-    return [Kind("control", "amdgpu", summary, AmdgpuOptions, changes_hardware=True, card_key="card")]
+    return [Kind("control", "amdgpu", summary, AmdgpuOptions, changes_hardware=True, card_keys=("card",))]
 
 
 @hookimpl

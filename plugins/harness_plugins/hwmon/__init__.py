@@ -17,7 +17,7 @@ from harness_plugins.hwmon.sensor import HwmonOptions
 @hookimpl
 def kinds() -> Sequence[Kind]:
     summary = "AMD and Intel cards, processor and board temperatures, fans"
-    return [Kind("sensor", "hwmon", summary, HwmonOptions, card_key="card")]
+    return [Kind("sensor", "hwmon", summary, HwmonOptions, card_keys=("card",))]
 
 
 @hookimpl

@@ -14,7 +14,7 @@ from harness_plugins.intelgpu.control import SCOPES, IntelgpuControl, IntelgpuOp
 @hookimpl
 def kinds() -> Sequence[Kind]:
     summary = "power limit of an Intel card, by the kernel's files"
-    return [Kind("control", "intelgpu", summary, IntelgpuOptions, changes_hardware=True, card_key="card")]
+    return [Kind("control", "intelgpu", summary, IntelgpuOptions, changes_hardware=True, card_keys=("card",))]
 
 
 @hookimpl

@@ -29,7 +29,7 @@ def kinds() -> Sequence[Kind]:
             "nvml",
             "what an NVIDIA card reports of itself",
             NvmlSensorOptions,
-            card_key="card_index",
+            card_keys=("card", "card_index"),
         ),
         Kind(
             "control",
@@ -37,7 +37,7 @@ def kinds() -> Sequence[Kind]:
             "power limit, clock ceilings and clock offsets of an NVIDIA card",
             NvmlProfile,
             changes_hardware=True,
-            card_key="card_index",
+            card_keys=("card", "card_index"),
         ),
     ]
 

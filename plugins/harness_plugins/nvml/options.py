@@ -14,7 +14,8 @@ class NvmlSensorOptions(Part):
 
     BEARS: ClassVar[str] = "*"
 
-    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
+    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order of the moment")
+    card: str | None = Field(default=None, description="which card; the same as card under [rig]")
 
 
 class NvmlProfile(Part):
@@ -22,7 +23,8 @@ class NvmlProfile(Part):
 
     BEARS: ClassVar[str] = "*"
 
-    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order")
+    card_index: int = Field(default=0, ge=0, description="which card, by the driver's order of the moment")
+    card: str | None = Field(default=None, description="which card; the same as card under [rig]")
     power_limit_w: float | None = Field(default=None, gt=0, description="power limit of the card")
     core_clock_ceiling_mhz: int | None = Field(default=None, gt=0, description="highest core clock allowed")
     core_clock_floor_mhz: int | None = Field(
@@ -39,4 +41,4 @@ class NvmlProfile(Part):
 
     def changes(self) -> bool:
         """Whether anything is asked for at all."""
-        return any(v is not None for k, v in self.model_dump().items() if k != "card_index")
+        return any(v is not None for k, v in self.model_dump().items() if k not in ("card", "card_index"))
