@@ -181,6 +181,9 @@ def _reader(out: Console, at_terminal: bool) -> Callable[[str], str | None]:
         except EOFError:
             out.print()
             return None
+        except KeyboardInterrupt:
+            out.print()
+            raise
         except UnicodeDecodeError as error:
             raise NoAnswer(
                 f"the answers are no text in {error.encoding}; write them in that encoding"

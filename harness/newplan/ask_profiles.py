@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from harness.errors import HarnessError, NoAnswer
+from harness.newplan.compose import raises_clock
 from harness.newplan.dialogue import Dialogue, one_of
 from harness.newplan.fields import FieldError, key_value, profile_table, written_words
 from harness.newplan.machine import Machine
@@ -56,6 +57,12 @@ def ask_profile(dialogue: Dialogue, machine: Machine, name: str, taken: Collecti
         dialogue.say("  Its values; an empty answer leaves one as it is.")
         values = _ask_values(dialogue, machine, control, tuning)
         problems = _refusals(machine, {**table, **values})
+        if raises_clock(values) and not dialogue.agree(
+            "  An offset without core_clock_ceiling_mhz raises the clock. Keep it so",
+            option="--profile",
+            default=False,
+        ):
+            problems = ["the clock would be raised"]
         if not values:
             problems = ["nothing is set, so it would be the same as the reference"]
         if not problems:

@@ -187,6 +187,11 @@ def _limits(answers: Answers, machine: Machine) -> list[str]:
     return [*lines, *_line("night_ends_after_s", round(answers.hours * 3600), why)]
 
 
+def raises_clock(profile: Mapping[str, Any]) -> bool:
+    """Whether a shift of the curve is not held by a ceiling, so that the card would run faster."""
+    return profile.get("core_clock_offset_mhz", 0) > 0 and "core_clock_ceiling_mhz" not in profile
+
+
 def profile_block(profile: Mapping[str, Any], machine: Machine) -> list[str]:
     """The lines of a ``[[profiles]]`` table."""
     lines = ["[[profiles]]"]
@@ -194,6 +199,8 @@ def profile_block(profile: Mapping[str, Any], machine: Machine) -> list[str]:
     ranges = {} if tuning is None else {r.key: r.words for r in tuning.ranges}
     for key, value in profile.items():
         lines += _line(key, value, ranges.get(key, ""))
+    if raises_clock(profile):
+        lines += _comment("CAUTION: a positive offset without core_clock_ceiling_mhz raises the clock.")
     if "control" not in profile:
         lines[1] += "    # as the maker set the card; nothing is changed"
     return lines

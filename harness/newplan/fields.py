@@ -78,7 +78,11 @@ def written_words(words: Sequence[str], option: str) -> list[Written]:
         key, sign, text = word.partition("=")
         if not sign:
             what = f"{word!r} is no KEY=VALUE"
-            raise FieldError(f"{option} {name}", what, "put quotes around a value that holds blanks")
+            raise FieldError(
+                f"{option} {name}",
+                what,
+                f"the plan stands before {option}; put quotes around a value with blanks",
+            )
         found.append(Written(key, text, f"{option} {name}, {key}"))
     return found
 

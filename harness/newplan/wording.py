@@ -13,6 +13,7 @@ LONGEST_NAME: Final = 48
 _NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)")
 _SPANS = re.compile(r"(?:([\d.,]+)\s*(?:h|hours?))?\s*(?:([\d.,]+)\s*(?:min|minutes?|m))?", re.IGNORECASE)
+_PROGRAM_ENDS = (".exe", ".bat", ".cmd", ".com")
 _SPECIAL = re.compile(r"([\\.^$*+?{}\[\]|()])")
 
 
@@ -99,7 +100,7 @@ def split_command(
 
     Under Windows a backslash is a part of a path and only double quotes hold words together; elsewhere the
     rules are those of a POSIX shell. A path with blanks that was pasted without quotes is put together again,
-    where the first words together name a program.
+    where the first words together name a program (under Windows also one that is not here).
 
     Raises:
         ValueError: It is empty, or a quote is not closed.
@@ -114,6 +115,9 @@ def split_command(
         for count in range(len(words), 1, -1):
             if is_program(" ".join(words[:count])):
                 return [" ".join(words[:count]), *words[count:]]
+        end = next((n for n, word in enumerate(words) if word.lower().endswith(_PROGRAM_ENDS)), 0)
+        if windows and end and re.match(r"[A-Za-z]:|\.{0,2}\\", words[0]):
+            return [" ".join(words[: end + 1]), *words[end + 1 :]]
     return words
 
 

@@ -16,6 +16,7 @@ from harness.newplan.ask_night import (
 )
 from harness.newplan.ask_profiles import ask_profiles, given_profiles
 from harness.newplan.ask_titles import ask_titles, given_titles
+from harness.newplan.compose import profile_block
 
 
 def test_a_profile_is_asked_key_by_key_inside_the_driver_s_range(machine, talk):
@@ -256,3 +257,14 @@ def test_a_title_whose_argument_is_a_file_here_runs_here(machine, talk):
         talk(["t", "python tour.py", "", "", "", "", "score", "", ""]).dialogue, machine(programs=["python"])
     )
     assert title["working_folder"] == "/home/ann"
+
+
+def test_a_raised_clock_is_asked_about_and_marked(machine, talk):
+    said = talk(["q", "1", "", "", "", "100", "", "", "2500", "", "100", ""])
+    (profile,) = ask_profiles(said.dialogue, machine())
+    assert profile["core_clock_ceiling_mhz"] == 2500
+    assert any("raises the clock" in line for line in said.shown)
+    assert not any("raises" in line for line in profile_block(profile, machine()))
+    assert any(
+        "raises" in line for line in profile_block({"name": "q", "core_clock_offset_mhz": 9}, machine())
+    )

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import PlanError
+from harness.newplan.fields import canonical, title_keys
 from harness.newplan.sheet import titles_from_sheet
 
 ROWS = [
@@ -121,6 +124,24 @@ def test_what_can_t_be_used_is_told_by_row_and_column(machine, text, place, word
     assert any(p.where == place and words in f"{p.what}; {p.remedy}" for p in refused.value.problems), str(
         refused.value
     )
+
+
+def test_the_example_of_the_page_is_read(machine):
+    page = (Path(__file__).parents[2] / "plans" / "README.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"^```\n(name;.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    first, second = titles_from_sheet(example, "titles.csv", machine(windows=True))
+    assert first["command"] == [r"C:\Games\Harbour Lights\harbour.exe", "--demo"]
+    assert first["frame_log"] == {"path": "frames.csv", "interval_column": "dt", "unit": "ms"}
+    assert second["frame_log"] == {"path": r"D:\logs\orchard-*.csv", "interval_column": "shown"}
+
+
+def test_every_heading_that_the_page_names_is_known(machine):
+    page = (Path(__file__).parents[2] / "plans" / "README.md").read_text(encoding="utf-8")
+    section = page.split('<a id="spreadsheet"></a>')[1].split("## Rules")[0]
+    rows = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", section, re.MULTILINE)
+    named = {word for row in rows for word in re.findall(r"`(\w+)`", row)}
+    assert {"name", "command", "seconds", "log", "columns"} <= named
+    assert {canonical(word) for word in named} <= set(title_keys(machine()))
 
 
 def test_all_mistakes_are_told_at_once(machine):

@@ -82,6 +82,8 @@ def test_command_lines_of_a_shell(line, words):
         (r'"C:\Games\Harbour Lights\harbour.exe" --demo', [r"C:\Games\Harbour Lights\harbour.exe", "--demo"]),
         (r"C:\Games\Harbour Lights\harbour.exe --demo", [r"C:\Games\Harbour Lights\harbour.exe", "--demo"]),
         (r"C:\new\titles\run.exe -x", [r"C:\new\titles\run.exe", "-x"]),
+        (r"C:\No Such\a b.exe -x y.exe", [r"C:\No Such\a b.exe", "-x", "y.exe"]),
+        (r"run -x y.exe", ["run", "-x", "y.exe"]),
         (r'run.exe "D:\logs\" ""', ["run.exe", "D:\\logs\\", ""]),
         (r'run.exe "say \"now\"!"', ["run.exe", 'say "now"!']),
     ],
