@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 _USUAL_NAME = "plan.toml"
+_NO_TEXT = "the answers are no text in this system's encoding; save them as UTF-8"
 #: Columns for an answer on the line of its question.
 _ROOM = 16
 _ADDED = {"title": "titles", "profile": "profiles"}
@@ -185,10 +186,10 @@ def _reader(out: Console, at_terminal: bool) -> Callable[[str], str | None]:
             out.print()
             raise
         except UnicodeDecodeError as error:
-            raise NoAnswer(
-                f"the answers are no text in {error.encoding}; write them in that encoding"
-            ) from error
+            raise NoAnswer(_NO_TEXT) from error
         answer = line.rstrip("\r\n")
+        if any("\ud800" <= sign <= "\udfff" for sign in answer):  # bytes that the encoding lacks
+            raise NoAnswer(_NO_TEXT)
         if not begun:
             answer, begun = answer.removeprefix("\ufeff"), True
         out.print(answer, markup=False, soft_wrap=True)

@@ -22,7 +22,7 @@ def ask_card(dialogue: Dialogue, cards: Sequence[GraphicsCard]) -> GraphicsCard:
     """The card under test, of several. Raises NoAnswer."""
     known = [str(place) for place in range(1, len(cards) + 1)]
     for place, card in zip(known, cards, strict=True):
-        dialogue.say(f"  {place}: {card}")
+        dialogue.explain(f"  {place}: {card}")
     return cards[int(dialogue.ask("Which card is tested", one_of(known), option="--card", default="1")) - 1]
 
 

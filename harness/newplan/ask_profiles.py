@@ -36,11 +36,11 @@ def tell_card(dialogue: Dialogue, machine: Machine) -> None:
     """What can be tuned here, with ranges."""
     for tuning in machine.tunings:
         ranges = "; ".join(f"{_words(r.key)} {r.words} {_unit(r.key)}".rstrip() for r in tuning.ranges)
-        dialogue.say(
+        dialogue.explain(
             f"Found: {tuning.device} (control {tuning.control}). {ranges or 'Nothing of it can be set'}."
         )
     if not machine.tunings:
-        dialogue.say(
+        dialogue.explain(
             "No card that can be tuned was found here. A profile may still set processor threads, run your "
             "own tuning program, or be meant for a card in another machine."
         )

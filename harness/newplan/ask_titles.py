@@ -45,7 +45,7 @@ def ask_titles(dialogue: Dialogue, machine: Machine, taken: Collection[str] = ()
     """Titles, one after the other until an empty name; at least one in a new plan. Raises NoAnswer."""
     found: list[dict[str, Any]] = []
     built_in = scenes(machine)
-    dialogue.say(f"Titles: any program, or a built-in scene ({', '.join(built_in)}).")
+    dialogue.explain(f"Titles: any program, or a built-in scene ({', '.join(built_in)}).")
     logger = ""
     while True:
         names = {*taken, *(title["name"] for title in found)}

@@ -37,6 +37,11 @@ class Dialogue:
         self._again = again
         self._take_defaults = take_defaults
 
+    def explain(self, line: str) -> None:
+        """Print what helps to answer what follows; nothing where defaults answer."""
+        if not self._take_defaults:
+            self.say(line)
+
     def ask(
         self,
         question: str,

@@ -72,7 +72,9 @@ def test_options_alone_ask_nothing(new):
 
 
 def test_defaults_alone_make_a_plan_that_runs_anywhere(new):
-    assert new("night.toml", "--yes")[0] == 0
+    code, shown = new("night.toml", "--yes")
+    assert code == 0
+    assert shown.out.startswith("1 profile, 1 title")
     assert load_plan(Path("night.toml"), HOST).titles[0].workload == "scene"
 
 
@@ -129,6 +131,12 @@ def test_an_interrupt_leaves_no_file(new, monkeypatch):
     monkeypatch.setattr(sys, "stdin", Interrupting())
     assert main(["new", "night.toml"]) == 130
     assert sorted(Path().iterdir()) == before
+
+
+def test_answers_that_are_no_text_are_told(new):
+    code, shown = new("night.toml", answers="p\udcff\n")
+    assert code == 2
+    assert "save them as UTF-8" in shown.err
 
 
 def test_a_hardware_profile_needs_the_words_and_writes_the_cautions(new):
