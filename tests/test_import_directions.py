@@ -93,8 +93,8 @@ ALLOWED: dict[str, str] = {
     "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",
     "report.sections": "analysis boundary frames metrics numerals plan reasons report.conditions "
     "report.elements report.folder report.names report.numbers stages tables",
-    "report.charts": "analysis csvtext metrics numerals plan report.conditions report.elements report.files "
-    "report.folder report.names report.sections stages",
+    "report.charts": "analysis csvtext errors metrics numerals plan report.conditions report.elements "
+    "report.files report.folder report.names report.sections stages",
     "report.page": "analysis metrics numerals report.charts report.conditions report.elements report.folder "
     "report.mean_levels report.names report.sections",
     "report.package": "analysis boundary clock columns csvtext errors inside numerals report.elements "
@@ -112,8 +112,8 @@ ALLOWED: dict[str, str] = {
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
     "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
-    "processes rehearsal_folder rehearse report report.files report.folder report.package report.reading rig "
-    "selftest store supervise terminal titlewatch trying userfiles watch",
+    "processes rehearsal_folder rehearse report report.charts report.files report.folder report.package "
+    "report.reading rig selftest store supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

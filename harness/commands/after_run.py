@@ -27,6 +27,7 @@ from harness.numerals import decimals_of, out_of, signed
 from harness.plan.hours import Calendar
 from harness.rehearse import Outlook
 from harness.report import ReportFiles, write_report
+from harness.report.charts.publish import Pictures
 from harness.report.folder import read_campaign
 from harness.terminal import console, print_table
 
@@ -74,7 +75,7 @@ def verdict_heading(reference: str) -> str:
     return f"change against {reference}; a word is a verdict, ? undecided, without either: described only"
 
 
-def conclude(folder: Path, *, charts: bool = False) -> Conclusion:
+def conclude(folder: Path, *, charts: Pictures | None = None) -> Conclusion:
     """Analyse a campaign folder's dataset by its own plan and write its report. Raises StoreError."""
     campaign = read_campaign(folder)
     analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts, campaign.courses)

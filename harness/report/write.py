@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import pandas as pd
 import pyarrow as pa
 
 from harness import inside
@@ -28,7 +29,9 @@ from harness.errors import HarnessError, ReportError, ReportMissing
 from harness.report import numbers
 from harness.report.charts import figures, interactive, publish, title_figures
 from harness.report.charts.chart import Chart
+from harness.report.charts.film import films
 from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
+from harness.report.charts.publish import Pictures, Published
 from harness.report.compare import campaigns
 from harness.report.compare import charts as compare_charts
 from harness.report.elements import records
@@ -59,7 +62,7 @@ class ReportFiles:
 
     page: Path
     tables: tuple[Path, ...] = field(default=())
-    charts: tuple[Path, ...] = field(default=())
+    charts: tuple[Published, ...] = field(default=())
     package: tuple[Path, ...] = field(default=())
     damage: tuple[str, ...] = field(default=())
 
@@ -68,7 +71,7 @@ def write_report(
     folder: Path | Sequence[Path],
     *,
     analysis: Analysis | None = None,
-    charts: bool = False,
+    charts: Pictures | None = None,
     into: Path | None = None,
 ) -> ReportFiles:
     """Write the report of one campaign folder, or the comparison of several.
@@ -77,7 +80,7 @@ def write_report(
         folder: A campaign folder with its ``dataset/``; or several, the first of which is the base.
         analysis: The analysis to report; None to analyse by the plan. One campaign only.
         charts: Also write every chart as PNG and SVG in the publication sizes, each with its data as CSV
-            (a second or two a chart).
+            (a second or two a chart), in these themes.
         into: Where to write; None for ``report/`` in the campaign folder, or for ``comparison/`` beside the
             first of several.
     Raises:
@@ -105,7 +108,9 @@ def write_report(
         ) from error
 
 
-def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, target: Path) -> ReportFiles:
+def _write_campaign(
+    campaign: Campaign, analysis: Analysis, pictures: Pictures | None, target: Path
+) -> ReportFiles:
     make_target(campaign.folder, target)
     make_target(campaign.folder, campaign.folder / "dataset")
     version = page.tool_version()
@@ -118,6 +123,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     forms = overview_forms(campaign, overview, enc)
     by_title: list[tuple[tuple[str, str], list[Chart]]] = []
     seconds: list[Seconds] = []
+    frame_times: list[tuple[str, pd.DataFrame]] = []
     for title, setting in measured_titles(campaign):
         traces = title_figures.collect_traces(
             campaign, title, setting, buckets_per_trace(len(campaign.counted))
@@ -126,6 +132,7 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
         forms |= title_forms(traces, made, enc)
         by_title.append(((title, setting), made))
         seconds.append((title, setting, traces.seconds))
+        frame_times.append((f"{title}-{setting}", traces.frames.assign(row_label=names.row(title, setting))))
 
     bundle = interactive.bundle()
     incident = incidents.sentence(analysis.crashes, analysis.set_aside, analysis.account, analysis.settings)
@@ -141,8 +148,8 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
     tables = write_tables(campaign.folder / "dataset", analysis)
     listed = target / numbers.NUMBERS_NAME
     write_text(listed, _json(numbers.numbers_of(campaign, analysis, version)))
-    drawn: tuple[Path, ...] = ()
-    if with_charts:
+    drawn: list[Published] = []
+    if pictures is not None:
         spec = campaign.plan.report
         source = " · ".join(
             part
@@ -157,15 +164,17 @@ def _write_campaign(campaign: Campaign, analysis: Analysis, with_charts: bool, t
             )
             if part
         )
-        dress = publish.Dress(spec.theme == "dark", spec.credit, source)
         every = [*overview, *(chart for _, charts in by_title for chart in charts)]
-        drawn = publish.publish(every, target / "charts", publish.formats(spec.article_width_px), dress)
+        drawn = publish.publish(every, target / "charts", pictures, spec, source)
+        if pictures.film:
+            drawn += films(frame_times, target / "charts", pictures.dresses(spec, source), looks, names)
+        publish.write_list(target / "charts", drawn)
     return ReportFiles(
-        page_path, tables, drawn, (listed, *_write_package(campaign, version)), campaign.damage
+        page_path, tables, tuple(drawn), (listed, *_write_package(campaign, version)), campaign.damage
     )
 
 
-def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) -> ReportFiles:
+def _write_comparison(folders: Sequence[Path], pictures: Pictures | None, target: Path) -> ReportFiles:
     several = campaigns.Several.of([read_campaign(folder) for folder in folders])
     names = campaigns.CampaignNames(several)
     analysis = several.analysis(names)
@@ -181,16 +190,15 @@ def _write_comparison(folders: Sequence[Path], with_charts: bool, target: Path) 
     data = page_data(forms, names.labels, made) if bundle else ""
     write_text(page_path, page.render(view, looks, bundle, data))
     tables = write_tables(target, analysis)
-    drawn: tuple[Path, ...] = ()
-    if with_charts:
+    drawn: list[Published] = []
+    if pictures is not None:
         spec = several.campaigns[0].plan.report
         simulated = "SIMULATED · " if view.simulated else ""
-        dress = publish.Dress(
-            spec.theme == "dark", spec.credit, f"{simulated}{view.name} · levelrig {version}"
-        )
-        drawn = publish.publish(made, target / "charts", publish.formats(spec.article_width_px), dress)
+        source = f"{simulated}{view.name} · levelrig {version}"
+        drawn = publish.publish(made, target / "charts", pictures, spec, source)
+        publish.write_list(target / "charts", drawn)
     damage = tuple(text for campaign in several.campaigns for text in campaign.damage)
-    return ReportFiles(page_path, tables, drawn, damage=damage)
+    return ReportFiles(page_path, tables, tuple(drawn), damage=damage)
 
 
 def measured_titles(campaign: Campaign) -> list[tuple[str, str]]:

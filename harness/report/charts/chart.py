@@ -5,9 +5,9 @@ A chart carries its table, so that the CSV beside a picture is what was drawn.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -42,6 +42,7 @@ class Chart:
         draw: Draws it on an empty figure; ``scale`` enlarges marks that are given in points.
         height_in: Height in the page at a width of 8 inches.
         frame: Fixed margins for the page; None lets the drawing find its own, which takes longer.
+        stills: Its parts for pictures of fixed shape, where it is too long for one.
     """
 
     id: str
@@ -52,6 +53,7 @@ class Chart:
     draw: Callable[[FigureBase, float], None]
     height_in: float
     frame: Frame | None = None
+    stills: Sequence[Chart] = ()
 
 
 def draw_points(ax: Axes, x: pd.Series, y: pd.Series, style: ProfileLook, label: str, scale: float) -> None:
@@ -66,3 +68,21 @@ def legend(figure: FigureBase, ax: Axes) -> None:
         fixed = isinstance(figure, Figure) and figure.get_layout_engine() is None
         place: Any = "upper right" if fixed else "outside upper right"
         figure.legend(handles, texts, loc=place, ncols=min(len(handles), 5))
+
+
+def is_upright(figure: FigureBase) -> bool:
+    """Whether it is to be read on a phone that is held upright."""
+    whole = cast(Any, figure).get_figure(root=True)
+    return bool(whole.get_figheight() > 1.2 * whole.get_figwidth())
+
+
+def width_pt(figure: FigureBase) -> float:
+    """Width of a figure, or of the part of one, in points."""
+    whole = cast(Any, figure)
+    return float(72 * whole.bbox.width / whole.get_figure(root=True).dpi)
+
+
+def height_pt(figure: FigureBase) -> float:
+    """Height of a figure, or of the part of one, in points."""
+    whole = cast(Any, figure)
+    return float(72 * whole.bbox.height / whole.get_figure(root=True).dpi)

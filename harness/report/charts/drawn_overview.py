@@ -6,6 +6,7 @@ Each function turns a small table into what draws it on an empty figure.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -16,10 +17,10 @@ from numpy.typing import NDArray
 
 from harness.numerals import signed
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, draw_points, legend
+from harness.report.charts.chart import Looks, draw_points, is_upright, legend, width_pt
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.style import ProfileLook
-from harness.report.elements import records
+from harness.report.elements import number, records
 
 
 def comparison(
@@ -43,7 +44,10 @@ def comparison(
         panels = list(effects["metric_label"].unique())
         rows = Rows.of(effects, within)
         profiles = list(effects["profile"].unique())
-        axes = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
+        upright = is_upright(figure)
+        shape = (len(panels), 1) if upright else (1, len(panels))
+        # One scale for all panels: a small change must not look like a large one beside it.
+        axes = figure.subplots(*shape, sharey=True, sharex=True, squeeze=False).ravel()
         low_edge, high_edge = margin_edges_pct(margin_pct)
         for ax, panel in zip(axes, panels, strict=True):
             shown = effects[effects["metric_label"] == panel]
@@ -72,6 +76,10 @@ def comparison(
                     ms=5.2 * scale,
                     label=labels[profile],
                 )
+                for at, row in zip(y, records(mine), strict=True):
+                    _in_margin(ax, at, _change(row), scale)
+            for at in rows.without(shown):
+                _in_margin(ax, at, "not measured", scale)
             ax.set_title(panel)
             ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: signed(v, 0) if v else "0"))
             ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
@@ -81,11 +89,34 @@ def comparison(
                 ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
             for edge in rows.edges[-summaries:][:1] if summaries else ():
                 ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
-        rows.label(axes[0])
+        for ax in axes if upright else axes[:1]:
+            rows.label(ax)
+        _margin_for_values(axes[0], figure, 1 if upright else len(panels), scale)
         figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
         legend(figure, axes[0])
 
     return draw
+
+
+def _change(row: Mapping[str, Any]) -> str:
+    """A change to the decimals of the tables."""
+    half = (row["high_pct"] - row["low_pct"]) / 2
+    return signed(row["change_pct"], 2 if half < 0.1 else 1)
+
+
+def _in_margin(ax: Axes, y: float, text: str, scale: float) -> None:
+    """A value in the column at the right edge."""
+    said = {"ha": "right", "va": "center_baseline", "fontsize": 9 * scale}
+    ax.text(1, y, text, transform=ax.get_yaxis_transform(), **cast(Any, said))
+
+
+def _margin_for_values(ax: Axes, figure: FigureBase, panels: int, scale: float) -> None:
+    """Room for the column of values behind the longest interval."""
+    low, high = ax.get_xlim()
+    ticks = [at for at in ax.get_xticks() if low <= at <= high]
+    ax.set_xticks(ticks)  # no line of the grid runs through the values
+    share = min(5.5 * 9 * scale / (0.72 * width_pt(figure) / panels), 0.4)
+    ax.set_xlim(low, high + (high - low) * share / (1 - share))
 
 
 def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
@@ -164,6 +195,7 @@ def efficiency(
 
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
+        middle = _same_span(ax, points)
         front = points[points["on_front"]].sort_values("power_pct")
         ax.plot(
             front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.now, lw=1.2 * scale, ls=(0, (4, 2))
@@ -189,17 +221,34 @@ def efficiency(
             )
             ax.plot(point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale)
             ax.annotate(
-                labels[str(point["profile"])],
+                f"{labels[str(point['profile'])]}\n{number(point['speed_pct'], 1)} % speed, "
+                f"{number(point['power_pct'], 1)} % power",
                 (point["power_pct"], point["speed_pct"]),
-                xytext=(8 * scale, -3 * scale),
+                xytext=((8 if point["power_pct"] < middle else -8) * scale, -3 * scale),
                 textcoords="offset points",
+                ha="left" if point["power_pct"] < middle else "right",
                 va="top",
             )
-        ax.margins(0.18)
         ax.set_xlabel("mean power, % of the reference")
         ax.set_ylabel("speed, % of the reference")
 
     return draw
+
+
+def _same_span(ax: Axes, points: pd.DataFrame) -> float:
+    """A change of 1 % spans as much of both axes: 3 % of speed does not look like 23 % of power.
+
+    Returns the middle of the axis of power.
+    """
+    ends = {
+        axis: points[[f"{axis}_pct", f"{axis}_low_pct", f"{axis}_high_pct"]].to_numpy(np.float64)
+        for axis in ("power", "speed")
+    }
+    middles = {axis: float(np.nanmax(v) + np.nanmin(v)) / 2 for axis, v in ends.items()}
+    span = 1.3 * max(max(float(np.nanmax(v) - np.nanmin(v)) for v in ends.values()), 4.0)
+    ax.set_xlim(middles["power"] - span / 2, middles["power"] + span / 2)
+    ax.set_ylim(middles["speed"] - span / 2, middles["speed"] + span / 2)
+    return middles["power"]
 
 
 def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[bool]:
@@ -229,7 +278,9 @@ def drift(
             ordered = points.sort_values("hours")
             window = max(len(ordered) // 8, 5)
             running = ordered["deviation_pct"].rolling(window, center=True, min_periods=3).median()
-            ax.plot(ordered["hours"], running, color=look.QUIET_INK.now, lw=1.6 * scale)
+            ax.plot(
+                ordered["hours"], running, color=look.QUIET_INK.now, lw=1.6 * scale, label="running median"
+            )
         ax.set_xlabel("hours since the campaign's first attempt")
         ax.set_ylabel("average FPS against its cell's mean, %")
         legend(figure, ax)
@@ -269,7 +320,7 @@ def start_conditions(
                 ha="right",
                 va="bottom",
                 color=look.QUIET_INK.now,
-                fontsize="small",
+                fontsize=9 * scale,
             )
         ambient = points.dropna(subset=["start_ambient_temp_c"]).sort_values("hours")
         if len(ambient):

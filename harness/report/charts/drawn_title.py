@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, legend
+from harness.report.charts.chart import Looks, height_pt, legend, width_pt
 from harness.report.elements import records
 from harness.stages import STAGES
+
+#: Height of the strip that shows the phases of one profile, in inches.
+STRIP_IN = 0.18
 
 
 def frametimes(
@@ -88,21 +92,31 @@ def telemetry(
     labels: Mapping[str, str],
     quantities: Sequence[tuple[str, str]],
 ) -> Callable[[FigureBase, float], None]:
-    """Quantities over the time of one attempt, phases shaded, one line a profile.
+    """Quantities over the time of one attempt, one line a profile; phases as strips above them.
 
     Args:
         series: Columns ``profile``, ``t_s``, then one column for each quantity.
-        phases: Columns ``phase``, ``start_s``, ``end_s`` of the reference's attempt.
+        phases: Columns ``profile``, ``phase``, ``start_s``, ``end_s`` of each profile's attempt.
         quantities: Heading and axis label (with unit), one panel each.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
-        axes = figure.subplots(len(quantities), 1, sharex=True, squeeze=False)[:, 0]
-        roles = phase_roles()
-        for ax, (quantity, label) in zip(axes, quantities, strict=True):
-            for phase in records(phases):
-                role = roles.get(str(phase["phase"]), look.PHASE_A)
-                ax.axvspan(phase["start_s"], phase["end_s"], color=role.now, lw=0, zorder=0)
+        shown = [p for p in series["profile"].unique() if p in set(phases["profile"])]
+        strips_pt = 72 * STRIP_IN * len(shown) * scale
+        panel_pt = max(height_pt(figure) - strips_pt - 62 * scale, strips_pt) / len(quantities)
+        heights = [strips_pt, *[panel_pt] * len(quantities)] if shown else None
+        axes = figure.subplots(
+            len(quantities) + bool(shown), 1, sharex=True, squeeze=False, height_ratios=heights
+        )[:, 0]
+        if shown:
+            _strips(axes[0], phases, shown, looks, labels, scale)
+        panels = axes[1:] if shown else axes
+        window = phases[phases["phase"] == "measure"]
+        for ax, (quantity, label) in zip(panels, quantities, strict=True):
+            if len(window):
+                ax.axvspan(
+                    window["start_s"].min(), window["end_s"].max(), color=look.PHASE_C.now, lw=0, zorder=0
+                )
             for profile in series["profile"].unique():
                 mine = series[series["profile"] == profile]
                 style = looks[profile]
@@ -117,21 +131,38 @@ def telemetry(
                     markevery=0.17,
                     ms=4.2 * scale,
                 )
-            ax.set_ylabel(label)
-            ax.margins(x=0)
-        top = axes[0]
-        for phase in records(phases):
-            if phase["end_s"] - phase["start_s"] > 0.08 * (phases["end_s"].max() - phases["start_s"].min()):
-                top.annotate(
-                    str(phase["phase"]),
-                    ((phase["start_s"] + phase["end_s"]) / 2, 1.02),
-                    ha="center",
-                    va="bottom",
-                    xycoords=("data", "axes fraction"),
-                    color=look.QUIET_INK.now,
-                    fontsize="small",
-                )
+            ax.set_title(label, fontsize=9 * scale, fontweight="normal", color=look.QUIET_INK.now)
+            ax.margins(x=0, y=0.1)
         axes[-1].set_xlabel("time from the start of the measured window, s")
-        legend(figure, axes[0])
+        legend(figure, panels[0])
 
     return draw
+
+
+def _strips(
+    ax: Axes,
+    phases: pd.DataFrame,
+    profiles: Sequence[str],
+    looks: Looks,
+    labels: Mapping[str, str],
+    scale: float,
+) -> None:
+    """The phases of each profile's attempt, one strip below the other, named where there is room."""
+    roles = phase_roles()
+    whole = phases["end_s"].max() - phases["start_s"].min()
+    letter = 5.4 * scale / (0.85 * width_pt(ax.figure)) * whole
+    for at, profile in enumerate(profiles):
+        for phase in records(phases[phases["profile"] == profile]):
+            name, long = str(phase["phase"]), phase["end_s"] - phase["start_s"]
+            ground = roles.get(name, look.PHASE_A).now
+            ax.barh(at, long, left=phase["start_s"], height=0.86, color=ground, lw=0)
+            if long > letter * (len(name) + 1):
+                middle = phase["start_s"] + long / 2
+                ax.text(middle, at, name, ha="center", va="center_baseline", fontsize=9 * scale)
+    ax.set_yticks(range(len(profiles)), [labels[profile] for profile in profiles])
+    for tick, profile in zip(ax.get_yticklabels(), profiles, strict=True):
+        tick.set_color(looks[profile].role.now)
+    ax.set_ylim(len(profiles) - 0.5, -0.5)
+    ax.grid(visible=False)
+    ax.tick_params(bottom=False, labelbottom=False)
+    ax.spines["bottom"].set_visible(False)

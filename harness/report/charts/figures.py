@@ -14,6 +14,7 @@ from harness.metrics import METRICS
 from harness.metrics.definition import Place, Role
 from harness.report.charts import drawn_overview, style
 from harness.report.charts.chart import Chart, Frame, Looks
+from harness.report.charts.quantity_figures import quantity_charts
 from harness.report.conditions import start_limit, start_word
 from harness.report.elements import records
 from harness.report.folder import Campaign
@@ -34,6 +35,7 @@ def summary_charts(campaign: Campaign, analysis: Analysis, names: Names) -> list
         comparison_chart(analysis, names, looks_of(campaign)),
         levels_chart(analysis, names, looks_of(campaign)),
         efficiency_chart(analysis, names, looks_of(campaign)),
+        *quantity_charts(campaign, analysis, names, looks_of(campaign)),
         drift_chart(campaign, names, looks_of(campaign)),
         conditions_chart(campaign, names, looks_of(campaign)),
     )

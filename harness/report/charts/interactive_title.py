@@ -110,12 +110,48 @@ def distribution(enc: Encodings) -> Spec:
 def telemetry(
     enc: Encodings, phases: pd.DataFrame, quantities: Sequence[tuple[str, str]], x_range: tuple[float, float]
 ) -> Spec:
-    """Quantities over the time of an attempt, phases shaded."""
-    spans = columns_of(phases, 2)
+    """Quantities over the time of an attempt; the phases of each profile as strips above them."""
+    spans = columns_of(phases.assign(profile_label=[enc.labels[p] for p in phases["profile"]]), 2)
     rows = [dict(zip(spans, values, strict=True)) for values in zip(*spans.values(), strict=True)]
     roles = phase_roles()
+    colours = {"domain": list(roles), "range": [f"@{role.name}" for role in roles.values()]}
     x = {"type": "quantitative", "title": None, "scale": {"domain": list(x_range), "nice": False}}
-    panels = []
+    strips: Spec = {
+        "height": {"step": 15},
+        "data": {"values": rows},
+        "transform": [{"filter": "indexof(profiles, datum.profile) >= 0"}],
+        "mark": {"type": "rect"},
+        "encoding": {
+            "x": {"field": "start_s", **x, "axis": None},
+            "x2": {"field": "end_s"},
+            "y": {
+                "field": "profile_label",
+                "type": "nominal",
+                "title": None,
+                "sort": [enc.labels[p] for p in enc.order],
+                "axis": {"grid": False},
+            },
+            "color": {
+                "field": "phase",
+                "type": "nominal",
+                "scale": colours,
+                "legend": {"title": "phase", "symbolType": "square"},
+            },
+            "tooltip": tooltip(
+                ("profile_label", "profile", ""),
+                ("phase", "phase", ""),
+                ("start_s", "from, s", ".1f"),
+                ("end_s", "to, s", ".1f"),
+            ),
+        },
+    }
+    window = [row for row in rows if row["phase"] == "measure"]
+    ends = (
+        [{"start_s": min(r["start_s"] for r in window), "end_s": max(r["end_s"] for r in window)}]
+        if window
+        else []
+    )
+    panels: list[Spec] = [strips] if rows else []
     for i, (quantity, label) in enumerate(quantities):
         last = i == len(quantities) - 1
         here = {**x, "title": "time from the start of the measured window, s"} if last else x
@@ -124,22 +160,9 @@ def telemetry(
                 "height": 110,
                 "layer": [
                     {
-                        "data": {"values": rows},
-                        "mark": {"type": "rect"},
-                        "encoding": {
-                            "x": {"field": "start_s", **here},
-                            "x2": {"field": "end_s"},
-                            "color": {
-                                "field": "phase",
-                                "type": "nominal",
-                                "legend": None,
-                                "scale": {
-                                    "domain": list(roles),
-                                    "range": [f"@{role.name}" for role in roles.values()],
-                                },
-                            },
-                            "tooltip": tooltip(("phase", "phase of the reference", "")),
-                        },
+                        "data": {"values": ends},
+                        "mark": {"type": "rect", "color": f"@{roles['measure'].name}"},
+                        "encoding": {"x": {"field": "start_s", **here}, "x2": {"field": "end_s"}},
                     },
                     {
                         "transform": [{"filter": "indexof(profiles, datum.profile) >= 0"}],

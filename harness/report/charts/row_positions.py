@@ -60,6 +60,11 @@ class Rows:
         offset = (place - (places - 1) / 2) * share / max(places, 1)
         return np.array([self.heights[tuple(key)] for key in keys], np.float64) + offset
 
+    def without(self, frame: pd.DataFrame) -> list[float]:
+        """Heights of the rows that have nothing in ``frame``."""
+        there = set(frame[list(self.columns)].itertuples(index=False, name=None))
+        return [height for key, height in self.heights.items() if key not in there]
+
     def label(self, ax: Axes) -> None:
         """Write the rows' names beside the axis, headings in bold."""
         ax.set_yticks([at for at, _ in self.ticks], [text for _, text in self.ticks])

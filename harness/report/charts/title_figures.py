@@ -13,6 +13,7 @@ import pyarrow as pa
 from harness.plan.schema import all_rules
 from harness.report.charts import drawn_title
 from harness.report.charts.chart import Chart, Frame
+from harness.report.charts.drawn_title import STRIP_IN
 from harness.report.charts.figures import labels_of, looks_of
 from harness.report.charts.interactive_title import packed
 from harness.report.charts.traces import envelope, exceedance
@@ -44,7 +45,7 @@ class Traces:
         frames: Columns ``profile``, ``t_s``, ``low_ms``, ``high_ms``, ``mean_ms``.
         tail: Columns ``profile``, ``frametime_ms``, ``slower_pct``; all repeats of the cell together.
         telemetry: Columns ``profile``, ``t_s`` and the quantities measured.
-        phases: Columns ``phase``, ``start_s``, ``end_s``.
+        phases: Columns ``profile``, ``phase``, ``start_s``, ``end_s``.
         repeats: Profile -> ``repeat.attempt`` shown.
         frame_count: Frames that went in.
         packed: Every repeat's frame times in the form that the page's script takes.
@@ -82,8 +83,7 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
     frames, tails, series, shown, count = [], [], [], {}, 0
     packs: list[Mapping[str, Any]] = []
     seconds: dict[str, pa.Table] = {}
-    phases = pd.DataFrame(columns=["phase", "start_s", "end_s"])
-    reference = campaign.plan.plan.reference
+    phases = []
     present = [p for p in looks_of(campaign) if p in set(mine["profile"])]
     for profile in present:
         rows = mine[mine["profile"] == profile]
@@ -128,15 +128,14 @@ def collect_traces(campaign: Campaign, title: str, setting: str, buckets: int = 
             series.append(_series(profile, samples))
             if own is not None:
                 seconds[profile] = seconds_of(own, samples)
-            if phases.empty or profile == reference:
-                phases = phase_spans(samples)
+            phases.append(phase_spans(samples).assign(profile=profile))
     return Traces(
         title,
         setting,
         _stack(frames, ["profile", "t_s", "low_ms", "high_ms", "mean_ms"]),
         _stack(tails, ["profile", "frametime_ms", "slower_pct"]),
         _stack(series, ["profile", "t_s"]),
-        phases,
+        _stack(phases, ["profile", "phase", "start_s", "end_s"]),
         shown,
         count,
         packs,
@@ -234,13 +233,16 @@ def title_charts(campaign: Campaign, traces: Traces, names: Names) -> list[Chart
         made.append(
             Chart(
                 id=f"telemetry-{stem}",
-                heading=f"{label}: {', '.join(text.split(',')[0] for _, text in present)} over time",
-                caption=f"Mean of each slice of time, phases shaded. Middle repeats ({shown}).",
+                heading=f"{label} over time",
+                caption=(
+                    "Mean of each slice of time. The strips above show the phases of each profile's attempt, "
+                    f"the shaded ground is the measured window. Middle repeats ({shown})."
+                ),
                 alt=f"{label}: {', '.join(text for _, text in present)} from {first_stage} to window's end.",
                 data=traces.telemetry,
                 draw=drawn_title.telemetry(traces.telemetry, traces.phases, looks, labels, present),
-                height_in=1.0 + 1.35 * len(present),
-                frame=Frame(top=0.55),
+                height_in=1.0 + STRIP_IN * traces.phases["profile"].nunique() + 1.35 * len(present),
+                frame=Frame(top=0.55 + STRIP_IN * traces.phases["profile"].nunique()),
             )
         )
     return made

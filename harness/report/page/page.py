@@ -95,11 +95,12 @@ def view_of(
         Section(
             "efficiency-section",
             "Speed against power",
-            charts=shown("efficiency"),
+            charts=shown("efficiency", "power", "fps-per-watt"),
             closing_tables=_present(details.efficiency_table(analysis, names))
             if "efficiency" in by_id
             else [],
         ),
+        Section("heat-and-noise", "Temperature and noise", charts=shown("temperature", "noise")),
         Section(
             "inside",
             "Inside each title",

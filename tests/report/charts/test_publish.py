@@ -12,6 +12,7 @@ from PIL import Image
 
 from harness.report import write_report
 from harness.report.charts.drawn_overview import efficiency_front, margin_edges_pct
+from harness.report.charts.publish import Pictures
 
 
 @pytest.fixture(scope="module")
@@ -31,19 +32,19 @@ def published(
     table = '[report]\ntheme = "dark"\narticle_width_px = 900\ncredit = "Photo desk"\n'
     captions = '[report.captions]\nefficiency = "What the watts buy."\nframetimes = "Ours."\n'
     plan.write_text(plan.read_text(encoding="utf-8") + table + captions, encoding="utf-8")
-    write_report(folder, charts=True)
+    write_report(folder, charts=Pictures())
     return folder / "report" / "charts"
 
 
 @pytest.mark.parametrize(
     ("size", "width", "height"),
-    [("1920x1080", 1920, 1080), ("3840x2160", 3840, 2160), ("article", 900, None)],
+    [("1920x1080", 1920, 1080), ("3840x2160", 3840, 2160), ("article", 900, None), ("upright", 1080, 1920)],
 )
 def test_each_chart_comes_as_png_and_svg_in_each_size(
     published: Path, size: str, width: int, height: int | None
 ) -> None:
     pngs = sorted(published.glob(f"*-{size}.png"))
-    assert len(pngs) == 5 + 3
+    assert len(pngs) == 9 + 3
     for path in pngs:
         with Image.open(path) as image:
             assert image.width == width
@@ -58,8 +59,8 @@ def test_an_svg_looks_the_same_without_the_fonts_of_this_machine(published: Path
 
 
 def test_the_data_of_each_chart_lie_beside_it(published: Path) -> None:
-    stems = {re.sub(r"-(1920x1080|3840x2160|article)$", "", p.stem) for p in published.glob("*.png")}
-    assert {p.stem for p in published.glob("*.csv")} == stems
+    stems = {re.sub(r"-(1920x1080|3840x2160|article|upright)$", "", p.stem) for p in published.glob("*.png")}
+    assert {p.stem for p in published.glob("*.csv")} == {*stems, "charts"}
     data = pd.read_csv(published / "comparison.csv")
     overall = pd.read_parquet(published.parents[1] / "dataset" / "overall.parquet")
     shown = data[data["metric"] == "average_fps"].set_index("profile")["change_pct"]
@@ -87,3 +88,9 @@ def test_the_efficiency_front_holds_what_nothing_beats() -> None:
 def test_the_margin_is_drawn_symmetric_in_the_logarithm() -> None:
     low, high = margin_edges_pct(3.0)
     assert (1 + low / 100) * (1 + high / 100) == pytest.approx(1)
+
+
+def test_a_list_beside_the_charts_says_what_each_file_shows(published: Path) -> None:
+    listed = pd.read_csv(published / "charts.csv")
+    assert set(listed["file"]) == {p.name for p in published.iterdir()} - {"charts.csv"}
+    assert listed["shows"].str.len().min() > 10

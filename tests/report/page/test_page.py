@@ -115,14 +115,14 @@ def test_every_rejected_attempt_is_listed_with_its_reason(small_report: Path) ->
 def test_every_drawing_has_a_text_in_its_place(small_report: Path) -> None:
     html = (small_report / "report" / "index.html").read_text(encoding="utf-8")
     labels = re.findall(r'class="picture" role="img" aria-label="([^"]*)"', html)
-    assert len(labels) == html.count('<div class="picture"') == 14
+    assert len(labels) == html.count('<div class="picture"') == 17
     assert all(len(label) > 20 for label in labels)
 
 
 def test_drawings_follow_the_ground_and_keep_their_text_as_text(small_report: Path) -> None:
     html = (small_report / "report" / "index.html").read_text(encoding="utf-8")
     drawings = re.findall(r"<svg.*?</svg>", html.split("<script", 1)[0], re.DOTALL)
-    assert len(drawings) == 16, "the first picture for a screen and for a phone, and 14 charts"
+    assert len(drawings) == 19, "the first picture for a screen and for a phone, and 17 charts"
     for drawing in drawings:
         assert "<text" in drawing
         assert not re.findall(r"(?:fill|stroke): ?#(?!000000|ffffff)[0-9a-f]{6}", drawing)
