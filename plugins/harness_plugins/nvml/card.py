@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -31,14 +30,24 @@ class Card:
     def __init__(self, library: Library, index: int = 0) -> None:
         self.library = library
         self.index = index
+        self._lock = threading.RLock()
         library.open()
-        self.handle: Any = library.card_by_index(index)
-        self.uuid = library.uuid(self.handle)
+        self._handle: Any = library.card_by_index(index)
+        self._generation = library.generation
+        self.uuid = library.uuid(self._handle)
         try:
             self.address = normal_address(library.bus_id(self.handle))
         except CallFailed:
             self.address = ""
-        self._lock = threading.Lock()
+
+    @property
+    def handle(self) -> Any:
+        """The driver's handle; found again by UUID where the library was opened anew. Raises CallFailed."""
+        with self._lock:
+            if self._generation != self.library.generation:
+                self._handle = self.library.card_by_uuid(self.uuid)
+                self._generation = self.library.generation
+            return self._handle
 
     @property
     def device(self) -> str:
@@ -63,10 +72,7 @@ class Card:
     def reopen(self) -> None:
         """Shut the library and find the same card again, wherever it is now. Raises CallFailed."""
         with self._lock:
-            with contextlib.suppress(CallFailed):  # a driver that was reloaded does not know us any more
-                self.library.shut()
-            self.library.open()
-            self.handle = self.library.card_by_uuid(self.uuid)
+            self.library.open_anew()
             self.library.power_limit_mw(self.handle)  # a handle alone does not prove that the card answers
 
     def answered(self, call: Callable[[], T]) -> T:
@@ -135,6 +141,7 @@ class Card:
         return found
 
 
+_library = Library()
 _cards: dict[str, Card] = {}
 _opening = threading.Lock()
 
@@ -142,16 +149,25 @@ _opening = threading.Lock()
 def installed_cards() -> list[Card]:
     """Every card of this machine, in the driver's order, each opened once per process. Raises CallFailed."""
     with _opening:
-        library = Library()
-        library.open()
-        found = []
-        for index in range(library.count()):
-            uuid = library.uuid(library.card_by_index(index))
-            if uuid not in _cards:
-                _cards[uuid] = Card(library, index)
-            _cards[uuid].index = index
-            found.append(_cards[uuid])
-        return found
+        try:
+            return _listed()
+        except CallFailed as error:
+            if not error.lost or not _cards:
+                raise
+            _library.open_anew()
+            return _listed()
+
+
+def _listed() -> list[Card]:
+    _library.open()
+    found = []
+    for index in range(_library.count()):
+        uuid = _library.uuid(_library.card_by_index(index))
+        if uuid not in _cards:
+            _cards[uuid] = Card(_library, index)
+        _cards[uuid].index = index
+        found.append(_cards[uuid])
+    return found
 
 
 def installed_card(uuid: str = "") -> Card:

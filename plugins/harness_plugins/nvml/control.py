@@ -92,6 +92,7 @@ class NvmlControl:
         self._short_load = short_load
         self._ceilings_mhz: set[float] = set()
         self._found: dict[str, dict[str, Any]] = {}
+        self._mine: Card | None = None
 
     def check(self, profile: ProfileSpec) -> list[Problem]:
         where = f"profiles.{profile.name}"
@@ -129,13 +130,16 @@ class NvmlControl:
         return problems
 
     def _card(self) -> Card:
-        """The card of the plan. Raises CallFailed."""
+        """The card of the plan, once found wherever it is listed by then. Raises CallFailed."""
+        if self._mine is not None:
+            return self._mine
         cards = self._find_cards()
         if self._plans is not None:
             cards = [card for card in cards if card.uuid == self._plans.identity]
         if len(cards) != 1:
             raise CallFailed("nvmlDeviceGetHandleByUUID", NOT_FOUND)
-        return cards[0]
+        self._mine = cards[0]
+        return self._mine
 
     def snapshot(self) -> dict[str, Any]:
         """State of the card, by its identity: JSON values, what the card lacks is left out.
@@ -331,6 +335,10 @@ class NvmlControl:
         library, failures = card.library, []
         with contextlib.suppress(CallFailed):  # a driver that was reset knows the card by another handle
             card.answered(lambda: card.ask("power_limit_mw"))
+        try:
+            handle = card.handle
+        except CallFailed as error:
+            return [str(_refused(f"{card} could not be put back", error))]
 
         def attempt(words: str, call: Callable[..., Any], *arguments: Any) -> Any:
             try:
@@ -344,16 +352,16 @@ class NvmlControl:
             offset = attempt(key, card.ask, "clock_offset", clock)
             target_mhz = _offset_to_restore(offset, before.get(key))
             if offset is not None and offset.offset_mhz != target_mhz:
-                attempt(key, library.set_clock_offset_mhz, card.handle, clock, target_mhz)
+                attempt(key, library.set_clock_offset_mhz, handle, clock, target_mhz)
                 offset = attempt(key, card.ask, "clock_offset", clock)
                 if offset is not None and offset.offset_mhz != target_mhz:
                     failures.append(f"{card}: {key} is still {offset.offset_mhz:+d} MHz")
-        attempt("core clock ceiling", library.unlock_core_clocks, card.handle)
-        attempt("memory clock ceiling", library.unlock_memory_clocks, card.handle)
+        attempt("core clock ceiling", library.unlock_core_clocks, handle)
+        attempt("memory clock ceiling", library.unlock_memory_clocks, handle)
         limit_mw = attempt("power limit", card.ask, "power_limit_mw")
         target_mw = attempt("power limit", self._limit_to_restore_mw, card, before.get("power_limit_w"))
         if target_mw is not None and limit_mw != target_mw:
-            attempt("power limit", library.set_power_limit_mw, card.handle, target_mw)
+            attempt("power limit", library.set_power_limit_mw, handle, target_mw)
             limit_mw = attempt("power limit", card.ask, "power_limit_mw")
             if limit_mw != target_mw and not failures:
                 seen = "can't be read" if limit_mw is None else f"is still {limit_mw / 1000:g} W"

@@ -11,6 +11,7 @@ Source: the NVML API reference, https://docs.nvidia.com/deploy/nvml-api/ ; names
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import threading
 from collections.abc import Callable, Sequence
@@ -74,6 +75,9 @@ class Library:
     def __init__(self, pointer: Pointer | None = None) -> None:
         self._pointer = pointer or _installed_function
         self._known: dict[str, Callable[..., int]] = {}
+        self._opened = False
+        #: Grows whenever the library is opened anew: handles of before are dead then.
+        self.generation = 0
 
     def call(self, function: str, *arguments: Any) -> None:
         """Call a C function. Raises CallFailed unless it returns 0."""
@@ -92,10 +96,21 @@ class Library:
         return int(found(*arguments))
 
     def open(self) -> None:
-        self.call("nvmlInitWithFlags", c_uint(0))
+        """Open it, once: the driver counts, and only the last shutdown lets it see the machine anew."""
+        if not self._opened:
+            self.call("nvmlInitWithFlags", c_uint(0))
+            self._opened = True
+            self.generation += 1
 
     def shut(self) -> None:
+        self._opened = False
         self.call("nvmlShutdown")
+
+    def open_anew(self) -> None:
+        """After the driver or a card was lost. Raises CallFailed."""
+        with contextlib.suppress(CallFailed):  # a driver that was reloaded does not know us any more
+            self.shut()
+        self.open()
 
     # Who is there.
 

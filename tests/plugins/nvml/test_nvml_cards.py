@@ -11,10 +11,12 @@ import pytest
 
 from harness.errors import ControlRefused, NotInForce, RestoreUnproven
 from harness.plan.schema import ProfileSpec
+from harness_plugins.nvml import card as card_module
 from harness_plugins.nvml import proof
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.control import NvmlControl
 from harness_plugins.nvml.doctor import card_findings
+from harness_plugins.nvml.library import Library
 from harness_plugins.nvml.sensor import NvmlSensor
 from tests.machine.nvidia import FACTORY, Driver, State
 
@@ -238,3 +240,32 @@ def test_fans_are_called_intended_and_what_a_consumer_card_does_not_tell_is_name
     assert "data-centre cards" in absent["card 0000:01:00.0 memory_temp_c"]
     (other,) = Driver(State("GPU-first", memory_temp_c=60)).opened()
     assert "card 0000:01:00.0 memory_temp_c" not in {f.subject for f in card_findings(other)}
+
+
+def test_the_driver_is_opened_once_and_anew_only_after_a_loss_which_all_cards_survive(monkeypatch, two):
+    first, second = two
+    driver = Driver(first, second)
+    calls: list[str] = []
+
+    def counted(name):
+        def call(*arguments):
+            if name in ("nvmlInitWithFlags", "nvmlShutdown"):
+                calls.append(name)
+            return driver(name)(*arguments)
+
+        return call
+
+    monkeypatch.setattr(card_module, "_library", Library(counted))
+    monkeypatch.setattr(card_module, "_cards", {})
+    for _ in range(3):
+        assert [card.uuid for card in card_module.installed_cards()] == ["GPU-first", "GPU-second"]
+    assert calls == ["nvmlInitWithFlags"]
+    mine, other = card_module.installed_cards()
+    first.reset()
+    driver.cards.reverse()
+    assert mine.answered(lambda: mine.ask("power_limit_mw")) == 300_000
+    assert calls == ["nvmlInitWithFlags", "nvmlShutdown", "nvmlInitWithFlags"]  # its last hold was let go
+    assert other.library.uuid(other.handle) == "GPU-second"
+    assert [card.uuid for card in card_module.installed_cards()] == ["GPU-second", "GPU-first"]
+    first.lost = second.lost = True
+    assert {card.uuid for card in card_module.installed_cards()} == {"GPU-first", "GPU-second"}

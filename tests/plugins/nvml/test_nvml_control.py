@@ -41,6 +41,8 @@ class TunableDriver:
 
     def nvmlDeviceGetHandleByIndex_v2(self, index, handle): ...
 
+    def nvmlDeviceGetHandleByUUID(self, uuid, handle): ...
+
     def nvmlDeviceGetCount_v2(self, out):
         out._obj.value = 1
 

@@ -63,7 +63,7 @@ def test_a_sensor_for_another_sensors_specification_is_still_the_plans_card(card
 def test_a_card_is_opened_once_per_process(monkeypatch, card):
     opened = []
     monkeypatch.setattr(card_module, "_cards", {})
-    monkeypatch.setattr(card_module, "Library", lambda: card.library)
+    monkeypatch.setattr(card_module, "_library", card.library)
     monkeypatch.setattr(card.library, "count", lambda: 1)
     monkeypatch.setattr(card_module, "Card", lambda library, index: opened.append(index) or card)
     assert card_module.installed_card() is card_module.installed_card(card.uuid)
