@@ -106,7 +106,8 @@ ALLOWED: dict[str, str] = {
     # what people use
     "trying": "boundary checks clock engine errors frames patterns plaintext plan processes reasons rig "
     "stages tables terminal watch",
-    "watch": "attempt_row engine errors frames inside metrics numerals plan report.charts store",
+    "watch": "analysis attempt_row boundary engine errors frames inside metrics numerals plan report.charts "
+    "stages store",
     "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "
     "store userfiles watch",
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from harness import inside
 from harness.attempt_row import AttemptRow
+from harness.boundary.crossing import note_fault
 from harness.engine.requests import CONTROL_BYTES, CONTROL_NAME
 from harness.errors import HarnessError, StoreError
 from harness.metrics import METRICS
@@ -24,6 +25,7 @@ from harness.numerals import times
 from harness.plan.schema import Plan
 from harness.store.campaign import CampaignStore
 from harness.store.campaign_state import RepeatStanding, Standing
+from harness.watch import so_far
 from harness.watch.beacon import BEACON_BYTES, BEACON_NAME
 from harness.watch.rate import RunningRate
 
@@ -46,6 +48,8 @@ class Watcher:
     _grid: dict[str, Any] = field(default_factory=dict)
     _key: tuple[Any, ...] = ()
     _read_s: float = float("-inf")
+    _answer: dict[str, Any] | None = None
+    _answered: int = -1
 
     def grid(self, now_s: float, live: Mapping[str, Any] | None) -> dict[str, Any]:
         """Cells, counts and log; the same object as before where nothing was read.
@@ -61,7 +65,26 @@ class Watcher:
         if not self._grid or key != self._key or now_s - self._read_s >= self.journal_every_s:
             self._grid = read_grid(self.folder)
             self._key, self._read_s = key, now_s
+            self._look_at_answer(live)
         return self._grid
+
+    def _look_at_answer(self, live: Mapping[str, Any] | None) -> None:
+        """Put the answer so far into the grid; the last one while none may be worked out."""
+        accepted = self._grid["accepted"]
+        if accepted != self._answered and so_far.may_load(live.get("phase") if live else None):
+            self._answer, self._answered = answer_so_far(self.folder), accepted
+        self._grid["so_far"] = self._answer
+
+
+def answer_so_far(folder: Path) -> dict[str, Any] | None:
+    """:func:`harness.watch.so_far.so_far` of a campaign's folder; None where it can't be worked out."""
+    with CampaignStore.read(folder) as store:
+        plan_text, attempts = store.plan_text(), store.attempts()
+    try:
+        return so_far.so_far(attempts, Plan.kept(plan_text))
+    except (ValueError, KeyError, ArithmeticError) as error:
+        note_fault("the answer so far", error)
+        return None
 
 
 def read_live(folder: Path, now_utc: datetime) -> dict[str, Any] | None:

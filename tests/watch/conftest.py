@@ -52,12 +52,13 @@ class Night:
     store: CampaignStore
     accepted: int = 0
 
-    def accept_next(self) -> None:
-        """Commit the next planned repeat."""
+    def accept_next(self, **figures: float) -> str:
+        """Commit the next planned repeat; the cell that it is of."""
         slot = self.store.remaining_slots()[0]
         ref = self.store.begin_attempt(slot, started_utc=START, start_s=0.0, boot_id="boot-1")
-        self.store.commit_attempt(ref, {"verdict": "accepted", "average_fps": 118.25})
+        self.store.commit_attempt(ref, {"verdict": "accepted", "average_fps": 118.25} | figures)
         self.accepted += 1
+        return slot.cell_id
 
     def tell(self, **changes: Any) -> None:
         """Write a beacon as the running campaign would."""

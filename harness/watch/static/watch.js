@@ -90,6 +90,42 @@
     if (now !== current) { current = now; if (grid) showGrid(); }
   };
 
+  // How an interval has narrowed: one bar for each count of repeats, on one scale with the margin and no change.
+  const funnel = (course, margin) => {
+    const make = (tag, attributes) => { const made = document.createElementNS("http://www.w3.org/2000/svg", tag); for (const [k, v] of Object.entries(attributes)) made.setAttribute(k, v); return made; };
+    const ends = course.flatMap((one) => [one.low, one.high, 0, -margin, margin]);
+    const low = Math.min(...ends), span = Math.max(...ends) - low || 1, at = (value) => (4 + 292 * (value - low) / span).toFixed(1);
+    const list = element("ol", undefined, "course");
+    for (const one of course) {
+      const item = element("li"), svg = make("svg", { viewBox: "0 0 300 16", preserveAspectRatio: "none", "aria-hidden": "true" });
+      svg.append(make("rect", { x: at(-margin), y: 0, width: at(margin) - at(-margin), height: 16, class: "band" }),
+        make("line", { x1: at(0), x2: at(0), y1: 0, y2: 16, class: "zero" }),
+        make("rect", { x: at(one.low), y: 5, width: Math.max(2, at(one.high) - at(one.low)), height: 6, class: "interval" }));
+      item.append(element("span", `up to ${one.repeats} repeats`, "when"), svg, element("span", one.text, "ends"));
+      list.append(item);
+    }
+    return list;
+  };
+  const showFar = () => {
+    const far = grid.so_far;
+    $("far").hidden = !far;
+    if (!far) return;
+    set("far-confidence", `their ${far.confidence_pct} %`);
+    $("far-profiles").replaceChildren(...far.profiles.map((one) => {
+      const part = element("article"), tiles = element("dl", undefined, "tiles");
+      part.append(element("h3", `${label(one.profile)} against ${label(far.reference)}, ${one.titles === 1 ? "in one title" : `over ${one.titles} titles`}`));
+      tiles.append(...one.figures.map((figure) => {
+        const tile = element("div"), value = element("dd");
+        value.append(element("span", `${figure.arrow} ${figure.change}`.trim(), "change"), element("span", `(${figure.interval})`, "figures"));
+        tile.append(element("dt", figure.label), value);
+        return tile;
+      }));
+      part.append(tiles);
+      if (one.course.length > 1) part.append(element("p", `How the interval of ${far.headline} has narrowed; the band is the margin of ${far.margin_pct} %, the line no change:`, "hint"), funnel(one.course, far.margin_pct));
+      return part;
+    }));
+  };
+
   const showGrid = () => {
     set("name", `${grid.name} · ${grid.question}`);
     document.title = `${grid.accepted}/${grid.wanted} ${grid.name}`;
@@ -123,6 +159,7 @@
           }
           td.append(marks, element("span", Object.entries(count).map(([s, n]) => `${n} ${s}`).join(", "), "visually-hidden"));
           td.append(...cell.figures.map((text) => element("span", text, "figure")));
+          td.dataset.label = label(profile);
         }
         tr.append(td);
       }
@@ -131,10 +168,9 @@
     document.querySelector("#grid thead").replaceChildren(head);
     document.querySelector("#grid tbody").replaceChildren(...body);
     $("aside").replaceChildren(...[...grid.set_aside, ...grid.crashes].map((reason) => element("li", reason)));
-    const log = $("log"), atEnd = log.scrollTop + log.clientHeight >= log.scrollHeight - 8;
-    log.replaceChildren(...grid.log.map((line) => element("li", `${line.time.replace("T", " ")}  ${line.text}`, line.level)));
-    if (!grid.log.length) log.append(element("li", "nothing yet"));
-    if (atEnd) log.scrollTop = log.scrollHeight;
+    $("log").replaceChildren(...grid.log.slice(-20).reverse().map((line) => element("li", `${line.time.replace("T", " ")}  ${line.text}`, line.level)));
+    if (!grid.log.length) $("log").append(element("li", "nothing yet"));
+    showFar();
     if (grid.report && !document.getElementById("to-report")) {
       const link = element("a", "Open the report");
       link.id = "to-report";
