@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from harness.attempt_row import AttemptRow
 from harness.metrics import METRICS
 from harness.metrics.definition import Role
-from harness.numerals import signed
+from harness.numerals import decimals_of, signed
 from harness.plan.schema import Plan
 from harness.stages import STAGES
 
@@ -98,7 +98,7 @@ def _changes(repeats: pd.DataFrame, plan: Plan, *, every: bool) -> list[dict[str
 def _ends(row: Mapping[str, Any]) -> dict[str, Any]:
     """Interval as shown: in % for a ratio."""
     low, high = _shown(row, "low"), _shown(row, "high")
-    decimals = 2 if (high - low) / 2 < 0.1 else 1
+    decimals = decimals_of((high - low) / 2)
     unit = "%" if row["scale"] == "ratio" else str(row["unit"])
     text = f"{signed(low, decimals)} to {signed(high, decimals)} {unit}"
     return {"low": low, "high": high, "text": text}
@@ -107,7 +107,7 @@ def _ends(row: Mapping[str, Any]) -> dict[str, Any]:
 def _figure(row: Mapping[str, Any]) -> dict[str, Any]:
     low, high = _shown(row, "low"), _shown(row, "high")
     known = math.isfinite(low) and math.isfinite(high)
-    change = signed(_shown(row, "estimate"), 2 if known and (high - low) / 2 < 0.1 else 1)
+    change = signed(_shown(row, "estimate"), decimals_of((high - low) / 2))
     return {
         "label": row["label"],
         "change": f"{change} {'%' if row['scale'] == 'ratio' else row['unit']}",
