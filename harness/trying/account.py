@@ -15,6 +15,7 @@ from typing import Any, Final, Protocol
 from harness.boundary import note_fault
 from harness.clock import Clock
 from harness.engine.attempt import Running
+from harness.engine.attempt_acts import STOP_GRACE_S
 from harness.engine.messages import (
     ApplyProfile,
     BeginAttempt,
@@ -50,6 +51,7 @@ _MOST_KEPT: Final = 200
 #: Time between two lines that say what is still waited for, seconds.
 _STILL_S: Final = 10.0
 _WIDTH: Final = 90
+_KILLED: Final = -9
 #: How the attempt's own folder is called in a plan.
 WORK_FOLDER: Final = "{work_folder}"
 
@@ -319,6 +321,8 @@ class Account:
         code = None if run is None else run.exit_code
         how = "" if code is None else f"; {_exit_words(code)}"
         self.found.ended = f"ended within {took_s:.1f} s{how}"
+        if code == _KILLED and took_s >= STOP_GRACE_S - 0.5:  # else something else killed it
+            self.found.ended = f"killed, as it did not end within {STOP_GRACE_S:g} s after it was asked"
         self.say("end", self.found.ended)
 
     def _tell_restored(self, event: Restored) -> None:

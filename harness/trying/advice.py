@@ -189,5 +189,6 @@ def _log(cell: Cell, proposal: Proposal | None, path: str) -> list[Change]:
         return []
     doubts = f" (not sure: {'; '.join(proposal.doubts)})" if proposal.doubts else ""
     lines = tuple(f"{key} = {toml_value(value)}" for key, value in mapping.items())
-    why = f"the numbers in {proposal.path.name} say that it is to be read so{doubts}"
+    rate = next((said for said in proposal.evidence if said.startswith("read so")), "")
+    why = f"the numbers in {proposal.path.name} say how to read it{doubts}{'; ' if rate else ''}{rate}"
     return [Change(why, ("[titles.frame_log]", *lines))]
