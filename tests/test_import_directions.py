@@ -113,8 +113,8 @@ ALLOWED: dict[str, str] = {
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
     "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
-    "processes rehearsal_folder rehearse report report.charts report.files report.folder report.package "
-    "report.reading rig selftest store supervise terminal titlewatch trying userfiles watch",
+    "processes programs rehearsal_folder rehearse report report.charts report.files report.folder "
+    "report.package report.reading rig selftest store supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

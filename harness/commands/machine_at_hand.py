@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
-import shutil
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from harness.newplan.machine import Machine, MappingProposal, Screen
 from harness.newplan.screen import screen_of
 from harness.plan.schema import ProfileSpec
 from harness.plugins import PluginHost
+from harness.programs import NoProgram, find_program, plan_folders, plan_path
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,8 +29,9 @@ def cards_here(host: PluginHost) -> list[GraphicsCard]:
     return candidates(host.graphics_cards())
 
 
-def look(host: PluginHost, card: GraphicsCard | None) -> Machine:
-    """What is here, with that card as the one under test; a part that can't be read is left out."""
+def look(host: PluginHost, card: GraphicsCard | None, plan_folder: Path) -> Machine:
+    """What is here for a plan in that folder, with that card as the one under test; a part that can't be read
+    is left out."""
     clock = SystemClock()
     found = host.ask_all("tunings", lambda entry: isinstance(entry, Tuning), aside=clock.aside)
     tunings = [
@@ -42,9 +44,9 @@ def look(host: PluginHost, card: GraphicsCard | None) -> Machine:
         screen=_screen(),
         windows=sys.platform == "win32",
         draws_on_card=bool(tunings) and importlib.util.find_spec("wgpu") is not None,
-        here=str(Path.cwd()),
+        here="{plan_folder}" if plan_folder.absolute() == Path.cwd() else str(Path.cwd()),
         is_file=_is_file,
-        is_program=_is_program,
+        is_program=partial(_is_program, plan_folder),
         propose=_propose,
         refused=_refused_by(host, clock, card),
     )
@@ -63,17 +65,16 @@ def _quantities(host: PluginHost, clock: SystemClock, card: GraphicsCard | None)
     return found
 
 
-def _is_program(word: str, folder: str | None) -> bool:
-    """As a title's command is looked for: on the search path, from here, and from its folder."""
-    if "{python}" in word:
+def _is_program(plan_folder: Path, word: str, folder: str | None) -> bool:
+    """As a title's command is looked for at night."""
+    if "{" in word:  # filled in at night; what it leads to can't be told here
         return True
-    if "/" not in word and "\\" not in word and shutil.which(word) is not None:
-        return True
-    bases = [Path()] if folder is None else [Path(), Path(folder).expanduser()]
+    own = [] if folder is None else [plan_path(folder, plan_folder)]
     try:
-        return any(shutil.which(str((base / word).absolute())) is not None for base in bases)
-    except (OSError, ValueError):
+        find_program(word, [*plan_folders(plan_folder), *own])
+    except (NoProgram, OSError, ValueError):
         return False
+    return True
 
 
 def _is_file(path: str) -> bool:

@@ -129,7 +129,7 @@ def _ask_and_write(arguments: argparse.Namespace) -> int:
     if card is None and cards:
         card = cards[0] if len(cards) == 1 else ask_night.ask_card(dialogue, cards)
     several = (card.device, card.name) if card is not None and len(cards) > 1 else None
-    text, told, first = _compose(arguments, dialogue, look(host, card), host, path, several)
+    text, told, first = _compose(arguments, dialogue, look(host, card, path.parent), host, path, several)
     _write(path, text.replace("\n", "\r\n") if sys.platform == "win32" else text, replace=replace)
     for line in told:
         out.print(line, markup=False)
@@ -347,7 +347,7 @@ def _add(
     plan = load_plan(path, host)
     content = userfiles.read_bytes(path, "plan")
     text, put_back = _decoded(content, path)
-    machine = look(host, _card_of(host, plan))
+    machine = look(host, _card_of(host, plan), path.parent)
     added: list[dict[str, Any]]
     block: Callable[[Mapping[str, Any]], list[str]]
     if kind == "profiles":

@@ -50,7 +50,7 @@ class Machine:
         screen: The first screen; None where none can be read.
         windows: Command lines and paths are written as there.
         draws_on_card: Built-in scenes can be drawn on a card here.
-        here: The folder that levelrig was started in.
+        here: The folder that levelrig was started in, as a plan names it.
         is_file: Whether a path, seen from there, leads to a file.
         is_program: Whether these words, seen from that folder, name a program here.
         propose: Looks at a frame log. Raises HarnessError.

@@ -54,7 +54,8 @@ def make_programs(tables, folder: Path) -> None:
         place = folder / title.get("working_folder", ".").replace("~", str(folder))
         place.mkdir(parents=True, exist_ok=True)
         beside = [word for companion in title.get("companions", []) for word in companion["command"]]
-        for word in [*title.get("command", []), *beside]:
+        for said in [*title.get("command", []), *beside]:
+            word = said.replace("{plan_folder}", ".")
             path = place / word
             if word.startswith("./") and not path.exists() and not (folder / word).exists():
                 path.parent.mkdir(parents=True, exist_ok=True)
