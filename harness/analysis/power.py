@@ -46,11 +46,24 @@ def smallest_difference(sd: float, n: float, alpha: float, df: float, power: flo
 @lru_cache(maxsize=256)
 def _shift_that_is_found(alpha: float, df: float, power: float) -> float:
     low, high = 0.0, 1.0
-    while _found(high, alpha, df) < power:
-        low, high = high, 2 * high
-    for _ in range(45):
-        middle = (low + high) / 2
-        low, high = (low, middle) if _found(middle, alpha, df) >= power else (middle, high)
+    below, above = alpha - power, _found(high, alpha, df) - power
+    while above < 0:
+        low, below, high = high, above, 2 * high
+        above = _found(high, alpha, df) - power
+    kept = 0
+    for _ in range(100):  # false position; an end that was kept twice counts half (the Illinois rule)
+        if high - low <= 1e-13 * high or above == 0:
+            break
+        middle = min(max(high - above * (high - low) / (above - below), low), high)
+        value = _found(middle, alpha, df) - power
+        if value >= 0:
+            high, above, below = middle, value, below / 2 if kept > 0 else below
+            kept = 1
+        else:
+            low, below, above = middle, value, above / 2 if kept < 0 else above
+            kept = -1
+        if abs(value) < 1e-13:
+            return middle
     return high
 
 

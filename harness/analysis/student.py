@@ -57,6 +57,8 @@ def noncentral_upper_tail(df: float, shift: float, t: float) -> float:
         raise ValueError(f"only the upper half is computed, got t = {t}")
     if abs(shift) > _LARGEST_SHIFT:
         shift, t = math.copysign(_LARGEST_SHIFT, shift), t * _LARGEST_SHIFT / abs(shift)
+    if shift - 9 > t * (1 + 12 / math.sqrt(2 * df)):
+        return 1.0  # neither the mean nor the scatter strays so far
     x, y = t * t / (df + t * t), df / (df + t * t)
     mean = shift * shift / 2
     reach = 9 * math.sqrt(mean)
