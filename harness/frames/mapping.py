@@ -54,7 +54,7 @@ class ColumnMapping(BaseModel):
 
     BEARS: ClassVar[str] = "*"
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
     interval_column: str | None = Field(
         default=None, description="column with the time from the frame before to this one"

@@ -25,7 +25,7 @@ Name = Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=48)
 class Part(BaseModel):
     """Base of every plan table: frozen, no unknown keys, no NaN."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
 
 class OpenPart(Part):

@@ -40,7 +40,7 @@ class Rule(BaseModel):
     kept; see :mod:`harness.plan.bearing`), units in the names.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
     APART: ClassVar[str] = "timeout_s then"
 
     timeout_s: float = Field(default=600, gt=0)

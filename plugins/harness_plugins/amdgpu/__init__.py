@@ -8,7 +8,7 @@ from harness.card import GraphicsCard
 from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, Tuning, hookimpl
 from harness.rig import Control
-from harness_plugins.amdgpu.control import AmdgpuControl, AmdgpuOptions
+from harness_plugins.amdgpu.options import AmdgpuOptions
 
 
 @hookimpl
@@ -19,7 +19,11 @@ def kinds() -> Sequence[Kind]:
 
 @hookimpl
 def open_control(kind: str, clock: Clock, card: GraphicsCard | None) -> Control | None:
-    return AmdgpuControl(card=card) if kind == "amdgpu" else None
+    if kind != "amdgpu":
+        return None
+    from harness_plugins.amdgpu.control import AmdgpuControl
+
+    return AmdgpuControl(card=card)
 
 
 @hookimpl
@@ -32,6 +36,8 @@ def tunings() -> Sequence[Tuning]:
 
 @hookimpl
 def factory_deviations(card: GraphicsCard | None) -> Sequence[str]:
+    from harness_plugins.amdgpu.control import AmdgpuControl
+
     return AmdgpuControl(card=card).factory_deviations()
 
 

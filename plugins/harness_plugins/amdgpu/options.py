@@ -14,7 +14,7 @@ class AmdgpuOptions(BaseModel):
 
     BEARS: ClassVar[str] = "*"
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
     power_limit_w: int | None = Field(
         None,

@@ -26,7 +26,7 @@ class CommandOptions(BaseModel):
     )
     APART: ClassVar[str] = "process_name watch_file fail_line ok_exit_codes"
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
     command: list[str] = Field(
         min_length=1, description="executable and its arguments; run as it stands, without a shell"

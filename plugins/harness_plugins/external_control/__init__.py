@@ -8,7 +8,7 @@ from harness.clock import Clock
 from harness.hookspecs import Finding, Kind, Need, hookimpl
 from harness.plan.schema import Plan
 from harness.rig import Control
-from harness_plugins.external_control.control import CommandControl, CommandControlOptions, control_needs
+from harness_plugins.external_control.options import CommandControlOptions
 
 
 @hookimpl
@@ -28,11 +28,19 @@ def kinds() -> Sequence[Kind]:
 
 @hookimpl
 def open_control(kind: str, clock: Clock) -> Control | None:
-    return CommandControl() if kind == "command" else None
+    if kind != "command":
+        return None
+    from harness_plugins.external_control.control import CommandControl
+
+    return CommandControl()
 
 
 @hookimpl
 def levelrig_needs(plan: Plan) -> Sequence[Need]:
+    if all(profile.control != "command" for profile in plan.profiles):
+        return []
+    from harness_plugins.external_control.control import control_needs
+
     return control_needs(plan)
 
 

@@ -11,9 +11,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Self
-
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from typing import Any
 
 from harness.errors import ControlRefused, PluginError, Problem, RestoreUnproven, WorkloadFailed
 from harness.guard.times import LONGEST_COMMAND_S
@@ -25,79 +23,12 @@ from harness.patterns import check_pattern
 from harness.plan.schema import Plan, ProfileSpec
 from harness.programs import NoProgram, find_program, plan_folders
 from harness.rig import Launch
-from harness.tables import QUANTITIES
+from harness_plugins.external_control.options import CommandControlOptions
 from harness_plugins.external_control.run import Outcome, resolved, run_command, working_folder
 
 _LEAST_READINGS = 10
 #: Starting a command, and ending it at its limit with all that it started, takes no longer than this.
 _ENDING_S = 15.0
-
-
-class Bounds(BaseModel):
-    """Where the median of a quantity must lie under load."""
-
-    APART: ClassVar[str] = "*"
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    at_least: float | None = Field(None, description="in the quantity's unit")
-    at_most: float | None = Field(None, description="in the quantity's unit")
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if self.at_least is None and self.at_most is None:
-            raise ValueError("give at_least, at_most or both")
-        if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:
-            raise ValueError("at_least is above at_most")
-        return self
-
-
-class CommandControlOptions(BaseModel):
-    """Plan keys of ``control = "command"``. Commands are lists of words, run without a shell."""
-
-    BEARS: ClassVar[str] = "apply"
-    APART: ClassVar[str] = "restore verify verify_line restored_line under_load timeout_s"
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    apply: list[str] = Field(min_length=1, description="sets the profile, from the factory state")
-    restore: list[str] = Field(
-        min_length=1, description="puts the factory state back; must be safe to repeat"
-    )
-    verify: list[str] | None = Field(
-        None, min_length=1, description="reads the setting back; it is right if this ends with exit code 0 …"
-    )
-    verify_line: str | None = Field(
-        None, description="… and prints a line that this regular expression matches"
-    )
-    restored_line: str | None = Field(
-        None,
-        description="after the restore, verify prints a line that this matches: proof of the factory state",
-    )
-    under_load: dict[str, Bounds] = Field(
-        default_factory=dict, description="quantity -> where its median must lie in the first seconds of load"
-    )
-    timeout_s: float = Field(
-        60.0, gt=0, le=LONGEST_COMMAND_S, description="a command that takes longer is ended: refused"
-    )
-
-    @field_validator("verify_line", "restored_line")
-    @classmethod
-    def _check_pattern(cls, value: str | None) -> str | None:
-        return None if value is None else check_pattern(value)
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if self.verify is None and not self.under_load:
-            raise ValueError("give verify or under_load: that apply ended well does not prove the setting")
-        if self.verify_line is not None and self.verify is None:
-            raise ValueError("verify_line needs verify")
-        if self.restored_line is not None and self.verify is None:
-            raise ValueError("restored_line needs verify")
-        unknown = sorted(set(self.under_load) - set(QUANTITIES))
-        if unknown:
-            raise ValueError(f"under_load: there is no quantity {', '.join(unknown)}")
-        return self
 
 
 @dataclass(frozen=True)

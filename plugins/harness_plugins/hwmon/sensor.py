@@ -29,7 +29,7 @@ class HwmonOptions(BaseModel):
     BEARS: ClassVar[str] = "card files"
     APART: ClassVar[str] = "root"
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid")
 
     card: str | None = Field(
         None,

@@ -38,7 +38,7 @@ class IntelgpuOptions(BaseModel):
 
     BEARS: ClassVar[str] = "*"
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid")
 
     power_limit_w: int = Field(gt=0, description="sustained power limit of the card, at most the maker's")
     card: str | None = Field(None, description="PCI address of the card; the same as card under [rig]")

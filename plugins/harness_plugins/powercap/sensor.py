@@ -30,7 +30,7 @@ class PowercapOptions(BaseModel):
 
     APART: ClassVar[str] = "root"
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid")
 
     root: str = Field("/sys", description="where the kernel's files are mounted")
 

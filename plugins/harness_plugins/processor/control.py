@@ -22,7 +22,7 @@ class ProcessorOptions(BaseModel):
 
     BEARS: ClassVar[str] = "*"
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid")
 
     affinity: tuple[int, ...] | None = Field(
         None, min_length=1, description="logical processors that the title may use, counted from 0"

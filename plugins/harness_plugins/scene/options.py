@@ -45,7 +45,7 @@ class SceneOptions(BaseModel):
 
     BEARS: ClassVar[str] = "*"
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
     scene: SceneName = Field(
         description="which scene: " + "; ".join(f"{k}: {v}" for k, v in SUMMARIES.items())
