@@ -440,7 +440,13 @@ class PluginRig:
 
     def open_control(self, kind: str) -> Control:
         if kind not in self._controls:
-            self._controls[kind] = self._host.open_control(kind, self.clock, self.card())
+            try:
+                card = self.card()
+            except CardChoiceError as error:
+                if not error.absent:
+                    raise
+                return self._host.open_control(kind, self.clock)  # a restore goes by its snapshot alone
+            self._controls[kind] = self._host.open_control(kind, self.clock, card)
         return self._controls[kind]
 
     def open_workload(self, cell: Cell) -> Workload:

@@ -281,3 +281,9 @@ def test_doctor_shows_the_card_or_what_a_plan_must_write(machine, capsys):
     assert "AMD 164e (0000:0c:00.0, the processor's own)" in findings["the card of a plan"].detail
     assert "card 0000:01:00.0" in findings["of-nvml core_temp_c"].detail
     assert "of-amdgpu core_temp_c" not in findings
+
+
+def test_what_a_crash_left_is_restored_also_while_the_plans_card_does_not_answer():
+    rig = rig_of(plan_text('[rig]\ncard = "0000:99:00.0"'), GREEN)
+    rig.open_control("processor").restore({})
+    assert rig._controls == {}  # the card may come yet, and the control is then its

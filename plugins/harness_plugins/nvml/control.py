@@ -278,8 +278,9 @@ class NvmlControl:
         """
         failures: list[str] = []
         doubts: list[str] = []
-        states = snapshot.get("cards", {})
-        known = {s["uuid"]: s for s in states.values() if isinstance(s, Mapping) and "uuid" in s}
+        states = snapshot.get("cards")
+        found = states.values() if isinstance(states, Mapping) else ()
+        known = {s["uuid"]: s for s in found if isinstance(s, Mapping) and isinstance(s.get("uuid"), str)}
         try:
             cards = {card.uuid: card for card in self._find_cards()}
         except CallFailed as error:
@@ -324,11 +325,13 @@ class NvmlControl:
         """What shows that a ceiling is still in force, and what can't be proven."""
         try:
             if "no_load" in before:
-                raise proof.NoLoad(before["no_load"])
+                raise proof.NoLoad(str(before["no_load"]))
             seen = proof.clocks_under_load(card, self._short_load)
         except (proof.NoLoad, CallFailed) as error:
             return [], [f"{card}: clock ceilings were taken off, and no short load can prove it: {error}"]
-        failures, doubts = proof.judged(before, seen, before["ceilings_mhz"])
+        known = before["ceilings_mhz"]
+        ceilings = [c for c in known if _is_number(c)] if isinstance(known, list) else []
+        failures, doubts = proof.judged(before, seen, ceilings)
         return [f"{card}: {text}" for text in failures], [f"{card}: {text}" for text in doubts]
 
     def _restore(self, card: Card, before: Mapping[str, Any]) -> list[str]:

@@ -50,7 +50,9 @@ def short_load(card: Card) -> Iterator[None]:
     if not card.address:
         raise NoLoad("the driver does not tell the card's address")
     words = [sys.executable, "-m", "harness_plugins.nvml.shortload", card.address, str(LOAD_S + 1)]
-    process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
     try:
         line = _first_line(process)
         if line != "ready":

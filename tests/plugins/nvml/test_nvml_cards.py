@@ -269,3 +269,28 @@ def test_the_driver_is_opened_once_and_anew_only_after_a_loss_which_all_cards_su
     assert [card.uuid for card in card_module.installed_cards()] == ["GPU-second", "GPU-first"]
     first.lost = second.lost = True
     assert {card.uuid for card in card_module.installed_cards()} == {"GPU-first", "GPU-second"}
+
+
+@pytest.mark.parametrize(
+    "planted",
+    [
+        {"ceilings_mhz": "1500", "core_clock_under_load_mhz": "fast"},
+        {"ceilings_mhz": [None, "1500", True], "core_clock_under_load_mhz": None},
+        {"ceilings_mhz": {}, "memory_clock_under_load_mhz": []},
+    ],
+)
+def test_a_spoilt_record_of_ceilings_still_puts_the_card_back(planted):
+    card = State("GPU-first")
+    control = control_of(Driver(card))
+    control.apply(QUIET)
+    control.restore({"cards": {"GPU-first": {"uuid": "GPU-first", **planted}}})
+    assert card.settings() == FACTORY
+
+
+@pytest.mark.parametrize("cards", [None, [], "all", {"0": "GPU-first"}, {"0": {"uuid": 3}}])
+def test_a_record_without_usable_cards_means_the_plans_card(cards):
+    card = State("GPU-first")
+    control = control_of(Driver(card))
+    control.apply(QUIET)
+    control.restore({"cards": cards})
+    assert card.settings() == FACTORY
