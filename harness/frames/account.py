@@ -32,6 +32,8 @@ HEADER = FAULTS[HEADER_AGAIN]
 DAMAGE = frozenset((*FAULTS[1:], NOT_FINITE, NEGATIVE))
 #: Rows from which on a log is refused before its end.
 _ROWS_THAT_TELL = 1_000_000
+#: None of so many rows fits the mapping: it is the mapping that is wrong, and not the file that is damaged.
+_ALL_OF_MANY = 50
 
 
 class Account:
@@ -98,7 +100,8 @@ class Account:
             f"{self._path}: {damaged} of {own} rows can't be used "
             f"({beside_limit(share_pct, limit_pct, 1)} %, allowed {limit_pct:g} %); "
             f"first: {self.first_damage}; check delimiter, decimal and the mapped "
-            "columns, or raise damaged_rows_at_most_pct"
+            "columns, or raise damaged_rows_at_most_pct",
+            permanent=damaged == own >= _ALL_OF_MANY,
         )
 
     def notes(self, agreement: Agreement, edges: Callable[[int], list[str]]) -> list[str]:

@@ -95,6 +95,7 @@ def _require_numbers(path: Path, schema: pa.Schema, places: dict[str, int]) -> N
         if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
             raise FrameLogError(
                 f"{path}: column {reference!r} holds {kind}, not numbers; {_remedy(kind)}",
+                permanent=True,
             )
 
 

@@ -49,7 +49,8 @@ def refuse_frame_numbers(path: Path, mapping: ColumnMapping, counts_rows: bool, 
     if mapping.interval_column is None and counts_rows and frames >= LEAST_COUNTED:
         raise FrameLogError(
             f"{path}: column {mapping.time_column!r} rises by exactly 1 in each of "
-            f"{frames} rows: these are frame numbers and no times; map the column of times"
+            f"{frames} rows: these are frame numbers and no times; map the column of times",
+            permanent=True,
         )
 
 

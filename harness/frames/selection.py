@@ -96,7 +96,8 @@ class Selection:
             values = ", ".join(f"{v!r} ({counted(n, 'row')})" for v, n in self._seen_values.most_common(8))
             raise FrameLogError(
                 f"{self._path}: no row has {' or '.join(map(repr, mapping.filter_values))} in column "
-                f"{mapping.filter_column!r}; values there: {values}; set filter_value to one of these"
+                f"{mapping.filter_column!r}; values there: {values}; set filter_value to one of these",
+                permanent=True,
             )
         # Rows below the table were counted as damage until it was known that no frame follows.
         for reason, count in self._edges.below().items():

@@ -248,6 +248,7 @@ def standing(
     retries: Retries,
     *,
     controls: Mapping[str, str] = MappingProxyType({}),
+    kin: Mapping[str, str] = MappingProxyType({}),
     session: int = 0,
     orderly_ends: int = 0,
 ) -> Standing:
@@ -260,6 +261,7 @@ def standing(
         attempts: All attempts ever made in this campaign.
         retries: The plan's bounds.
         controls: cell_id -> kind of the control of its profile.
+        kin: cell_id -> what cells have in common that run the same, whatever the profile.
         session: The run that is under way, or was the last.
         orderly_ends: How many runs before it came to an orderly end.
     """
@@ -269,15 +271,12 @@ def standing(
     accepted = {key_of(a) for a in present if a.verdict == "accepted"}
     made = Counter(key_of(a) for a in present)
     shared, alive = causes.shared_causes(present, controls, len({title for title, _ in names.values()}))
+    lasting = causes.lasting_failures(present, kin)
     in_common = {place for cause in shared for place in cause.places}
     forgiven = (
         in_common
         | repaired
-        | {
-            place
-            for place, a in enumerate(present)
-            if _is_past(a, orderly_ends) or is_permanent(a.reason_code)
-        }
+        | {place for place, a in enumerate(present) if _is_past(a, orderly_ends) or place in lasting}
     )
     tries = Counter(
         key_of(a)
@@ -285,7 +284,7 @@ def standing(
         if place not in forgiven and a.reason_code not in BLAMELESS_CODES
     )
     own = [a for place, a in enumerate(present) if place not in in_common]
-    blocked = causes.cells_set_aside(own, session, retries.attempts_per_repeat)
+    blocked = causes.cells_set_aside(own, session, retries.attempts_per_repeat, kin)
     blocked |= causes.cells_that_end_levelrig(present, orderly_ends)
     judged: list[RepeatStanding] = []
     for slot in slots:

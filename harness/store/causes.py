@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final
 
 from harness.numerals import counted, times
@@ -46,6 +47,12 @@ FIXABLE_KINDS: Final = SHARED_KINDS | {
 #: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may
 #: come back by themselves, and where they don't, cells of several titles fail alike.
 _OF_THE_CELL: Final = FIXABLE_KINDS - {"telemetry", "telemetry-gap", "readings-missing", "limit-unwatched"}
+#: What is read of a log: it is the same for every run of a title and setting.
+_OF_THE_LOG: Final = frozenset({"frame-log", "frame-log-missing", "frame-log-unit"})
+#: What a title does whatever the profile: one run speaks for all cells of that title and setting.
+_OF_THE_TITLE: Final = _OF_THE_LOG | {"launch-failed", "companion-failed", "score", "expected-line"}
+#: Fewer tries than a repeat has that tell enough: a whole output in which the pattern found nothing, twice.
+_TRIES_THAT_TELL: Final = {"score": 2}
 #: So many cells that fail alike, with no accepted repeat between, have one cause.
 CELLS_IN_A_ROW: Final = 3
 #: levelrig itself ended during the attempt, on a machine that stayed up.
@@ -178,33 +185,70 @@ def shared_causes(
     return (*(row for row in ended if row.established), *alive), alive
 
 
+def lasting_failures(attempts: Sequence[AttemptFact], kin: Mapping[str, str]) -> frozenset[int]:
+    """Places of the attempts that failed in a way that can't change by itself: one try is enough.
+
+    A log that can't be read although logs of that title and setting were read before is none of these: the
+    mapping fits, and this one log was damaged.
+
+    Args:
+        attempts: Attempts at present definitions, in their order.
+        kin: cell_id -> what cells have in common that run the same, whatever the profile.
+    """
+    measured = {kin.get(a.cell_id, a.cell_id) for a in attempts if a.verdict == "accepted"}
+    return frozenset(
+        place
+        for place, a in enumerate(attempts)
+        if a.reason_code is not None
+        and is_permanent(a.reason_code)
+        and not (kind_of(a.reason_code) in _OF_THE_LOG and kin.get(a.cell_id, a.cell_id) in measured)
+    )
+
+
 def cells_set_aside(
-    attempts: Sequence[AttemptFact], session: int, attempts_per_repeat: int
+    attempts: Sequence[AttemptFact],
+    session: int,
+    attempts_per_repeat: int,
+    kin: Mapping[str, str] = MappingProxyType({}),
 ) -> dict[str, CellSetAside]:
     """Cells that nothing more is tried with in that session.
 
-    One failed in a way that can't change by itself. Or all tries of one of its repeats failed alike, by what
-    somebody may put right, and the cell never had an accepted repeat: its other repeats would end the same.
+    One failed in a way that can't change by itself; where that is the title's doing and not the profile's,
+    all cells of that title and setting are set aside with it. Or all tries failed alike, by what somebody may
+    put right, and nothing of that kind was ever measured: further ones would end the same.
 
     Args:
         attempts: Attempts at present definitions, in their order.
         session: The run that is under way, or was the last.
         attempts_per_repeat: Tries that a repeat has.
+        kin: cell_id -> what cells have in common that run the same, whatever the profile.
     """
+    lasting = lasting_failures(attempts, kin)
+    cells: dict[str, list[str]] = {}
+    for cell_id in dict.fromkeys((*kin, *(a.cell_id for a in attempts))):
+        cells.setdefault(kin.get(cell_id, cell_id), []).append(cell_id)
     measured = {a.cell_id for a in attempts if a.verdict == "accepted"}
-    alike: dict[tuple[str, int, bool, bool], tuple[str, int, int]] = {}
+    alike: dict[str, tuple[str, int, int]] = {}
     found: dict[str, CellSetAside] = {}
-    for a in attempts:
+    for place, a in enumerate(attempts):
         if a.verdict not in ("failed", "rejected") or a.reason_code is None:
             continue
         kind = kind_of(a.reason_code)
-        key = (a.cell_id, a.repeat_index, a.sentinel, a.remeasurement)
+        key = kin.get(a.cell_id, a.cell_id)
+        family = cells[key] if kind in _OF_THE_TITLE else [a.cell_id]
+        if kind not in _OF_THE_TITLE:  # it may be the profile's doing
+            key = f"{a.cell_id} {a.repeat_index} {a.sentinel} {a.remeasurement}"
         before, in_round, count = alike.get(key, ("", -1, 0))
         count = count + 1 if (before, in_round) == (kind, a.round) else 1
         alike[key] = (kind, a.round, count)
-        hopeless = kind in _OF_THE_CELL and count >= attempts_per_repeat and a.cell_id not in measured
-        if a.session == session and (hopeless or is_permanent(a.reason_code)):
-            found[a.cell_id] = CellSetAside(a.cell_id, a.reason_code, a.reason or "")
+        enough = min(attempts_per_repeat, _TRIES_THAT_TELL.get(kind, attempts_per_repeat))
+        hopeless = kind in _OF_THE_CELL and count >= enough and not measured & set(family)
+        if a.session == session and (hopeless or place in lasting):
+            found |= {
+                cell_id: CellSetAside(cell_id, a.reason_code, a.reason or "")
+                for cell_id in family
+                if cell_id not in found or cell_id == a.cell_id
+            }
     return found
 
 

@@ -158,9 +158,16 @@ def standing(journal: Journal) -> Standing:
         attempt_facts(journal),
         retries,
         controls={r["cell_id"]: str(json.loads(r["definition"])["profile"]["control"]) for r in rows},
+        kin={r["cell_id"]: _runs_as(r) for r in rows},
         session=runs[-1]["session_id"] if runs else 0,
         orderly_ends=sum(run["outcome"] is not None for run in runs[:-1]),
     )
+
+
+def _runs_as(row: sqlite3.Row) -> str:
+    """The cell's title and setting; the cell itself where the plan's words name its profile."""
+    cell_id = str(row["cell_id"])
+    return cell_id if "{profile}" in row["definition"] else cell_id.rpartition(".")[0]
 
 
 def unfinished(journal: Journal) -> list[sqlite3.Row]:

@@ -9,6 +9,7 @@ import pytest
 
 from harness.plan.night_tables import Retries
 from harness.plan.schema import Slot
+from harness.store import causes
 from harness.store.campaign_state import Standing, standing, unstable_in_the_end
 from harness.store.causes import AttemptFact
 
@@ -235,3 +236,35 @@ def test_a_title_that_was_not_put_right_is_set_aside_again():
     found = stand(night, run=2, ended=1)
     assert [(e.title, e.crash_count, e.title_at_fault) for e in found.set_aside] == [("harbour", 2, True)] * 2
     assert unstable_in_the_end(night, Retries()) == found.set_aside
+
+
+def test_a_lasting_failure_of_a_title_sets_its_setting_aside_under_every_profile():
+    kin = {"quay.uhd.a": "quay.uhd", "quay.uhd.b": "quay.uhd", "quay.hd.a": "quay.hd", "salt.hd.a": "salt.hd"}
+    made = [attempt("quay.uhd.a", "launch-failed-permanent")]
+    assert set(causes.cells_set_aside(made, 1, 3, kin)) == {"quay.uhd.a", "quay.uhd.b"}
+    refused = [attempt("quay.uhd.a", "profile-refused-permanent")]  # that is the profile's
+    assert set(causes.cells_set_aside(refused, 1, 3, kin)) == {"quay.uhd.a"}
+    assert causes.cells_set_aside(made, 2, 3, kin) == {}  # another run tries again
+
+
+def test_two_whole_outputs_without_a_score_are_enough_whatever_the_profile():
+    kin = {"quay.hd.a": "quay.hd", "quay.hd.b": "quay.hd"}
+    one, two = attempt("quay.hd.a", "score"), attempt("quay.hd.b", "score")
+    assert causes.cells_set_aside([one], 1, 3, kin) == {}
+    assert set(causes.cells_set_aside([one, two], 1, 3, kin)) == set(kin)
+
+
+def test_what_may_pass_keeps_all_its_tries():
+    kin = {"quay.hd.a": "quay.hd", "quay.hd.b": "quay.hd"}
+    for code in ("title-crash", "workload-failed", "foreign-cpu-load", "telemetry-gap", "frame-log-missing"):
+        assert causes.cells_set_aside([attempt("quay.hd.a", code)] * 2, 1, 3, kin) == {}, code
+
+
+def test_a_log_that_is_damaged_after_others_were_read_is_tried_again():
+    kin = {"quay.hd.a": "quay.hd", "quay.hd.b": "quay.hd"}
+    read, damaged = attempt("quay.hd.b"), attempt("quay.hd.a", "frame-log-permanent")
+    assert causes.lasting_failures([read, damaged], kin) == frozenset()
+    assert causes.cells_set_aside([read, damaged], 1, 3, kin) == {}
+    assert causes.lasting_failures([damaged], kin) == {0}
+    gone = attempt("quay.hd.a", "launch-failed-permanent")  # a program that is gone stays gone
+    assert set(causes.cells_set_aside([read, gone], 1, 3, kin)) == set(kin)
