@@ -8,16 +8,22 @@ a module named like it.
 
 from __future__ import annotations
 
-import argparse
-import importlib
-import os
 import sys
-from collections.abc import Sequence
-from typing import Any, NoReturn
 
-import harness
-from harness.commands import COMMANDS, module_of
-from harness.errors import HarnessError, Interrupted
+try:
+    import argparse
+    import importlib
+    import os
+    import signal
+    from collections.abc import Sequence
+    from types import FrameType
+    from typing import Any, NoReturn
+
+    import harness
+    from harness.commands import COMMANDS, module_of
+    from harness.errors import HarnessError, Interrupted
+except KeyboardInterrupt:  # Ctrl-C before anything could be begun
+    sys.exit(130)
 
 EXIT_CODES = """exit codes:
   0 done   1 a failure, or a damaged campaign   2 the plan, a given file or the command line is wrong
@@ -76,8 +82,40 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+class _CtrlC:
+    """Knows whether Ctrl-C came: an import that it breaks off may end in any exception."""
+
+    def __init__(self) -> None:
+        self.came = False
+        self._before: Any = None
+
+    def __enter__(self) -> _CtrlC:
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            try:
+                self._before = signal.signal(signal.SIGINT, self._hear)
+            except ValueError:  # not the main thread, which signals come to
+                self._before = None
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def _hear(self, number: int, frame: FrameType | None) -> None:
+        self.came = True
+        raise KeyboardInterrupt
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Entry point of ``levelrig``; returns the exit code."""
+    try:
+        with _CtrlC() as ctrl_c:
+            return _main(argv, ctrl_c)
+    except KeyboardInterrupt:
+        return Interrupted.exit_code
+
+
+def _main(argv: Sequence[str] | None, ctrl_c: _CtrlC) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     only = next((word for word in words if not word.startswith("-")), "")
     whole = any(word.startswith(_COMPLETION[:3]) for word in words) and only not in COMMANDS
@@ -93,13 +131,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except HarnessError as error:
         _tell(str(error))
         return error.exit_code
-    except KeyboardInterrupt:
-        return Interrupted.exit_code
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as error:
-        return _last_resort(error)
+        return Interrupted.exit_code if ctrl_c.came else _last_resort(error)
 
 
 def _last_resort(error: Exception) -> int:
@@ -127,4 +163,7 @@ def _tell(text: str) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:  # between the last of main and the end
+        sys.exit(Interrupted.exit_code)

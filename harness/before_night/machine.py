@@ -56,7 +56,7 @@ def restart_needs(night: Forecast, root: Path = Path("/")) -> Iterator[Need]:
     planned = _properties(root / "run/systemd/shutdown/scheduled")
     if (when_us := planned.get("USEC", "")).isdigit():
         left_s = int(when_us) / 1e6 - datetime.now(UTC).timestamp()
-        if left_s < night.longest_s:
+        if left_s < night.likely_s[1]:
             mode = planned.get("MODE", "shutdown")
             at = datetime.fromtimestamp(int(when_us) / 1e6).astimezone()
             what = f"a {mode} of this machine is planned for {at:%a %H:%M}, before the night is over"
@@ -84,7 +84,7 @@ def _logind(root: Path, night: Forecast) -> Iterator[Need]:
     if action.startswith(("suspend", "hibernate", "hybrid", "sleep")) and _masked(root):
         return
     after_s = _seconds(found.get("IdleActionSec", "30min"))
-    if after_s is not None and after_s < night.longest_s:
+    if after_s is not None and after_s < night.likely_s[1]:
         what = f"the system is set to {action} after {after_s / 60:.0f} min without a key or mouse (logind)"
         yield Need((), "missing", what, "set IdleAction=ignore in /etc/systemd/logind.conf for the night")
 
@@ -103,7 +103,7 @@ def _gnome(night: Forecast) -> Iterator[Need]:
         return
     kind = _said(["gsettings", "get", _GNOME, "sleep-inactive-ac-type"]).strip("'\n ")
     after = _said(["gsettings", "get", _GNOME, "sleep-inactive-ac-timeout"]).strip()
-    if kind in ("", "nothing") or not after.isdigit() or not 0 < int(after) < night.longest_s:
+    if kind in ("", "nothing") or not after.isdigit() or not 0 < int(after) < night.likely_s[1]:
         return
     if _masked(Path("/")):
         return
@@ -125,7 +125,7 @@ def _windows_sleep(night: Forecast) -> Iterator[Need]:
     """Sleep after idling on mains, by the power plan in force. Not tried on Windows."""
     said = _said(["powercfg", "/query", "SCHEME_CURRENT", "SUB_SLEEP", "STANDBYIDLE"])
     after_s = standby_on_mains_s(said)
-    if after_s is not None and 0 < after_s < night.longest_s:
+    if after_s is not None and 0 < after_s < night.likely_s[1]:
         what = f"Windows is set to sleep after {after_s / 60:.0f} min without a key or mouse"
         yield Need((), "missing", what, "powercfg /change standby-timeout-ac 0")
 

@@ -1,6 +1,6 @@
-"""Collects repeats from folders of any origin: campaigns, tables of repeats, Parquet files of frames.
+"""Collects repeats from folders of any origin: campaigns, tables of repeats, files of frames.
 
-A campaign folder is known by its ``dataset/attempts.parquet``. Any other Parquet file is told by its
+A campaign folder is known by its ``dataset/attempts.parquet``. Any other Parquet or CSV file is known by its
 columns: with ``title`` and ``profile`` and a metric it is a table of repeats, with a frame-time column it is
 the frames of one repeat, whose identity stands in its path. What is neither is listed as left out.
 """
@@ -24,6 +24,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from harness import inside, userfiles
+from harness.collect.csv_tables import csv_columns, read_csv_table
 from harness.collect.judged_file import judge_file
 from harness.errors import FrameLogError, NothingToAnalyse, StoreError, UnsafePath, UserFileError
 from harness.frames.mapping import ColumnMapping
@@ -41,6 +42,8 @@ OWN_TIMED_FRAMES = ColumnMapping(
 JOURNAL_NAME = "journal.sqlite"
 #: A table of repeats with more rows is none (and might fill the memory).
 MOST_REPEATS = 1_000_000
+#: Endings of files that may be tables or frames.
+_TABLES = frozenset((".parquet", ".csv", ".tsv"))
 _KEYS = ("title", "setting", "profile", "repeat", "block")
 _IDENTITY = ("campaign_id", "cell_id", "repeat_index", "attempt_index", "position")
 
@@ -52,7 +55,7 @@ class Collection:
     Attributes:
         repeats: Schema of ``harness.tables.attempts_schema``; every attempt that was found, each once.
         sources: What was read, a sentence each.
-        left_out: Parquet file -> why it was not used.
+        left_out: File -> why it was not used.
         plans: Plan files of the campaigns among the folders.
         lower_score_titles: Titles of which a column ``score_better`` says that a lower score is better.
     """
@@ -75,7 +78,7 @@ def collect_repeats(
     """Everything that can be analysed in these folders, at any depth.
 
     Args:
-        folders: Campaign folders, folders of such, or folders of Parquet files from elsewhere.
+        folders: Campaign folders, folders of such, or folders and files of tables from elsewhere.
         mapping: How files of frames are to be read.
         layout: Where a file of frames carries its identity: a pattern for the end of its path without the
             suffix, as ``{title}/{profile}/{repeat}``. None: path parts ``title=…``, ``profile=…``.
@@ -93,26 +96,19 @@ def collect_repeats(
     frames: list[dict[str, Any]] = []
     lower: set[str] = set()
     for root in folders:
-        if not root.is_dir():
+        if not root.is_dir() and not (root.is_file() and root.suffix.lower() in _TABLES):
             raise NothingToAnalyse(
-                f"{root}: {'a file, no folder' if root.exists() else 'no such folder'}; "
-                "give campaign folders or folders of Parquet files"
+                f"{root}: {'a file, no table' if root.exists() else 'no such folder'}; "
+                "give campaign folders, folders of Parquet or CSV files, or such a file"
             )
         foreign: dict[Path, pa.Table] = {}
         unnamed: list[Path] = []
         contents: dict[str, Path] = {}
-        for path, campaign in _parquet_files(root):
+        for path, campaign in _tables_in(root):
             try:
-                with _open(path, campaign) as file:
-                    names = pq.read_schema(file).names
+                names = _names_of(path, campaign)
                 if {"title", "profile"} <= set(names) and _holds_a_metric(names):
-                    with _open(path, campaign) as file:
-                        if pq.read_metadata(file).num_rows > MOST_REPEATS:
-                            raise FrameLogError(
-                                f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many"
-                            )
-                        file.seek(0)
-                        read = pq.read_table(file)
+                    read = _read(path, campaign)
                     if campaign is None:
                         same = contents.setdefault(_content(read), path)
                         if same != path:
@@ -134,13 +130,15 @@ def collect_repeats(
                         inside.is_there(campaign, campaign / name) for name in kept
                     ):
                         plans.append(campaign / "plan.toml")
-                elif _holds(names, mapping):
+                elif _holds(names, mapping) or (_is_csv(path) and mapping is not OWN_FRAMES):
                     identity = _identity(path.relative_to(root.parent), pattern)
-                    frames.append(_row_of_frames(path, root, identity, mapping, low_definition))
+                    frames.append(_row_of_frames(path, root, identity, mapping, low_definition, names))
                 else:
                     left_out[path] = "neither a table of repeats nor frames under this mapping"
             except (FrameLogError, UserFileError, OSError, ValueError, KeyError, pa.ArrowException) as error:
                 why = str(error).removeprefix(f"{path}: ")
+                if isinstance(error, UserFileError) and _is_csv(path):
+                    raise  # a person's own table: a repeat that is silently left out changes the result
                 if campaign is None:
                     left_out[path] = why
                     continue
@@ -162,8 +160,8 @@ def collect_repeats(
     if not tables:
         why = "".join(f"\n  {path}: {reason}" for path, reason in list(left_out.items())[:10])
         raise NothingToAnalyse(
-            f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, Parquet "
-            f"tables with title, profile and {' or '.join(_named())}, or Parquet files of frames{why}"
+            f"nothing to analyse in {', '.join(map(str, folders))}; wanted: campaign folders, tables "
+            f"(Parquet or CSV) with title, profile and {' or '.join(_named())}, or files of frames{why}"
         )
     repeats, doubles = _each_once(pa.concat_tables(tables))
     if doubles:
@@ -213,8 +211,14 @@ def unusual_attempts(repeats: pa.Table) -> list[Unusual]:
     ]
 
 
-def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
-    """Parquet files below, each with the campaign folder that it is the dataset of."""
+def _tables_in(root: Path) -> Iterator[tuple[Path, Path | None]]:
+    """Parquet and CSV files below, each with the campaign folder that it is the dataset of; a file: itself.
+
+    A CSV beside a Parquet file of its name is a copy of it, as levelrig itself writes them.
+    """
+    if root.is_file():
+        yield root, None
+        return
     for folder, subfolders, names in os.walk(root):
         here = Path(folder)
         attempts = here / "dataset" / "attempts.parquet"
@@ -224,8 +228,34 @@ def _parquet_files(root: Path) -> Iterator[tuple[Path, Path | None]]:
             continue
         subfolders.sort()
         for name in sorted(names):
-            if name.endswith(".parquet"):
+            if name.endswith(".parquet") or (
+                _is_csv(here / name) and f"{Path(name).stem}.parquet" not in names
+            ):
                 yield here / name, None
+
+
+def _is_csv(path: Path) -> bool:
+    return path.suffix.lower() in _TABLES - {".parquet"}
+
+
+def _names_of(path: Path, campaign: Path | None) -> list[str]:
+    """Names of a file's columns."""
+    if _is_csv(path):
+        _refuse_strangers_link(path)
+        return csv_columns(path)
+    with _open(path, campaign) as file:
+        return list(pq.read_schema(file).names)
+
+
+def _read(path: Path, campaign: Path | None) -> pa.Table:
+    """A table of repeats. Raises FrameLogError, UserFileError."""
+    if _is_csv(path):
+        return read_csv_table(path)
+    with _open(path, campaign) as file:
+        if pq.read_metadata(file).num_rows > MOST_REPEATS:
+            raise FrameLogError(f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many")
+        file.seek(0)
+        return pq.read_table(file)
 
 
 def _open(path: Path, campaign: Path | None) -> BinaryIO:
@@ -366,7 +396,7 @@ def _as_attempts(table: pa.Table, origin: Path, path: Path, night: str) -> pa.Ta
 
 
 def _compiled(layout: str) -> re.Pattern[str]:
-    parts = re.split(r"(\{\w+\})", layout.removesuffix(".parquet"))
+    parts = re.split(r"(\{\w+\})", layout.removesuffix(".parquet").removesuffix(".csv"))
     names = [part[1:-1] for part in parts if part.startswith("{")]
     unknown = sorted(set(names) - set(_KEYS))
     if unknown or "title" not in names or "profile" not in names or len(set(names)) != len(names):
@@ -399,9 +429,14 @@ def _identity(path: Path, pattern: re.Pattern[str] | None) -> dict[str, str]:
 
 
 def _row_of_frames(
-    path: Path, root: Path, identity: dict[str, str], mapping: ColumnMapping, low_definition: LowDefinition
+    path: Path,
+    root: Path,
+    identity: dict[str, str],
+    mapping: ColumnMapping,
+    low_definition: LowDefinition,
+    names: Sequence[str],
 ) -> dict[str, Any]:
-    if mapping is OWN_FRAMES and {"t_s", "frametime_ms"} <= set(pq.read_schema(path).names):
+    if mapping is OWN_FRAMES and {"t_s", "frametime_ms"} <= set(names):
         mapping = OWN_TIMED_FRAMES
     figures = judge_file(path, mapping, low_definition).figures
     count, fps = figures["frame_count"], figures["average_fps"]

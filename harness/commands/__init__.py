@@ -27,7 +27,7 @@ COMMANDS: Final = {
     "status": "where a campaign stands, what is left, when it ends",
     "verify": "check a campaign folder: what is damaged, and what can still be trusted",
     "map": "look at a frame log and propose the lines that tell a plan how to read it",
-    "analyse": "comparison tables from one or many campaigns, or from Parquet files of any origin",
+    "analyse": "comparison tables from one or many campaigns, or from Parquet and CSV files of any origin",
     "report": "write the report of a campaign, or the comparison of several",
     "explain": "show the chain behind a published number: repeats, artifacts with hashes, plan",
     "watch": "serve a live page of a campaign: cells, readings, end time, log, pause and stop",

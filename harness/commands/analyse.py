@@ -1,4 +1,4 @@
-"""``analyse``: comparison tables from any number of campaigns, or from Parquet files of any origin."""
+"""``analyse``: comparison tables from any number of campaigns, or from tables of any origin."""
 
 from __future__ import annotations
 
@@ -43,7 +43,12 @@ def register(commands: Any) -> None:
         reads_tables=True,
     )
     parser.add_argument(
-        "folders", nargs="+", type=Path, metavar="FOLDER", help="folders, searched at any depth"
+        "folders",
+        nargs="+",
+        type=Path,
+        metavar="FOLDER",
+        help="folders, searched at any depth, or single tables: Parquet, or CSV with title, "
+        "profile and average_fps, score and the like (and setting, repeat, block, campaign_id)",
     )
     parser.add_argument("--reference", help="profile to compare with; default: the one that the plans name")
     parser.add_argument("--margin-pct", type=float, help="difference that counts as none, in %%")

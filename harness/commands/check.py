@@ -201,14 +201,21 @@ def _show(out: Console, plan: Plan) -> None:
     print_table(
         out,
         "forecast",
-        ["phase", "shortest", "expected", "longest"],
+        ["phase", "expected", "likely from", "to"],
         [
-            [phase, duration(span.shortest_s), duration(span.expected_s), duration(span.longest_s)]
-            for phase, span in (*night.phases.items(), ("together", night.total))
+            [phase, duration(span.expected_s), duration(low_s), duration(high_s)]
+            for phase, span, (low_s, high_s) in (
+                *((phase, span, night.likely[phase]) for phase, span in night.phases.items()),
+                ("together", night.total, night.likely_s),
+            )
         ],
     )
     for assumption in night.assumptions:
         out.print(f"assumed: {assumption}", markup=False)
+    if night.assumptions:
+        out.print(
+            "likely: assumed times from half to two and a half times as long; rejected attempts add to it"
+        )
     out.print()
     if night.ends_early:
         out.print(
@@ -217,11 +224,11 @@ def _show(out: Console, plan: Plan) -> None:
         )
         out.print()
     limit_s = plan.limits.night_ends_after_s
-    if limit_s is not None and night.longest_s > limit_s:
-        count = math.ceil(night.longest_s / limit_s)
+    if limit_s is not None and night.likely_s[1] > limit_s:
+        count = math.ceil(night.likely_s[1] / limit_s)
         out.print(
-            "note: the longest time is that of all nights together; limits.night_ends_after_s ends each one "
-            f"after {duration(limit_s)}, so it would be {count} of them"
+            "note: these are the times of all nights together; limits.night_ends_after_s ends each one after "
+            f"{duration(limit_s)}, so there may be {count} of them"
         )
         out.print()
     nights = plan_calendar(plan, night.expected_s, datetime.now(UTC))

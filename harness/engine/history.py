@@ -15,6 +15,8 @@ from harness.rig import RigFacts
 
 #: Courses kept for each title and setting.
 _COURSES = 4
+#: Starts from which a usual one is told: the median of three is no cold start's alone (chosen here).
+_STARTS = 3
 
 
 class History:
@@ -77,8 +79,9 @@ class History:
 
     @property
     def usual_start_temp_c(self) -> float | None:
-        """Median of the start temperatures; None at the first attempt."""
-        return statistics.median(self._start_temps_c) if self._start_temps_c else None
+        """Median of the start temperatures; None before there are enough that one cold start says nothing."""
+        enough = len(self._start_temps_c) >= _STARTS
+        return statistics.median(self._start_temps_c) if enough else None
 
     def other_fps(self, cell_id: str) -> list[float]:
         """Average FPS of the accepted repeats of that cell, re-measurements left out."""

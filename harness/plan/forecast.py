@@ -19,6 +19,7 @@ from harness.stages import STAGES, Span
 
 _START_S, _WINDOW_S, _CLOSE_S = 5.0, 120.0, 2.0  # assumed
 _CLOSE_LONGEST_S = 60.0
+_LIKELY, _LIKELY_AS_LEARNED = (0.5, 2.5), (0.7, 1.5)
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,8 @@ class Forecast:
     Attributes:
         attempts: Repeats to measure, sentinels included.
         phases: Phase -> its total over the night.
+        likely: Phase -> range in which its total will probably lie, s: what is fixed exactly, what is assumed
+            from half to two and a half times of it (chosen here, no source), within the plan's bounds.
         longest_with_retries_s: As ``longest_s``, with every repeat accepted only at its last attempt.
         ends_early: The plan's own limit cuts the expected night short.
         assumptions: What was assumed, in words.
@@ -35,6 +38,7 @@ class Forecast:
 
     attempts: int
     phases: Mapping[str, Span]
+    likely: Mapping[str, tuple[float, float]]
     longest_with_retries_s: float
     ends_early: bool
     assumptions: tuple[str, ...] = field(default=())
@@ -43,6 +47,11 @@ class Forecast:
     def total(self) -> Span:
         """All phases together."""
         return sum(self.phases.values(), start=Span())
+
+    @property
+    def likely_s(self) -> tuple[float, float]:
+        """Range in which the night's length will probably lie, s, without rejected attempts."""
+        return sum(low for low, _ in self.likely.values()), sum(high for _, high in self.likely.values())
 
     @property
     def shortest_s(self) -> float:
@@ -76,6 +85,7 @@ def forecast(
     wanted = arrange(plan, tuple(cells.values())) if slots is None else slots
     assumptions: dict[str, None] = {}
     phases: dict[str, Span] = {}
+    likely: dict[str, tuple[float, float]] = {}
     for slot in wanted:
         for phase, span in _attempt(plan, cells[slot.cell_id], assumptions).items():
             learned = (learned_s or {}).get(phase)
@@ -83,11 +93,16 @@ def forecast(
                 kept_s = min(max(learned, span.shortest_s), span.longest_s)
                 span = Span(span.shortest_s, kept_s, span.longest_s)
             phases[phase] = phases.get(phase, Span()) + span
+            low_s, high_s = likely.get(phase, (0.0, 0.0))
+            least, most = _LIKELY if learned is None else _LIKELY_AS_LEARNED
+            low_s += max(span.shortest_s, least * span.expected_s)
+            likely[phase] = low_s, high_s + min(span.longest_s, most * span.expected_s)
     total = sum(phases.values(), start=Span())
     limit_s = plan.limits.night_ends_after_s
     return Forecast(
         attempts=len(wanted),
         phases={phase: phases[phase] for phase in _phases() if phase in phases},
+        likely={phase: likely[phase] for phase in _phases() if phase in phases},
         longest_with_retries_s=total.longest_s * plan.retries.attempts_per_repeat,
         ends_early=limit_s is not None and total.expected_s > limit_s,
         assumptions=tuple(assumptions) if learned_s is None else (),

@@ -122,9 +122,9 @@ def test_folders_without_anything_to_analyse_are_an_error(tmp_path):
         collect_repeats([tmp_path])
     with pytest.raises(FrameLogError, match="no such folder"):
         collect_repeats([tmp_path / "gone"])
-    (tmp_path / "repeats.csv").touch()
-    with pytest.raises(FrameLogError, match="a file, no folder"):
-        collect_repeats([tmp_path / "repeats.csv"])
+    (tmp_path / "repeats.txt").touch()
+    with pytest.raises(FrameLogError, match="a file, no table"):
+        collect_repeats([tmp_path / "repeats.txt"])
 
 
 @pytest.mark.parametrize("layout", ["{title}", "{title}/{profile}/{when}", "{title}/{title}/{profile}"])
