@@ -229,7 +229,7 @@ class Account:
             self.say("profile", f"{profile.name} is not in force: {failed}", style="red")
             return
         values = self._run.read_back if self._run is not None else {}
-        plain = {key: value for key, value in values.items() if value is not None and value != {}}
+        plain = {key: value for key, value in values.items() if value not in (None, {}, [])}
         shown = ", ".join(f"{key} {value}" for key, value in plain.items() if not isinstance(value, dict))
         self.say("profile", f"{profile.name} (control {profile.control})" + (f": {shown}" if shown else ""))
 
