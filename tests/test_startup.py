@@ -43,7 +43,7 @@ def test_the_overview_loads_nothing_but_the_command_line(words):
     top = {name.split(".")[0] for name in loaded}
     assert not top & {"pandas", "numpy", "scipy", "pyarrow", "matplotlib", "pydantic", "rich", "structlog"}
     assert {name for name in loaded if name.startswith("harness")} == {
-        "harness", "harness.cli", "harness.commands", "harness.errors",
+        "harness", "harness.cli", "harness.commands", "harness.errors", "harness.numerals",
     }  # fmt: skip
 
 
