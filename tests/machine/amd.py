@@ -233,6 +233,8 @@ class Card:
         else:
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         for key, value in [*state["firmware"].items(), ("cap_w", state["cap_w"])]:
+            if state["level"] == "low" and key in ("sclk.1", "mclk.1"):
+                continue  # held at the lowest clocks: smu_v11_0.c 6.12, smu_v11_0_set_performance_level
             state["highest"][key] = max(value, state["highest"].get(key, value))
 
     def _wake(self, state: State) -> None:

@@ -1,15 +1,16 @@
 """One AMD card's files: its state, and the ways to set one.
 
-What a card holds is not always what its files say: on generations with a mask
-(:attr:`TuningTable.has_mask`) a commit sends only what was edited since the last one and only if the table
-differs from the last one sent, and a reset right after a commit changes the file and nothing else
-(``smu_v13_0_0_ppt.c`` of Linux 6.12, lines 1887 to 1935). So a state is set by explicit values and a
-commit, and the maker's by editing everything, first to a value that differs, then a reset that has all of
-it in its mask.
+What a card holds is not always what its files say: on generations with a mask (:attr:`TuningTable.has_mask`)
+a commit sends only what was edited since the last one, and only if the table differs from the last one sent;
+a reset right after a commit changes the file and nothing else (``smu_v13_0_0_ppt.c`` of Linux 6.12, lines
+1887 to 1935). So a state is set by explicit values, all of them, and a commit. Before, a reset is used to
+*see* the maker's values: on these generations, and on all that act on it at the next commit only, it does
+not put them in force yet.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -118,49 +119,94 @@ class AmdCard:
     def set_keep_awake(self, word: str) -> None:
         write_text(self.chip.device / KEEP_AWAKE, word)
 
+    def commits_at_reset(self) -> bool:
+        """A reset of the table is in force at once: generations with a voltage offset and no range of it.
+
+        (``sienna_cichlid_ppt.c`` of Linux 6.12, line 2404.)
+        """
+        table = self.table()
+        return "vo" in table.entries and not table.has_mask
+
     def edit(self, *commands: str) -> None:
         for command in commands:
             write_text(self.chip.device / TABLE, command)
 
     def set_fan(self, wanted: Entries) -> None:
-        """Set the fan files that read otherwise. Only a reset brings a curve with zeros, the maker's."""
-        present = self.fan()
+        """Set the fan files that read otherwise. Only a reset brings a point of zeros, the maker's."""
         for path in self.fan_files():
-            name = path.name
-            entries = {key: value for key, value in wanted.items() if key.split(".")[0] == name}
-            if all(present.get(key) == value for key, value in entries.items()):
+            present = parse_fan(path.name, read_text(path) or "")
+            entries = {key: value for key, value in wanted.items() if key in present}
+            if entries == {key: present[key] for key in entries}:
                 continue
-            if name == "fan_curve" and not all(entries.values()):
+            if any(present[key] and not value for key, value in entries.items()):
                 write_text(path, "r")
-                continue
-            if name == "fan_curve":
-                for point in sorted({key.split(".")[1] for key in entries}):
-                    write_text(
-                        path, f"{point} {entries[f'fan_curve.{point}.c']} {entries[f'fan_curve.{point}.pct']}"
-                    )
-            else:
-                write_text(path, str(entries[name]))
+            points = sorted({key.split(".")[1] for key in entries if "." in key})
+            for point in points:
+                celsius, share = entries[f"{path.name}.{point}.c"], entries[f"{path.name}.{point}.pct"]
+                if celsius:
+                    write_text(path, f"{point} {celsius} {share}")
+            if not points and entries[path.name] != parse_fan(path.name, read_text(path) or "")[path.name]:
+                write_text(path, str(entries[path.name]))
             write_text(path, "c")
 
-    def reset(self) -> None:
-        """Bring table and fan to the maker's values, also what the firmware holds and no file shows.
-
-        Nothing is written that lies above the file's values: the value that differs is one millivolt lower.
-        The level must be ``manual``.
-        """
+    def reset_fan(self) -> None:
+        """Every setting of the fan to the maker's."""
         for path in self.fan_files():
             write_text(path, "r")
+
+    def set_table(self, wanted: Entries) -> None:
+        """Set these entries and commit them. The level must be ``manual``.
+
+        With a mask everything is sent to the card, whatever its file says: first with one value a step
+        lower, so that the table differs from the one last sent.
+
+        Raises:
+            ControlRefused: An edit was refused; the others are in force.
+        """
         table = self.table()
-        if not table.entries:
+        present = table.entries
+        changes = edits({key: value for key, value in wanted.items() if present.get(key) != value}, present)
+        if not table.has_mask:
+            self._edit_all([*changes, "c"])
             return
-        if table.has_mask:
-            known = [name for name in table.entries if name in _MASKED]
-            offset_mv = table.entries.get("vo", 0)
-            lowest_mv = table.ranges["VDDGFX_OFFSET"][0]
-            aside_mv = offset_mv - 1 if offset_mv > lowest_mv else offset_mv + 1
-            touched = {name: table.entries[name] for name in known}
-            self.edit(*_tolerated(touched, table), f"vo {aside_mv}", "c", *_tolerated(touched, table), "vo 0")
-        self.edit("r", "c")
+        target = {**present, **wanted}
+        touched = {name: target[name] for name in _MASKED if name in target}
+        aside = next((name for name in touched if target[name] > table.ranges[_MASKED[name]][0]), "vo")
+        lower = {**touched, aside: target[aside] - 1}
+        self._edit_all([*changes, *edits(lower, present), "c", *edits(touched, present), "c"])
+
+    def _edit_all(self, commands: list[str]) -> None:
+        """All of them, also after one that was refused, which is told at the end."""
+        refusals = []
+        for command in commands:
+            try:
+                self.edit(command)
+            except ControlRefused as error:
+                refusals.append(error)
+        if refusals:
+            raise refusals[0]
+
+    def show_the_makers(self) -> Entries:
+        """Have the table show the maker's values, in force only where a reset can't but commit them.
+
+        There the card is held at its lowest clocks meanwhile (level ``low``), so that no clock rises.
+        """
+        if self.table().has_mask:
+            with contextlib.suppress(ControlRefused):  # what was found may lie outside the range of its entry
+                self.set_table({})  # empties the mask, so that the reset sends nothing
+        if self.commits_at_reset():
+            self.set_level("low")
+        self.edit("r")
+        return self.table().entries
+
+    def reset(self) -> None:
+        """Bring the table to the maker's values, also what the firmware holds and no file shows."""
+        if not self.table().entries:
+            return
+        if self.table().has_mask:
+            self.set_table(self.show_the_makers())
+        else:
+            self.edit("r", "c")
 
     def unlike(self, wanted: CardState, maker: CardState | None = None) -> list[Difference]:
         """What reads otherwise than wanted; what is not known (None) is not looked at.
@@ -182,21 +228,9 @@ class AmdCard:
         return found
 
 
-#: Entries each of which stands for one bit of the mask; the lowest clocks share theirs with the highest.
-_MASKED = ("sclk.1", "sclk_offset", "mclk.1")
-
-
-def _tolerated(entries: Entries, table: TuningTable) -> list[str]:
-    """Edits of present values; one that lies outside its own range is no edit that the driver takes."""
-    within = {
-        name: value
-        for name, value in entries.items()
-        if (limits := table.ranges.get(_RANGE_OF[name])) is None or limits[0] <= value <= limits[1]
-    }
-    return edits(within, table.entries)
-
-
-_RANGE_OF = {"sclk.1": "SCLK", "sclk_offset": "SCLK_OFFSET", "mclk.1": "MCLK"}
+#: Entries of which each stands for one bit of the mask -> the range that limits it; the lowest clocks
+#: share theirs with the highest.
+_MASKED = {"vo": "VDDGFX_OFFSET", "mclk.1": "MCLK", "sclk.1": "SCLK", "sclk_offset": "SCLK_OFFSET"}
 
 
 def watts(microwatts: int | None) -> str:

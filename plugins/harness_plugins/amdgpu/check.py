@@ -18,6 +18,8 @@ _OVERDRIVE_BIT = 0x4000
 #: Where a kernel states no lowest power limit, this share of the maker's is taken: a caution of ours, no
 #: source.
 _LOWEST_SHARE = 0.5
+#: Performance levels that hold clocks below what the maker's state allows.
+_HOLDING_DOWN = ("low", "profile_min_sclk", "profile_min_mclk", "profile_standard", "perf_determinism")
 _NO_RAISE = "nothing is raised above the state found"
 _GRANT = (
     "run levelrig with the right to write this file (as root), or let the machine's owner grant your "

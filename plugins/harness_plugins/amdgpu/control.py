@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from harness.card import GraphicsCard
 from harness.errors import ControlRefused, NotInForce, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
-from harness_plugins.amdgpu.card import AmdCard, CardState, watts
+from harness_plugins.amdgpu.card import LEVEL, AmdCard, CardState, watts
 from harness_plugins.amdgpu.check import problems_of
 from harness_plugins.amdgpu.commands import differences, edits, raised, with_ceiling, words
 from harness_plugins.amdgpu.options import AmdgpuOptions as AmdgpuOptions
@@ -74,27 +74,23 @@ class AmdgpuControl:
         card.wake()
         if problems := self.check(profile):
             raise ControlRefused("; ".join(map(str, problems)))
-        maker = self._to_the_makers_state(card, options)
-        if options.power_limit_w is not None:
-            card.set_cap(options.power_limit_w * 1_000_000)
-        changes = _changes(options, maker.table)
-        if options.uses_table:
-            card.set_level("manual")
-            try:
-                card.edit(*edits(changes, maker.table))
-            except ControlRefused as error:
-                raise ControlRefused(
-                    f"{error}. For a highest clock the driver shows the lowest value of the lowest clock "
-                    "only; its own may lie higher"
-                ) from error
-            card.edit("c")
+        found, place = card.state(), (self._root, card.address)
+        maker, changes = _makers.get(place), {}
+        if maker is not None and not card.unlike(maker):
+            changes = _changes(options, maker.table)
+            if options.uses_table:
+                card.set_level("manual")
+                _edit(card, edits(changes, maker.table))
+        else:
+            maker, changes = self._from_the_makers_state(card, found, options)
         limit_w = options.power_limit_w
+        if limit_w is not None:
+            card.set_cap(limit_w * 1_000_000)
         expected = replace(
             maker,
             cap_uw=maker.cap_uw if limit_w is None else limit_w * 1_000_000,
             level="manual" if options.uses_table else maker.level,
             table={**maker.table, **changes},
-            keep_awake=None,
         )
         self._in_force = profile, expected
 
@@ -195,39 +191,46 @@ class AmdgpuControl:
                 found += [f"{name}: {text}" for text in differences(state.fan, maker.fan)]
         return found
 
-    def _to_the_makers_state(self, card: AmdCard, options: AmdgpuOptions) -> CardState:
-        """Bring the card to the maker's state. Returns it, as it reads back.
+    def _from_the_makers_state(
+        self, card: AmdCard, found: CardState, options: AmdgpuOptions
+    ) -> tuple[CardState, dict[str, int]]:
+        """Bring the card to the maker's state with the profile's changes of the table, in one commit.
 
+        Returns:
+            The maker's state, and the changes.
         Raises:
             ControlRefused: Refused; or it would raise a clock or a voltage above the state that was found,
                 which is then put back.
         """
-        found, place = card.state(), (self._root, card.address)
-        maker = _makers.get(place)
-        if maker is None or card.unlike(maker):
-            if found.table or found.fan:
-                card.set_level("manual")
-                card.reset()
-            default_uw = card.cap_uw("_default")
-            if default_uw is not None and found.cap_uw is not None and default_uw < found.cap_uw:
-                card.set_cap(default_uw)
-            lowered = set(_changes(options, found.table))
-            above = [name for name in raised(card.table().entries, found.table) if name not in lowered]
-            if above:
+        table: Entries = {}
+        changes: dict[str, int] = {}
+        if found.table or found.fan:
+            card.set_level("manual")
+        card.reset_fan()
+        if found.table:
+            table = card.show_the_makers()
+            changes = _changes(options, table)
+            if above := raised({**table, **changes}, found.table):
+                card.set_table(found.table)
                 put_back(card, found)
                 what = ", ".join(dict.fromkeys(map(words, above)))
                 raise ControlRefused(
                     f"card {card.address} was found tuned below the maker's state ({what}), from which a "
-                    "profile starts; nothing is "
-                    "raised above the state found. Put it back with the program that tuned it, or by "
-                    "`levelrig restore`"
+                    "profile starts; nothing is raised above the state found. Put it back with the program "
+                    "that tuned it, or by `levelrig restore`"
                 )
-            if read_text(card.chip.device / "power_dpm_force_performance_level") not in (None, "auto"):
-                card.set_level("auto")
-            state = card.state()
-            maker = replace(state, cap_uw=default_uw or state.cap_uw, keep_awake=None)
-            _makers[place] = maker
-        return maker
+            _edit(card, [], lambda: card.set_table({**table, **changes}))
+            if card.commits_at_reset():
+                card.set_level("manual")
+        default_uw = card.cap_uw("_default")
+        if default_uw is not None and found.cap_uw is not None and default_uw < found.cap_uw:
+            card.set_cap(default_uw)
+        if not options.uses_table and read_text(card.chip.device / LEVEL) not in (None, "auto"):
+            card.set_level("auto")
+        level = "auto" if found.level is not None else None
+        maker = CardState(default_uw or found.cap_uw, level, dict(table), card.fan())
+        _makers[self._root, card.address] = maker
+        return maker, changes
 
     def _wanted(self, profile: ProfileSpec, card: AmdCard, options: AmdgpuOptions) -> CardState:
         """All that should be in force; what the profile states, where another program has applied it."""
@@ -263,6 +266,19 @@ class AmdgpuControl:
                 f"no AMD card {wanted or ''} in this machine (there: {there})".replace("  ", " ")
             )
         return AmdCard(chip)
+
+
+def _edit(card: AmdCard, commands: Sequence[str], act: Callable[[], None] | None = None) -> None:
+    """Edit the table and commit it, with a word on what a refusal may mean."""
+    try:
+        card.edit(*commands) if act is None else act()
+    except ControlRefused as error:
+        raise ControlRefused(
+            f"{error}. For a highest clock the driver shows the lowest value of the lowest clock only; its "
+            "own may lie higher"
+        ) from error
+    if act is None:
+        card.edit("c")
 
 
 def _changes(options: AmdgpuOptions, entries: Entries) -> dict[str, int]:

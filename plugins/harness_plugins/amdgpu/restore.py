@@ -7,8 +7,7 @@ from typing import Any
 
 from harness.errors import ControlRefused
 from harness_plugins.amdgpu.card import CAP, KEEP_AWAKE, LEVEL, AmdCard, CardState
-from harness_plugins.amdgpu.commands import edits
-from harness_plugins.amdgpu.table import TuningTable
+from harness_plugins.amdgpu.table import Entries, TuningTable
 
 #: Words of the level file that the kernel documents and that a person may have chosen.
 _LEVELS = frozenset(
@@ -117,7 +116,9 @@ def put_back(card: AmdCard, wanted: CardState) -> list[str]:
         if present.table or present.fan:
             if present.level != "manual":
                 attempt(lambda: card.set_level("manual"))
-            _put_table_back(card, wanted, attempt, early)
+            attempt(lambda: card.set_fan(wanted.fan))  # what a reset of the table would hide
+            if present.table:
+                attempt(lambda: _put_table_back(card, wanted.table), early)
             attempt(lambda: card.set_fan(wanted.fan))
         if wanted.cap_uw is not None and card.cap_uw() not in (None, wanted.cap_uw):
             attempt(lambda: card.set_cap(wanted.cap_uw or 0))
@@ -126,28 +127,32 @@ def put_back(card: AmdCard, wanted: CardState) -> list[str]:
     if wanted.keep_awake is not None and present.keep_awake != wanted.keep_awake:
         attempt(lambda: card.set_keep_awake(wanted.keep_awake or "auto"))
     left = card.unlike(wanted)
-    if left:
+    if left or failures:
         failures += early
-        if not failures:
-            failures.append(
-                f"card {card.address} reads back otherwise after the restore: {'; '.join(map(str, left))}"
-            )
+    if left and not failures:
+        failures.append(
+            f"card {card.address} reads back otherwise after the restore: {'; '.join(map(str, left))}"
+        )
     return failures
 
 
-def _put_table_back(card: AmdCard, wanted: CardState, attempt: Callable[..., None], early: list[str]) -> None:
-    """Explicit values and a commit, then the maker's by a reset, then what a person had chosen."""
+def _put_table_back(card: AmdCard, wanted: Entries) -> None:
+    """Explicit values and a commit; then a reset, which proves that they are the maker's, or they come again.
 
-    def set_explicitly() -> None:
-        present = card.table().entries
-        differing = {name: value for name, value in wanted.table.items() if present.get(name) != value}
-        for command in edits(differing, present):
-            attempt(lambda command=command: card.edit(command), early)
-        attempt(lambda: card.edit("c"))
-
-    if wanted.table:
-        set_explicitly()
-    if wanted.table.get("vo", 0) >= 0:  # a reset would raise a voltage that was found lowered
-        attempt(card.reset)
-    if any(card.table().entries.get(name) != value for name, value in wanted.table.items()):
-        set_explicitly()
+    The reset is left out where it would put the maker's in force at once, which may lie above what was found.
+    What is wanted of a card that nothing is recorded of are the maker's values.
+    """
+    entries = card.table().entries
+    if not set(wanted) >= set(entries):
+        card.reset()
+        card.set_table(wanted)
+        return
+    refused: ControlRefused | None = None
+    try:
+        card.set_table(wanted)
+    except ControlRefused as error:
+        refused = error
+    if refused is None and card.commits_at_reset():
+        return
+    if card.show_the_makers() != wanted or not card.table().has_mask:
+        card.set_table(wanted)

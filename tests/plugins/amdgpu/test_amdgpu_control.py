@@ -93,15 +93,14 @@ def test_the_makers_state_comes_first_then_manual_then_the_table_and_the_commit_
     AmdgpuControl(machine.root).apply(QUIET)
     assert machine.writes == [
         "power_dpm_force_performance_level manual",
+        "power_dpm_force_performance_level low",
         "pp_od_clk_voltage r",
-        "pp_od_clk_voltage c",
-        "power_dpm_force_performance_level auto",
-        "power1_cap 150000000",
-        "power_dpm_force_performance_level manual",
         "pp_od_clk_voltage s 1 2300",
         "pp_od_clk_voltage m 1 900",
         "pp_od_clk_voltage vo -60",
         "pp_od_clk_voltage c",
+        "power_dpm_force_performance_level manual",
+        "power1_cap 150000000",
     ]
 
 
@@ -203,11 +202,14 @@ def test_nothing_is_raised_above_the_state_found_where_that_is_below_the_makers(
 def test_a_ceiling_found_below_the_makers_is_put_back_and_the_profile_refused(machine: Tree) -> None:
     """Only the reset shows the maker's ceiling; the card ends as it was found."""
     tune(machine, "s 1 2300", "c")
+    with machine.change(CARD) as state:
+        state["highest"] = {}
     before = files_of(machine)
     with pytest.raises(ControlRefused, match=r"found tuned below the maker's state \(core clock ceiling\)"):
         AmdgpuControl(machine.root).apply(profile_of(power_limit_w=150))
     assert files_of(machine) == before
     assert machine.state(CARD)["firmware"]["sclk.1"] == 2300
+    assert machine.state(CARD)["highest"]["sclk.1"] == 2300
 
 
 @pytest.mark.parametrize(
