@@ -128,6 +128,7 @@ class _Reader(HTMLParser):
                 break
 
     def handle_data(self, data: str) -> None:
+        data = data.replace("\xa0", " ")  # a number keeps to its unit
         if any(tag in _SILENT for tag, _ in self._open):
             return
         self.words.append(data)
