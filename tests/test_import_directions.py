@@ -83,6 +83,7 @@ ALLOWED: dict[str, str] = {
     "terminal": "clock engine numerals plaintext",
     # the report
     "report": "report.package report.write",
+    "report.summarise": "analysis report.charts report.files report.folder report.names report.page",
     "report.elements": "numerals",
     "report.conditions": "plan stages",
     "report.names": "report.folder",
@@ -114,7 +115,8 @@ ALLOWED: dict[str, str] = {
     "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
     "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
     "processes programs rehearsal_folder rehearse report report.charts report.files report.folder "
-    "report.package report.reading rig selftest store supervise terminal titlewatch trying userfiles watch",
+    "report.package report.reading report.summarise rig selftest store "
+    "supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }
 

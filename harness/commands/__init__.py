@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "map": "look at a frame log and propose the lines that tell a plan how to read it",
     "analyse": "comparison tables from one or many campaigns, or from Parquet and CSV files of any origin",
     "report": "write the report of a campaign, or the comparison of several",
+    "summary": "the result in a paragraph and a table, to paste into an article or a post",
     "explain": "show the chain behind a published number: repeats, artifacts with hashes, plan",
     "watch": "serve a live page of a campaign: cells, readings, end time, log, pause and stop",
     "rebuild": "build a new journal from a campaign folder's files, where the old one is gone or damaged",

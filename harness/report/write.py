@@ -40,9 +40,9 @@ from harness.report.folder import Campaign, read_campaign
 from harness.report.names import Names
 from harness.report.package import metadata
 from harness.report.page import page
+from harness.report.page.paste import summary_chart, summary_of
 from harness.report.sections.by_frame_rate import Seconds, frame_rate_table
 from harness.report.sections.methods import methods
-from harness.report.sections.summary import night
 
 #: Files that belong to the data package besides ``attempts``, ``dataset`` and ``report``.
 _PACKAGED = ("plan.toml", "rig.json", "log.jsonl", "CITATION.cff")
@@ -139,7 +139,9 @@ def _write_campaign(
     text = methods(campaign, names, version, incident)
     told = dataclasses.replace(analysis, warnings=(*analysis.warnings, *campaign.damage))
     split = frame_rate_table(seconds, campaign.plan.plan.reference, names)
-    view = page.view_of(campaign, told, names, overview, by_title, split, forms if bundle else {}, text)
+    view = page.view_of(
+        campaign, told, names, overview, by_title, split, forms if bundle else {}, text, version
+    )
     labels = {p: names[p] for p in (*looks, *(t.name for t in campaign.plan.titles))}
     data = page_data(forms, labels, overview) if bundle else ""
     page_path = target / "index.html"
@@ -151,20 +153,14 @@ def _write_campaign(
     drawn: list[Published] = []
     if pictures is not None:
         spec = campaign.plan.report
-        source = " · ".join(
-            part
-            for part in (
-                "SIMULATED" if campaign.simulated else "",
-                campaign.fact("card", "model") or campaign.fact("processor", "model"),
-                f"driver {campaign.fact('card', 'driver_version')}"
-                if campaign.fact("card", "driver_version")
-                else "",
-                night(campaign),
-                f"levelrig {version}",
-            )
-            if part
-        )
-        every = [*overview, *(chart for _, charts in by_title for chart in charts)]
+        source = page.source_line(campaign, version)
+        short = summary_of(campaign, analysis, view.glance, version) if view.glance else None
+        pasted = summary_chart(short, view.glance.reference) if short and view.glance else None
+        every = [
+            *([pasted] if pasted else []),
+            *overview,
+            *(chart for _, charts in by_title for chart in charts),
+        ]
         drawn = publish.publish(every, target / "charts", pictures, spec, source)
         if pictures.film:
             drawn += films(frame_times, target / "charts", pictures.dresses(spec, source), looks, names)

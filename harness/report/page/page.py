@@ -23,6 +23,7 @@ from harness.report.elements import Fold, Named, Paste, Picture, Section, Table,
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.page.glance import glance
+from harness.report.page.paste import summary_of
 from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
 from harness.report.sections.remeasurement import remeasurement_section
@@ -55,6 +56,7 @@ def view_of(
     by_frame_rate: Table | None,
     forms: Mapping[str, Any],
     methods: str = "",
+    version: str = "",
 ) -> View:
     """Everything that the page says."""
     by_id = {chart.id: chart for chart in overview}
@@ -175,6 +177,7 @@ def view_of(
         ),
         Section("sources", "Where each number comes from", paragraphs=words.SOURCES),
     ]
+    first = glance(campaign, analysis, names, figures.looks_of(campaign))
     return View(
         name=campaign.name,
         overline=" · ".join(
@@ -200,8 +203,22 @@ def view_of(
             Named(p, names[p]) for p in figures.looks_of(campaign) if (campaign.repeats["profile"] == p).any()
         ],
         sections=[s for s in sections if _says_something(s)],
-        glance=glance(campaign, analysis, names, figures.looks_of(campaign)),
+        glance=first,
+        pastes=summary_of(campaign, analysis, first, version).pastes(),
     )
+
+
+def source_line(campaign: Campaign, version: str) -> str:
+    """What stands at the foot of a picture: card, driver, night, program."""
+    driver = campaign.fact("card", "driver_version")
+    parts = (
+        "SIMULATED" if campaign.simulated else "",
+        campaign.fact("card", "model") or campaign.fact("processor", "model"),
+        f"driver {driver}" if driver else "",
+        summary.night(campaign),
+        f"levelrig {version}",
+    )
+    return " · ".join(part for part in parts if part)
 
 
 def _present(*tables: Table | None) -> list[Table]:
