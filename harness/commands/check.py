@@ -23,7 +23,7 @@ from harness.plan.forecast import forecast, plan_calendar
 from harness.plan.load import load_plan, older_spellings
 from harness.plan.locate import LineIndex
 from harness.plan.order import arrange
-from harness.plan.schema import Plan
+from harness.plan.schema import Plan, ProfileSpec
 from harness.plugins import PluginHost, PluginRig
 from harness.terminal import console, duration, paged, print_table
 
@@ -60,7 +60,8 @@ def _checked(arguments: argparse.Namespace) -> int:
     rig = PluginRig(host, plan)
     card, not_here = _card_of(rig, str(arguments.plan))
     needs = night_needs(plan, host, rig, CAMPAIGNS / arguments.plan.stem)
-    needs = elsewhere(needs) if not_here else needs
+    tuned = any(host.kind("control", profile.control).knows_makers_state for profile in _tuned(plan, host))
+    needs = elsewhere(needs) if not_here or (tuned and card is None) else needs
     cards, refused = _ask_cards(plan, host, rig, not_here)
     missing = problems_of(needs, text)
     if arguments.json:
@@ -99,6 +100,11 @@ def _checked(arguments: argparse.Namespace) -> int:
         fine = "fine" if not count else f"fine, with {count} {'warning' if count == 1 else 'warnings'}"
         out.print(f"{arguments.plan}: {fine}. Nothing was changed.", markup=False)
     return 0
+
+
+def _tuned(plan: Plan, host: PluginHost) -> list[ProfileSpec]:
+    """Profiles that change a card."""
+    return [profile for profile in plan.profiles if host.kind("control", profile.control).changes_hardware]
 
 
 def _show_needs(out: Console, needs: Sequence[Need], text: str) -> int:
