@@ -34,7 +34,7 @@ COMMANDS: Final = {
     "watch": "serve a live page of a campaign: cells, readings, end time, log, pause and stop",
     "rebuild": "build a new journal from a campaign folder's files, where the old one is gone or damaged",
     "doctor": "what on this machine can be read, controlled and run, and what is missing for the rest",
-    "restore": "put the card back to its factory state, whatever happened before",
+    "restore": "put the card back: as a run found it, or to its factory state where no record tells",
     "resume-at-boot": "let the system go on with a campaign after a reboot, or no longer",
     "stop": "stop a running campaign safely, detached or not, and say what state the card is in",
 }

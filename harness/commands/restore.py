@@ -1,4 +1,4 @@
-"""``restore``: puts the card back to its factory state, whatever happened before.
+"""``restore``: puts the card back: as a run found it, or to its factory state where no record tells.
 
 It ends with 0 (all reads back as it should, also where there was no record), 3 (refused: a live run holds the
 hardware, or the record is another user's or could have been written by others), 4 (done, not proven: the

@@ -129,7 +129,7 @@ class Driver(AttemptActs):
         """Run until the machine ends the campaign; returns how it ended.
 
         Raises:
-            HarnessError: The store or a plugin failed; the factory state was restored as far as possible.
+            HarnessError: The store or a plugin failed; the card was put back as far as possible.
         """
         instructions: tuple[Instruction, ...] = self._step(Start())
         while True:
@@ -302,7 +302,7 @@ class Driver(AttemptActs):
             self._clock.sleep_s(PULSE_S)
 
     def _wait_for_night(self) -> bool:
-        """Between nights: wait with the card in its factory state. False if a stop ends the campaign."""
+        """Between nights: wait with the card as it was found. False if a stop ends the campaign."""
         night = self._lookout.night
         until_utc = night.waits_until(self._signs.typical_s)
         if until_utc is None:

@@ -3,7 +3,7 @@
 One attempt: apply -> stages before the launch -> launch -> stages in the title -> measure -> close -> ingest
 -> commit. Which stages there are comes with the event that begins it. A failure or a stop at any point leads
 through close (if a title may be running) to commit, so that every attempt that was begun is accounted for.
-The factory state is restored once, at the end of the campaign, whatever ended it.
+The card is put back as it was found once, at the end of the campaign, whatever ended it.
 
 Two decisions: a stop after the window lets the attempt end, because reading its log takes seconds and a
 measured repeat is worth more; and a repeat that fails is tried again at once, in its own block, so that
@@ -160,11 +160,11 @@ def _advance(state: State, event: Event) -> Step:
         case Phase.RESTORE, Restored():
             reason = state.stop.reason if state.stop else "all planned repeats are done"
             if event.failure:
-                reason = f"{reason}; the factory state could not be restored: {event.failure}"
+                reason = f"{reason}; the card could not be put back as it was found: {event.failure}"
             elif state.stop and state.stop.kind == "restore-failed":
                 reason = f"{reason}; it was put back at the end, and the same command goes on"
             if event.doubt:
-                reason = f"{reason}; that the factory state is back can't be proven: {event.doubt}"
+                reason = f"{reason}; that the card is back as it was found can't be proven: {event.doubt}"
             kind = state.stop.kind if state.stop else None
             return state.at(Phase.ENDED), (EndCampaign(kind, reason, event.failure is not None),)
         case _:

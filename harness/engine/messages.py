@@ -109,7 +109,7 @@ class Committed:
 
 @dataclass(frozen=True)
 class Restored:
-    """The factory state is back.
+    """The card is back as it was found.
 
     Attributes:
         failure: Why it could not be brought back.

@@ -82,7 +82,7 @@ class ProfileKeeper:
         return CALL_S + sum(_longest_call_s(self._open_control(kind)) for kind in self._open_kinds())
 
     def apply(self, profile: ProfileSpec) -> dict[str, Any]:
-        """Bring the profile into force, from the factory state, and read it back.
+        """Bring the profile into force, from the maker's state, and read it back.
 
         Where it was in force and is so no more, it is applied again; :meth:`take_noticed` tells of it. What
         another program has set meanwhile is taken back: a card goes on from the state in which it was found.
@@ -208,7 +208,7 @@ class ProfileKeeper:
             try:
                 try:
                     self._open_control(kind).restore(snapshot)
-                    log.info("factory state restored", control=kind)
+                    log.info("put back as found", control=kind)
                 except RestoreUnproven as error:
                     doubts.append(f"{kind}: {error}")
                     log.warning("restored, but not proven", control=kind, detail=str(error))

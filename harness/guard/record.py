@@ -184,7 +184,7 @@ class RestoreRecord:
         except (ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
             raise RecordDamaged(
                 f"{self.path}: is damaged ({error}); run `levelrig restore`, which keeps it aside and puts "
-                "every card that it can reach back to its factory state"
+                "the card to its factory state; of several cards name the one that was tuned: --card"
             ) from error
 
     def _write(self, states: Mapping[str, Any], owner: str = "") -> None:

@@ -121,8 +121,8 @@ def restore_machine(
     """What ``levelrig restore`` does: every control that writes to hardware puts its devices back.
 
     A control that the record knows goes back to the state that it holds, every other one to the factory
-    state, if it knows that. A damaged record is kept aside, and all go to the factory state. Without a record
-    a control touches the only card that it can tune; of several none, unless one is named.
+    state, if it knows that. A damaged record is kept aside, as if there were none. Without a record a
+    control touches the only card that it can tune; of several none, unless one is named.
 
     Args:
         host: Opens the controls.

@@ -198,7 +198,7 @@ def test_a_restore_that_failed_is_in_the_final_reason():
     _, (end,) = step(state, Restored("nvml: no permission"))
     assert end == EndCampaign(
         None,
-        "all planned repeats are done; the factory state could not be restored: nvml: no permission",
+        "all planned repeats are done; the card could not be put back as it was found: nvml: no permission",
         unrestored=True,
     )
 
