@@ -533,7 +533,10 @@ def test_a_card_that_is_not_back_makes_a_complete_night_end_with_5(tmp_path):
     result, _, guard = end_stuck(tmp_path / "c", 99)
     assert result.accepted == result.wanted == 8
     assert result.exit_code == 5
-    assert "could not be restored: not restored: tuning: the driver does not answer" in result.reason
+    assert (
+        "could not be put back as it was found: not restored: tuning: the driver does not answer"
+        in result.reason
+    )
     assert "tuning" in guard.open_snapshots()
     with contextlib.closing(CampaignStore.read(tmp_path / "c")) as store:
         assert store.sessions()[-1].outcome == "unrestored"
