@@ -11,6 +11,7 @@ not put them in force yet.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -109,6 +110,14 @@ class AmdCard:
     def is_processor(self) -> bool:
         """Graphics of a processor: they alone show the voltage of its north bridge."""
         return any(read_text(path) == "vddnb" for path in sorted(self.chip.folder.glob("in*_label")))
+
+    def may_set_level(self) -> bool:
+        """This user may write the performance level."""
+        return os.access(self.chip.device / LEVEL, os.W_OK)
+
+    def may_tune(self) -> bool:
+        """And the table. Who may set the power limit alone has changed nothing there."""
+        return self.may_set_level() and os.access(self.chip.device / TABLE, os.W_OK)
 
     def set_cap(self, cap_uw: int) -> None:
         write_text(self.chip.folder / CAP, str(cap_uw))

@@ -204,10 +204,13 @@ class AmdgpuControl:
         """
         table: Entries = {}
         changes: dict[str, int] = {}
-        if found.table or found.fan:
+        tunable = bool(found.table or found.fan) and card.may_tune()
+        if tunable:
             card.set_level("manual")
-        card.reset_fan()
-        if found.table:
+            card.reset_fan()
+        else:
+            table = found.table
+        if tunable and found.table:
             table = card.show_the_makers()
             changes = _changes(options, table)
             if above := raised({**table, **changes}, found.table):
@@ -225,9 +228,10 @@ class AmdgpuControl:
         default_uw = card.cap_uw("_default")
         if default_uw is not None and found.cap_uw is not None and default_uw < found.cap_uw:
             card.set_cap(default_uw)
-        if not options.uses_table and read_text(card.chip.device / LEVEL) not in (None, "auto"):
+        level, may_set = read_text(card.chip.device / LEVEL), card.may_set_level()
+        if not options.uses_table and level not in (None, "auto") and may_set:
             card.set_level("auto")
-        level = "auto" if found.level is not None else None
+        level = "auto" if level is not None and may_set else found.level
         maker = CardState(default_uw or found.cap_uw, level, dict(table), card.fan())
         _makers[self._root, card.address] = maker
         return maker, changes

@@ -112,9 +112,12 @@ def put_back(card: AmdCard, wanted: CardState) -> list[str]:
             into.append(str(error))
 
     present = card.state()
-    if card.unlike(wanted) or present.level == "manual":
-        if present.table or present.fan:
-            if present.level != "manual":
+    unlike = card.unlike(wanted)
+    if unlike or (present.level == "manual" and card.may_tune()):
+        only_power = [difference.what for difference in unlike] == ["power limit"] and not card.may_tune()
+        if (present.table or present.fan) and not only_power:
+            # A card that was killed while it was held low keeps so until its table is back.
+            if present.level != "manual" and not (present.level == "low" and card.commits_at_reset()):
                 attempt(lambda: card.set_level("manual"))
             attempt(lambda: card.set_fan(wanted.fan))  # what a reset of the table would hide
             if present.table:
@@ -122,7 +125,7 @@ def put_back(card: AmdCard, wanted: CardState) -> list[str]:
             attempt(lambda: card.set_fan(wanted.fan))
         if wanted.cap_uw is not None and card.cap_uw() not in (None, wanted.cap_uw):
             attempt(lambda: card.set_cap(wanted.cap_uw or 0))
-        if present.level is not None and wanted.level is not None:
+        if present.level is not None and wanted.level is not None and not only_power:
             attempt(lambda: card.set_level(wanted.level or "auto"))
     if wanted.keep_awake is not None and present.keep_awake != wanted.keep_awake:
         attempt(lambda: card.set_keep_awake(wanted.keep_awake or "auto"))

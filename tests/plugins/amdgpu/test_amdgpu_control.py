@@ -360,6 +360,21 @@ def test_without_the_right_to_write_the_check_says_what_to_grant(
     assert {finding.state for finding in findings} == {"missing"}
 
 
+def test_who_may_set_the_power_limit_alone_does_so_and_touches_nothing_else(
+    machine: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(machine, "power_dpm_force_performance_level", "manual")
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path).name == "power1_cap")
+    control, before, profile = AmdgpuControl(machine.root), files_of(machine), profile_of(power_limit_w=150)
+    assert control.check(profile) == []
+    snapshot = control.snapshot()
+    control.apply(profile)
+    control.read_back(profile)
+    control.restore(snapshot)
+    assert machine.writes == ["power1_cap 150000000", "power1_cap 203000000"]
+    assert files_of(machine) == before
+
+
 def test_a_machine_without_such_a_card_refuses_the_profile_and_restores_nothing(tmp_path: Path) -> None:
     control = AmdgpuControl(tmp_path)
     (problem,) = control.check(QUIET)
