@@ -8,7 +8,7 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
-from harness.analysis import Analysis
+from harness.analysis import Analysis, words
 from harness.metrics import METRICS
 from harness.metrics.definition import Role
 from harness.numerals import counted, out_of, shown_unit
@@ -201,7 +201,7 @@ def _notes(analysis: Analysis, names: Names, metrics: Sequence[str], most: int) 
     if any(r["direction"] == "descriptive" for r in records(analysis.overall) if r["metric"] in metrics):
         said.append("Where no verdict is asked, the plan does not name the metric beforehand.")
     if lacking:
-        said.append(f"Not measured in this campaign: {' and '.join(lacking)}.")
+        said.append(f"Not measured in this campaign: {words.listed(lacking)}.")
     return said
 
 
