@@ -47,7 +47,7 @@ class Entry:
     def least_width(self, *, wide: bool = False) -> int:
         """Characters that stand in one line; ``wide`` cells are texts, which break between words."""
         if self.profile:
-            return len(self.text) + 2
+            return min(len(self.text) + 2, 26)
         if wide:
             return max(_longest(self.text.split()[:12]), len(self.text[:14]))
         if self.sign:
@@ -99,7 +99,7 @@ class Table:
         for row in self.rows:
             for i, cell in enumerate(row.cells):
                 widths[i] = max(widths[i], cell.least_width(wide=self.columns[i].wide or i == 0))
-        rem = sum(_CHARACTER_REM * min(width, 40) + _BETWEEN_REM for width in widths)
+        rem = sum(_CHARACTER_REM * width + _BETWEEN_REM for width in widths)
         return 4 * math.ceil(rem / 4)
 
 
@@ -255,7 +255,7 @@ class Glance:
     @property
     def needs_rem(self) -> int:
         """Width in rem, a multiple of 4, below which its columns would not stand side by side."""
-        names = max((len(one.label) for one in self.profiles), default=0) + 2
+        names = min(max((len(one.label) for one in self.profiles), default=0) + 2, 26)
         return 4 * math.ceil((11 + 0.62 * names + 8.7 * len(self.columns)) / 4)
 
 

@@ -162,3 +162,33 @@ def test_the_comparison_of_campaigns_keeps_the_same_rules(
     page.evaluate(UNFOLD)
     assert faults_at_every_width(page) == {width: [] for width in WIDTHS}
     assert axe_violations(page) == []
+
+
+def test_long_names_fit_every_width(
+    tmp_path: Path,
+    campaign_maker: Callable[..., Path],
+    made_campaign_type: Callable[..., Any],
+    visit: Callable[..., Any],
+) -> None:
+    profiles = {
+        "factory": ("Factory", 1.0, 300.0, 2600.0, 1800.0, ""),
+        "quiet": (
+            "A label that says it all, 0.925 V and 2550 MHz",
+            0.99,
+            240.0,
+            2500.0,
+            1400.0,
+            'control = "x"',
+        ),
+        "odd": ("Unbroken_" * 8, 0.98, 230.0, 2500.0, 1400.0, 'control = "x"'),
+    }
+    made = made_campaign_type(
+        tmp_path / "night",
+        titles={"harbour-lights": ("Harbour-Lights-" * 6, 1180.0, 1.0)},
+        profiles=profiles,
+        repeats=2,
+        measure_s=2.0,
+    )
+    page = visit(write_report(campaign_maker(made)).page.as_uri()).page
+    page.evaluate(UNFOLD)
+    assert faults_at_every_width(page) == {width: [] for width in WIDTHS}

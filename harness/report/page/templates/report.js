@@ -119,7 +119,7 @@
   };
   const legendRows = (width, rows) => 20 * (width < 560 ? Math.ceil(distinct(rows, "profile") / 2) : 1);
   const panelRoom = (spec, rows) => {
-    if (!spec.facet) return rowed(spec, rows) + 78;
+    if (!spec.facet) return rowed(spec, rows) + 94;
     const groups = new Map();
     for (const row of rows) { const key = row[spec.facet.row.field]; groups.set(key, [...(groups.get(key) || []), row]); }
     return [...groups.values()].reduce((sum, own) => sum + rowed(spec.spec, own) + (spec.spacing || 20) + 14, 0) + 70;
