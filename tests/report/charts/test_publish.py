@@ -44,7 +44,7 @@ def test_each_chart_comes_as_png_and_svg_in_each_size(
     published: Path, size: str, width: int, height: int | None
 ) -> None:
     pngs = sorted(published.glob(f"*-{size}.png"))
-    assert len(pngs) == 9 + 3
+    assert len(pngs) == 9 + 3 + (1 if height is None else 3)  # a still of the summary for each profile
     for path in pngs:
         with Image.open(path) as image:
             assert image.width == width
@@ -59,7 +59,8 @@ def test_an_svg_looks_the_same_without_the_fonts_of_this_machine(published: Path
 
 
 def test_the_data_of_each_chart_lie_beside_it(published: Path) -> None:
-    stems = {re.sub(r"-(1920x1080|3840x2160|article|upright)$", "", p.stem) for p in published.glob("*.png")}
+    size = r"(-\d-of-\d)?-(1920x1080|3840x2160|article|upright)$"
+    stems = {re.sub(size, "", p.stem) for p in published.glob("*.png")}
     assert {p.stem for p in published.glob("*.csv")} == {*stems, "charts"}
     data = pd.read_csv(published / "comparison.csv")
     overall = pd.read_parquet(published.parents[1] / "dataset" / "overall.parquet")
