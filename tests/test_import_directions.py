@@ -105,8 +105,8 @@ ALLOWED: dict[str, str] = {
     "report.write": "analysis columns csvtext errors inside report.charts report.compare report.elements "
     "report.files report.folder report.names report.numbers report.package report.page report.sections",
     # what people use
-    "trying": "boundary checks clock engine errors frames patterns plaintext plan processes reasons rig "
-    "stages tables terminal watch",
+    "trying": "boundary checks clock engine errors frames numerals patterns plaintext plan processes reasons "
+    "rig stages tables telemetry terminal watch",
     "watch": "analysis attempt_row boundary engine errors frames inside metrics numerals plan report.charts "
     "stages store",
     "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "

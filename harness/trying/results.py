@@ -13,6 +13,7 @@ from harness.engine.attempt import Running
 from harness.frames.metrics import per_second_fps
 from harness.plan.checks_table import Checks
 from harness.tables import QUANTITY_COLUMNS
+from harness.telemetry.limits import all_reasons
 
 Said = Literal["fine", "rejects", "marks", "not judged"]
 
@@ -47,7 +48,10 @@ def figures(running: Running | None) -> dict[str, Any]:
 
 
 def readings(running: Running | None) -> list[dict[str, Any]]:
-    """Each quantity that was read inside the window: mean, lowest, highest, number of readings."""
+    """Each quantity that was read inside the window: mean, lowest, highest, number of readings.
+
+    Of the bits of ``limit_reasons`` also ``reasons``, in words.
+    """
     table = None if running is None else running.telemetry_table()
     if running is None or table is None or running.measured_s is None:
         return []
@@ -63,7 +67,11 @@ def _reading(table: Any, inside: Any, quantity: Any) -> dict[str, Any] | None:
     values = values[np.isfinite(values)]
     if not values.size:
         return None
+    said = (
+        {"reasons": all_reasons(values.astype(np.int64).tolist())} if quantity.name == "limit_reasons" else {}
+    )
     return {
+        **said,
         "quantity": quantity.name,
         "unit": quantity.unit,
         "mean": float(values.mean()),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final, Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, Protocol
 
+from harness.numerals import counted
 from harness.plan.schema import Cell
 from harness.reasons import kind_of
 from harness.trying.account import Screen
@@ -34,9 +35,8 @@ def show(closing: Closing, cell: Cell, screen: Pasting) -> None:
     _show_log(closing, cell)
     _show_frames(closing)
     for number, row in enumerate(closing.readings):
-        unit = f" {row['unit']}" if row["unit"] else ""
-        text = f"{row['mean']:.4g}{unit} on average, {row['lowest']:.4g} to {row['highest']:.4g}"
-        say("readings" if not number else "", f"{row['quantity']}: {text} ({row['count']} readings)")
+        said = f"{row['quantity']}: {_reading(row)} ({counted(row['count'], 'reading')})"
+        say("readings" if not number else "", said)
     if closing.checks:
         _show_checks(closing.checks, say)
     for mark in found.running.marks if found.running is not None else ():
@@ -59,6 +59,16 @@ def show(closing: Closing, cell: Cell, screen: Pasting) -> None:
         say("change", change.why)
         screen.paste(list(change.lines))
     say("files", f"{closing.folder} (nothing was counted; remove it when you like)")
+
+
+def _reading(row: Mapping[str, Any]) -> str:
+    """A quantity over the window: a counter by what it counted there, bits by their words."""
+    if "reasons" in row:
+        return ", ".join(row["reasons"]) or "none"
+    unit = f" {row['unit']}" if row["unit"] else ""
+    if row["quantity"].endswith("energy_j"):
+        return f"{row['highest'] - row['lowest']:.4g}{unit} between the first reading and the last"
+    return f"{row['mean']:.4g}{unit} on average, {row['lowest']:.4g} to {row['highest']:.4g}"
 
 
 def _show_log(closing: Closing, cell: Cell) -> None:
