@@ -23,6 +23,19 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return 2 * (os.cpu_count() or 1)
 
 
+@pytest.fixture
+def no_cards(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hides this machine's own cards and kernel files from the plugins of this process."""
+    from harness_plugins.nvml.codes import LIBRARY_NOT_FOUND, CallFailed
+
+    def none_here() -> Any:
+        raise CallFailed("nvmlInitWithFlags", LIBRARY_NOT_FOUND)
+
+    monkeypatch.setattr("harness_plugins.nvml.library_is_here", lambda: False)
+    monkeypatch.setattr("harness_plugins.nvml.card.installed_cards", none_here)
+    monkeypatch.setattr("harness_plugins.hwmon.sysfs.ROOT", tmp_path / "no-sys")
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Chromium with no way to the network but the loopback address."""

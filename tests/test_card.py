@@ -21,6 +21,8 @@ from harness.rig import Channel
 from harness.telemetry import Sampler
 from harness.testing import FakeClock, ScriptedSensor
 
+pytestmark = pytest.mark.usefixtures("no_cards")
+
 GREEN = GraphicsCard("GPU-11112222-aa", "Lumen 90", "nvml", "0000:01:00.0", controls=("nvml",), index=0)
 TWIN = GraphicsCard("GPU-33334444-bb", "Lumen 90", "nvml", "0000:41:00.0", controls=("nvml",), index=1)
 RED = GraphicsCard("0000:03:00.0", "AMD 744c", "amdgpu", "0000:03:00.0", controls=("amdgpu",))

@@ -42,7 +42,7 @@ def test_passes_are_put_down_with_their_long_frames_and_a_compiling_one_in_the_w
     )
     assert result.accepted == 1
     (row,) = pq.read_table(tmp_path / "c" / "dataset" / "repeats.parquet").to_pylist()
-    assert any("still compiled in passes 3, 4 of the run" in mark for mark in row["marks"])
+    assert any("still compiling in passes 3, 4 of the run" in mark for mark in row["marks"])
     with CampaignStore.read(tmp_path / "c") as store:
         (account,) = [event for event in store.events() if event["kind"] == "frame-account"]
     passes = account["data"]["passes"]

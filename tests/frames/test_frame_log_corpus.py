@@ -193,7 +193,7 @@ CASES = [
         "the wanted process is not there",
         "who,dt\na,10\nb,99\n",
         {**DT, "filter_column": "who", "filter_value": "c"},
-        r"no row has 'c' in column 'who'; values there: 'a' \(1 rows\), 'b' \(1 rows\)",
+        r"no row has 'c' in column 'who'; values there: 'a' \(1 row\), 'b' \(1 row\)",
     ),
     good(
         "frames never shown lend their time to the next",
@@ -425,7 +425,7 @@ CASES = [
         "too much damage",
         TEN_ROWS + "4x\n",
         DT,
-        r"1 of 11 rows can't be used \(9\.09 %, allowed 1 %\); first: data row 11: not a number \('4x'\)",
+        r"1 of 11 rows can't be used \(9\.1 %, allowed 1 %\); first: data row 11: not a number \('4x'\)",
     ),
     bad("gzip cut off", gzip.compress((TEN_ROWS * 500).encode())[:60], DT, r"damaged or cut off|damaged"),
     bad("Parquet cut off", parquet(dt=[1.0] * 1000)[:200], DT, r"not readable as Parquet"),

@@ -20,7 +20,7 @@ def test_each_kind_of_note_is_one_line_with_how_many_attempts_have_it():
     assert note_lines(rows) == [
         "harbour-lights: frame log of 2 of 3 attempts: frame times come in steps of 1 ms, 12 % of their "
         "median (the first of them)",
-        "salt-road: frame log of 1 of 1 attempts: 3 unreadable rows were left out; first: data row 7",
+        "salt-road: frame log of 1 of 1 attempt: 3 unreadable rows were left out; first: data row 7",
     ]
     assert note_lines([{"title": "x", "repeat_index": 1, "marks": None}]) == []
     assert (

@@ -17,9 +17,17 @@ HARNESS = Path(__file__).parents[2] / "harness"
 MEANT = {
     "conditions/change_points.py": "warm-up is the statistics' own word for the start of a series",
     "conditions/thermal.py": "an example of the kinds of waits that it learns",
+    "needs/titles.py": "advice names the key of the plan that helps",
+    "newplan/compose.py": "writes the keys of a plan",
+    "newplan/fields.py": "writes the keys of a plan",
+    "newplan/ask_titles.py": "writes the keys of a plan",
     "rehearse.py": "advice names the key of the plan that helps",
     "rig.py": "tells whoever writes a control when it is asked",
     "tables.py": "a column never changes meaning",
+    "report/compare/definitions.py": "an example of a key that differs",
+    "trying/account.py": "a try says that it waits for no cooldown",
+    "trying/advice.py": "advice names the key of the plan that helps",
+    "trying/choose.py": "a try waits for no cooldown",
 }
 
 

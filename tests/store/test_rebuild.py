@@ -242,5 +242,5 @@ def test_a_row_beside_an_attempts_files_that_was_deleted_is_written_again_and_sa
     journal = Journal.read(folder)
     (event,) = journal.query("SELECT message FROM events WHERE kind = 'row-rewritten'")
     journal.close()
-    assert "attempt.json of 1 attempts was gone" in event["message"]
+    assert "attempt.json of 1 attempt was gone" in event["message"]
     assert first.relative_to(folder).as_posix() not in {f.path for f in verify(folder).findings}
