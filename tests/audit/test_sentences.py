@@ -216,15 +216,15 @@ def test_beaten_says_what_was_not_decided_and_never_the_error_of_measurement(nig
         assert "not beyond the error of measurement" not in page.text
 
 
-def test_the_longest_night_is_told_beside_the_limit_that_cuts_it(tmp_path: Path):
+def test_a_night_that_may_outlast_its_limit_is_told_beside_it(tmp_path: Path):
     from tests.audit.nights import HARBOUR, QUIET, plan_text
 
     plan = tmp_path / "plan.toml"
-    text = plan_text([QUIET], [HARBOUR], tables="[limits]\nnight_ends_after_s = 3600\n")
+    text = plan_text([QUIET], [HARBOUR], tables="[limits]\nnight_ends_after_s = 1200\n")
     slow = text.replace("cooldown = { seconds = 4 }", "cooldown = { until_at_most_c = 30, timeout_s = 3000 }")
     plan.write_text(slow, encoding="utf-8")
     told = one_line(levelrig("check", plan))
-    assert "limits.night_ends_after_s ends each one after 1 h 00 min" in told
+    assert "limits.night_ends_after_s ends each one after 20 min 00 s, so there may be 2 of them" in told
 
 
 def test_explain_works_for_the_answer_and_for_each_kind_of_number(night: MakeNight):

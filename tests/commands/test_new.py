@@ -13,6 +13,7 @@ import pytest
 from harness import userfiles
 from harness.card import GraphicsCard
 from harness.cli import main
+from harness.commands import machine_at_hand
 from harness.plan.load import load_plan
 from harness.plugins import PluginHost
 
@@ -21,7 +22,10 @@ HOST = PluginHost()
 
 @pytest.fixture
 def new(tmp_path, monkeypatch, capsys):
-    """Runs the command in an empty folder, with answers from a pipe."""
+    """Runs the command in an empty folder, with answers from a pipe, as on a machine without a card."""
+    monkeypatch.setattr(PluginHost, "graphics_cards", lambda _: [])
+    monkeypatch.setattr(machine_at_hand, "_quantities", lambda *_: {})
+    monkeypatch.setattr(machine_at_hand, "_refused_by", lambda *_: lambda profile: [])
     monkeypatch.chdir(tmp_path)
     program = tmp_path / "harbour"
     program.write_text("#!/bin/sh\n", encoding="utf-8")

@@ -32,6 +32,7 @@ name      = "t"
 workload  = "command"
 command   = ["true"]
 measure_s = 5
+without_frames = true
 """
 
 

@@ -128,7 +128,7 @@ def test_status_tells_what_runs_now_on_lines_that_fit_a_terminal(
     night.tell(readings={**many, "gpu_load_pct": 98.0, "cpu_load_pct": 30.0}, frame_log=named(log))
     assert main(["status", str(night.folder)]) == 0
     shown = capsys.readouterr().out
-    assert "glass-canyon.default.quiet repeat 1: cooldown 42 s, 1 min 35 s left" in shown
+    assert "glass-canyon.default.quiet  repeat 1  cooldown 42 s, 1 min 35 s left" in shown
     assert "core 71 °C   processor 60 °C   power 301 W   frame rate 100.0 FPS" in shown
     now = {"phase": "measure", "phase_s": 1.0, "phase_left_s": None, "cell_id": None, "readings": many}
     assert all(len(line) <= 80 for line in now_lines({**now, "running_fps": 118.25}, 80))
