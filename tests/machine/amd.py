@@ -33,6 +33,9 @@ Table and commands, by engine (lines of what prints and what edits, in 6.12; in 
 - vangogh (vangogh_ppt.c:681, 2008; 698, 1936): as apu, and ``p core 0|1 MHz``; sections OD_SCLK, OD_RANGE,
   then ``CCLK_RANGE in Core0``.
 
+A limit above the maker's is part of the table with smu13 and smu14, and shown nowhere: it is uploaded when
+it is set, with the mask, which is kept (smu_v13_0_0_ppt.c 6.12:3045; smu_v14_0_2_ppt.c 6.12:2771).
+
 Power limit (amdgpu_pm.c store 6.12:3325, 6.1:2914): whole watts, the rest is cut off. Recent generations
 check it against both ends (amdgpu_smu.c 6.12:2834), in 6.1 against the highest only (6.1:2391); older ones
 against the highest only (amd_powerplay.c 6.12:975). ``power1_cap_min`` is 0 in 6.1 (amdgpu_pm.c 6.1:2830)
@@ -109,7 +112,7 @@ class Card:
         }
 
     def first_state(self) -> State:
-        table = dict(self.make.boot) | (dict(self.make.fan) if self.has_fan_files else {})
+        table = self.boot()
         default_w = self.make.cap_w[1] if self.make.cap_w else 0
         return {
             "level": "auto",
@@ -127,6 +130,12 @@ class Card:
             "core_c": 45.0,
             "highest": {},  # the highest of each that was ever in force, for proofs that nothing was raised
         }
+
+    def boot(self) -> dict[str, int]:
+        """The table after boot: with the fan's settings, and the share of power above the maker's, where they
+        are part of it."""
+        own = dict(self.make.boot) | (dict(self.make.fan) if self.has_fan_files else {})
+        return own | ({"ppt": 0} if self.make.engine in ("smu13", "smu14") and self.has_table else {})
 
     @property
     def has_table(self) -> bool:
@@ -249,6 +258,8 @@ class Card:
         level = next((level for level in _LEVELS if text.startswith(level)), None)
         if level is None or (level == "perf_determinism"):  # data-centre cards only
             raise _invalid()
+        if level == "profile_exit" and not state["level"].startswith("profile"):  # amdgpu_dpm.c 6.12:1008
+            raise _invalid()
         state["level"] = "auto" if level == "profile_exit" else level
         if self.make.engine in ("apu", "vangogh") and level != "manual":
             table = dict(self.make.boot)
@@ -267,6 +278,11 @@ class Card:
         checks_lowest = self.kernel != "6.1" and self.make.engine not in ("smu7", "vega10", "vega20")
         if watts > highest or (checks_lowest and watts < lowest):
             raise _invalid()
+        if "ppt" in state["table"] and watts:
+            share = max(0, watts * 100 // default - 100)
+            if share or state["cap_w"] > default:
+                self._put(state, "ppt", share, "power")
+                self._upload(state)
         state["cap_w"] = watts or (
             default if self.make.engine in ("smu7", "vega10", "vega20") else state["cap_w"]
         )
@@ -407,7 +423,7 @@ class Card:
             state["mask"].append(feature)
 
     def _reset(self, state: State) -> None:
-        boot = dict(self.make.boot) | (dict(self.make.fan) if self.has_fan_files else {})
+        boot = self.boot()
         if self.make.engine == "vega20":
             boot = dict(state["firmware"])
         state["table"] = boot
@@ -423,11 +439,14 @@ class Card:
             return
         if table == state["user"]:
             return
-        for key, value in table.items():
-            if engine not in ("smu13", "smu14") or _feature(key) in state["mask"]:
-                state["firmware"][key] = value
+        self._upload(state)
         state["mask"] = []
         state["user"] = dict(table)
+
+    def _upload(self, state: State) -> None:
+        for key, value in state["table"].items():
+            if self.make.engine not in ("smu13", "smu14") or _feature(key) in state["mask"]:
+                state["firmware"][key] = value
 
 
 def lose_settings(card: Card, state: State) -> None:
@@ -442,8 +461,8 @@ def lose_settings(card: Card, state: State) -> None:
 
 
 def _feature(key: str) -> str:
-    if key == "vo":
-        return "voltage"
+    if key in ("vo", "ppt"):
+        return {"vo": "voltage", "ppt": "power"}[key]
     if key.startswith("sclk"):
         return "core"
     return "memory" if key.startswith("mclk") else "fan"

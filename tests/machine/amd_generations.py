@@ -111,6 +111,13 @@ GENERATIONS: dict[str, Generation] = {
         (100, 203, 233),
         memory_mib=16384,
     ),
+    "navi21-early": Generation(  # firmware before 58.41 has no offset: sienna_cichlid_ppt.c 6.12:1396
+        "sienna",
+        {"sclk.0": 500, "sclk.1": 2581, "mclk.0": 97, "mclk.1": 1000},
+        {"SCLK": (500, 2800), "MCLK": (674, 1075)},
+        (100, 203, 233),
+        memory_mib=16384,
+    ),
     "navi31": Generation(
         "smu13",
         {"sclk.0": 500, "sclk.1": 2965, "mclk.0": 97, "mclk.1": 1249, "vo": 0},

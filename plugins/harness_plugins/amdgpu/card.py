@@ -68,6 +68,10 @@ class AmdCard:
         """It sleeps still, though it was woken in the ways that change nothing."""
         return not woken(self.chip.device)
 
+    def answers(self) -> bool:
+        """It is awake, woken in the ways that change nothing, and can be read now."""
+        return not self.asleep() and read_text(self.chip.device / LEVEL) is not None
+
     def wake(self) -> None:
         """Wake it, by its power setting where nothing else does; a restore puts that back.
 
@@ -76,7 +80,7 @@ class AmdCard:
         """
         if self.asleep():
             write_text(self.chip.device / KEEP_AWAKE, "on")
-        if self.asleep() or read_text(self.chip.device / LEVEL) is None:
+        if not self.answers():
             raise ControlRefused(
                 f"card {self.address} sleeps or is being reset, and did not wake; start some load on it"
             )
@@ -86,7 +90,7 @@ class AmdCard:
 
     def has_table_file(self) -> bool:
         """The file is there, with or without a table in it."""
-        return read_text(self.chip.device / TABLE) is not None
+        return (self.chip.device / TABLE).exists()
 
     def fan_files(self) -> list[Path]:
         """Files of the fan's settings; later kernels have more of them."""
@@ -116,8 +120,12 @@ class AmdCard:
         return os.access(self.chip.device / LEVEL, os.W_OK)
 
     def may_tune(self) -> bool:
-        """And the table. Who may set the power limit alone has changed nothing there."""
-        return self.may_set_level() and os.access(self.chip.device / TABLE, os.W_OK)
+        """And the table and the fan. Who may set the power limit alone has changed nothing there."""
+        return all(os.access(path, os.W_OK) for path in self.tuning_files())
+
+    def tuning_files(self) -> list[Path]:
+        """Every file that is written where a profile sets clocks or voltage."""
+        return [self.chip.device / TABLE, self.chip.device / LEVEL, *self.fan_files()]
 
     def set_cap(self, cap_uw: int) -> None:
         write_text(self.chip.folder / CAP, str(cap_uw))
@@ -129,12 +137,14 @@ class AmdCard:
         write_text(self.chip.device / KEEP_AWAKE, word)
 
     def commits_at_reset(self) -> bool:
-        """A reset of the table is in force at once: generations with a voltage offset and no range of it.
+        """A reset of the table is in force at once (``sienna_cichlid_ppt.c`` of Linux 6.12, line 2404).
 
-        (``sienna_cichlid_ppt.c`` of Linux 6.12, line 2404.)
+        That generation has a lowest and highest clock and no range of its voltage offset, with early firmware
+        no offset at all (line 1396); others of this form have a curve or are processors with graphics.
         """
         table = self.table()
-        return "vo" in table.entries and not table.has_mask
+        spans = table.kind == "span" and not table.has_mask and not table.has_curve
+        return spans and not self.is_processor()
 
     def edit(self, *commands: str) -> None:
         for command in commands:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.errors import Problem
-from harness_plugins.amdgpu.card import CAP, LEVEL, TABLE, AmdCard, watts
+from harness_plugins.amdgpu.card import CAP, TABLE, AmdCard, watts
 from harness_plugins.amdgpu.options import AmdgpuOptions
 from harness_plugins.amdgpu.table import TuningTable, highest_mhz
 from harness_plugins.hwmon.sysfs import ROOT, read_text
@@ -30,7 +30,7 @@ _PUT_BACK = "put it back with the program that set it, or by `levelrig restore`,
 
 def problems_of(card: AmdCard, options: AmdgpuOptions, where: str, root: Path = ROOT) -> list[Problem]:
     """Everything that this card would refuse."""
-    if card.asleep() or read_text(card.chip.device / LEVEL) is None:
+    if not card.answers():
         what = f"card {card.address} sleeps or is being reset, and can't be read"
         return [Problem(where, what, "start some load on it and ask again", of_machine=True)]
     found = [*_tuned(card, options, where)]
@@ -151,7 +151,7 @@ def _table(card: AmdCard, options: AmdgpuOptions, where: str, root: Path) -> lis
                 Problem(f"{where}.{key}", what, f"choose from {lowest} to {highest} {unit}; {_NO_RAISE}")
             )
     if not problems:
-        for path in (card.chip.device / TABLE, card.chip.device / LEVEL):
+        for path in card.tuning_files():
             problems += _right(path, where)
     return problems
 

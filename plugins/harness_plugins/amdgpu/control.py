@@ -8,20 +8,19 @@ back is a snapshot taken before the first write.
 
 from __future__ import annotations
 
-import contextlib
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from harness.card import GraphicsCard
+from harness.card import GraphicsCard, normal_address
 from harness.errors import ControlRefused, NotInForce, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
 from harness_plugins.amdgpu.card import LEVEL, AmdCard, CardState, watts
 from harness_plugins.amdgpu.check import problems_of
-from harness_plugins.amdgpu.commands import differences, edits, raised, with_ceiling, words
+from harness_plugins.amdgpu.commands import differences, raised, with_ceiling, words
 from harness_plugins.amdgpu.options import AmdgpuOptions as AmdgpuOptions
 from harness_plugins.amdgpu.options import options_of as options_of
 from harness_plugins.amdgpu.restore import possible, put_back
@@ -58,13 +57,21 @@ class AmdgpuControl:
         return problems_of(card, options, where, self._root)
 
     def snapshot(self) -> dict[str, Any]:
-        """State of every AMD card that can be read; a profile may name any. The others stay untouched."""
+        """State of the plan's card; without one of every AMD card that can be read: a profile may name any.
+
+        Raises:
+            ControlRefused: The plan's card can't be read now, so there would be no way back.
+        """
         states: dict[str, Any] = {}
         for card in self._cards():
             keep_awake = card.state().keep_awake
-            with contextlib.suppress(ControlRefused):
+            try:
                 card.wake()
-                states[card.address] = replace(card.state(), keep_awake=keep_awake).as_json()
+            except ControlRefused:
+                if self._plans is not None:
+                    raise
+                continue
+            states[card.address] = replace(card.state(), keep_awake=keep_awake).as_json()
         return states
 
     def apply(self, profile: ProfileSpec) -> None:
@@ -80,7 +87,8 @@ class AmdgpuControl:
             changes = _changes(options, maker.table)
             if options.uses_table:
                 card.set_level("manual")
-                _edit(card, edits(changes, maker.table))
+                table = {**maker.table, **changes}
+                _edit(lambda: card.set_table(table))
         else:
             maker, changes = self._from_the_makers_state(card, found, options)
         limit_w = options.power_limit_w
@@ -222,7 +230,7 @@ class AmdgpuControl:
                     "profile starts; nothing is raised above the state found. Put it back with the program "
                     "that tuned it, or by `levelrig restore`"
                 )
-            _edit(card, [], lambda: card.set_table({**table, **changes}))
+            _edit(lambda: card.set_table({**table, **changes}))
             if card.commits_at_reset():
                 card.set_level("manual")
         default_uw = card.cap_uw("_default")
@@ -257,8 +265,11 @@ class AmdgpuControl:
         return [chip for chip in chips if wanted in (None, chip.address)]
 
     def _card(self, wanted: str | None) -> AmdCard:
+        """The plan's card, which all its words mean; without one the card of this address."""
         chips = self._chips()
-        chip = choose_card(chips, wanted)
+        chip = choose_card(
+            chips, None if self._plans is not None or wanted is None else normal_address(wanted)
+        )
         if chip is None:
             if self._plans is not None and "amdgpu" not in self._plans.controls:
                 raise PluginError(
@@ -272,17 +283,15 @@ class AmdgpuControl:
         return AmdCard(chip)
 
 
-def _edit(card: AmdCard, commands: Sequence[str], act: Callable[[], None] | None = None) -> None:
+def _edit(act: Callable[[], None]) -> None:
     """Edit the table and commit it, with a word on what a refusal may mean."""
     try:
-        card.edit(*commands) if act is None else act()
+        act()
     except ControlRefused as error:
         raise ControlRefused(
             f"{error}. For a highest clock the driver shows the lowest value of the lowest clock only; its "
             "own may lie higher"
         ) from error
-    if act is None:
-        card.edit("c")
 
 
 def _changes(options: AmdgpuOptions, entries: Entries) -> dict[str, int]:

@@ -20,7 +20,14 @@ def examine_controls(root: Path) -> Sequence[Finding]:
     cards = [AmdCard(chip) for chip in find_chips(root) if chip.name == "amdgpu"]
     if not cards:
         return [Finding("AMD card", "absent", "none that the kernel's driver drives")]
-    return [finding for card in cards for finding in (_power(card), *_table(card, root))]
+    return [finding for card in cards for finding in _examined(card, root)]
+
+
+def _examined(card: AmdCard, root: Path) -> list[Finding]:
+    if not card.answers():
+        what = "it sleeps or is being reset, and can't be read"
+        return [Finding(f"amdgpu {card.address}", "missing", what, "start some load on it and ask again")]
+    return [_power(card), *_table(card, root)]
 
 
 def _power(card: AmdCard) -> Finding:

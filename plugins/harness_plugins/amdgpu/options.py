@@ -35,7 +35,7 @@ class AmdgpuOptions(BaseModel):
         None, ge=-300, le=0, description="offset of the engine's voltage; lower only"
     )
     card: str | None = Field(
-        None, description="PCI address of the card, as 0000:03:00.0; default: the one with most memory"
+        None, description="PCI address of the card, as 0000:03:00.0; the same as card under [rig]"
     )
 
     def table_keys(self) -> dict[str, int]:

@@ -22,6 +22,7 @@ def tunings_below(root: Path) -> list[Tuning]:
 def tuning_of(chip: Chip) -> Tuning:
     """The card's ranges by the kernel's files; what it does not offer is left out."""
     card = AmdCard(chip)
+    card.asleep()  # wakes it where it does
     table, limits, factory_uw = card.table(), power_range_uw(card), card.cap_uw("_default")
     ranges: list[TuningRange] = []
     if limits is not None:

@@ -54,7 +54,8 @@ def possible(card: AmdCard, record: Any) -> tuple[CardState, list[str]]:
             refused.append(f"{name} {value!r} is not known")
         elif name == CAP:
             lowest, highest = card.cap_uw("_min"), card.cap_uw("_max")
-            if (lowest is None or lowest <= value) and (highest is None or value <= highest) and value > 0:
+            inside = (lowest is None or lowest <= value) and (highest is None or value <= highest)
+            if (inside and value > 0) or value == card.cap_uw():
                 cap_uw = value
             else:
                 refused.append(f"{name} {value} can't be what was found")

@@ -11,7 +11,7 @@ from harness_plugins.hwmon.graphics import CONTROLS, Graphics
 from harness_plugins.hwmon.intel import AnyReader, intel_readers
 from harness_plugins.hwmon.metrics import MetricsReader
 from harness_plugins.hwmon.reader import HottestReader, Reader
-from harness_plugins.hwmon.sysfs import Chip, read_number
+from harness_plugins.hwmon.sysfs import Chip, read_number, read_text
 
 CARD_DRIVERS = tuple(CONTROLS)
 _PROCESSORS = ("coretemp", "k10temp", "zenpower", "cpu_thermal")
@@ -104,7 +104,7 @@ def machine_readers(chips: list[Chip]) -> list[AnyReader]:
     for chip in chips:
         if chip.name in _PROCESSORS:
             found += _processor_readers(chip)
-        elif chip.name not in CARD_DRIVERS:
+        elif not is_graphics(chip):
             stem = next((s for label in _BOARD_LABELS if (s := chip.labelled("temp", label))), "")
             if stem:
                 found.append(Reader("board_temp_c", chip.folder / f"{stem}_input", 1e-3, period_s=1.0))
@@ -115,6 +115,11 @@ def machine_readers(chips: list[Chip]) -> list[AnyReader]:
         if reader.read() is not None:
             first.setdefault(reader.quantity, reader)
     return list(first.values())
+
+
+def is_graphics(chip: Chip) -> bool:
+    """It is a graphics card's, also one whose driver is not read here: PCI class 03h, display controllers."""
+    return chip.name in CARD_DRIVERS or (read_text(chip.device / "class") or "").startswith("0x03")
 
 
 def _processor_readers(chip: Chip) -> list[AnyReader]:

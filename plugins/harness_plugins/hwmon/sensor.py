@@ -14,7 +14,7 @@ from harness.errors import SensorUnavailable
 from harness.rig import Channel, Reading
 from harness.tables import QUANTITIES
 from harness_plugins.hwmon import sysfs
-from harness_plugins.hwmon.cards import machine_readers, readers_of
+from harness_plugins.hwmon.cards import CARD_DRIVERS, machine_readers, readers_of
 from harness_plugins.hwmon.energy import POWER_WINDOW_S, EnergyCounter
 from harness_plugins.hwmon.graphics import graphics_at
 from harness_plugins.hwmon.intel import AnyReader
@@ -145,9 +145,11 @@ def open_hwmon(clock: Clock, options: HwmonOptions, card: str | None = None) -> 
     root = Path(options.root)
     chips = find_chips(root)
     sensors = []
-    named = _named_readers(chips, options.files)
-    if named:
+    if named := _named_readers([c for c in chips if c.name not in CARD_DRIVERS], options.files):
         sensors.append(FileSensor("hwmon:plan", named, clock))
+    own = [chip for chip in chips if chip.name in CARD_DRIVERS and chip.address == card]
+    if named := _named_readers(own, options.files):
+        sensors.append(FileSensor(f"hwmon:plan-{card}", named, clock, card or ""))
     found = None if card is None else graphics_at(card, root)
     if found is not None:
         woken(found.device)  # one that sleeps shows nothing with later kernels

@@ -26,7 +26,7 @@ FACTORS: dict[str, float] = {
     "pwm": 100 / 255,  # to %
 }
 _ATTRIBUTE = re.compile(r"^(temp|in|power|energy|freq|fan|pwm)\d+(_[a-z_]+)?$")
-_CARD = re.compile(r"^[0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]$")
+_CARD = re.compile(r"^[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]$")
 _LONGEST_WRITE = 127  # longer ones are refused by the card's table file
 
 

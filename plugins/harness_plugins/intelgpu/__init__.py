@@ -31,9 +31,9 @@ def tunings_of(limits: Sequence[Limit]) -> list[Tuning]:
     """What these cards can be tuned with."""
     found = []
     for limit in limits:
-        rated_uw = limit.rated_uw
-        if rated_uw:
-            watts = TuningRange("power_limit_w", 1, rated_uw // 1_000_000, rated_uw // 1_000_000)
+        rated_uw, highest_uw = limit.rated_uw, limit.highest_uw
+        if rated_uw and highest_uw:
+            watts = TuningRange("power_limit_w", 1, highest_uw // 1_000_000, rated_uw // 1_000_000)
             found.append(Tuning("intelgpu", f"Intel card {limit.address}", (watts,), limit.address))
     return found
 

@@ -18,7 +18,7 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from harness.card import GraphicsCard
+from harness.card import GraphicsCard, normal_address
 from harness.errors import ControlRefused, Difference, NotInForce, Problem
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
@@ -30,6 +30,7 @@ from harness_plugins.hwmon.sysfs import read_number, write_text
 _ROUNDING_PCT = 1.0
 _TOLERANCE_PCT = 5.0
 _LEAST_READINGS = 10
+_NO_RAISE = "nothing is raised above the state found"
 SCOPES = {"card": "the whole card", "pkg": "the package"}
 
 
@@ -40,7 +41,9 @@ class IntelgpuOptions(BaseModel):
 
     model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid")
 
-    power_limit_w: int = Field(gt=0, description="sustained power limit of the card, at most the maker's")
+    power_limit_w: int = Field(
+        gt=0, description="sustained power limit of the card, at most the maker's and the one that is found"
+    )
     card: str | None = Field(None, description="PCI address of the card; the same as card under [rig]")
 
 
@@ -72,6 +75,12 @@ class Limit:
     def now_uw(self) -> int | None:
         """The limit; 0 is none; None where it can't be read."""
         return read_number(self.path)
+
+    @property
+    def highest_uw(self) -> int | None:
+        """The highest that a profile may set: the maker's limit, or the lower one that is in force."""
+        now_uw, rated_uw = self.now_uw(), self.rated_uw
+        return rated_uw if not now_uw or not rated_uw or _same(now_uw, rated_uw) else min(now_uw, rated_uw)
 
 
 def limit_of(card: Graphics) -> Limit | None:
@@ -124,9 +133,11 @@ class IntelgpuControl:
         if not rated_uw:
             what = f"card {limit.address} does not tell the maker's limit, so there is no way back"
             return [Problem(where, what, "leave it out here")]
-        if options.power_limit_w * 1_000_000 > rated_uw:
-            what = f"{options.power_limit_w} W is above the maker's limit of {SCOPES[limit.scope]}"
-            return [Problem(where, what, f"choose from 1 to {rated_uw // 1_000_000} W")]
+        highest_uw = limit.highest_uw or rated_uw
+        if options.power_limit_w * 1_000_000 > highest_uw:
+            whose = "the maker's limit" if highest_uw == rated_uw else "the limit that was found"
+            what = f"{options.power_limit_w} W is above {whose} of {SCOPES[limit.scope]}"
+            return [Problem(where, what, f"choose from 1 to {highest_uw // 1_000_000} W; {_NO_RAISE}")]
         if not os.access(limit.path, os.W_OK):
             remedy = "run as root, or let the machine's owner grant your group that right by a udev rule"
             what = f"{limit.path} can't be written by this user"
@@ -250,7 +261,9 @@ class IntelgpuControl:
         return found
 
     def _find(self, wanted: str | None) -> Limit | None:
-        return next((limit for limit in self.cards() if wanted in (None, limit.address)), None)
+        """The plan's card, which all its words mean; without one the card of this address."""
+        address = None if self._plans is not None or wanted is None else normal_address(wanted)
+        return next((limit for limit in self.cards() if address in (None, limit.address)), None)
 
     def _card(self, wanted: str | None) -> Limit:
         limit = self._find(wanted)

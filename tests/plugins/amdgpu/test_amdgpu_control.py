@@ -20,6 +20,7 @@ from harness_plugins.amdgpu import control as module
 from harness_plugins.amdgpu.control import AmdgpuControl
 from harness_plugins.amdgpu.doctor import examine_controls
 from harness_plugins.hwmon import sysfs as kernel
+from harness_plugins.hwmon.graphics import find_graphics
 from harness_plugins.hwmon.sysfs import write_text
 from tests.machine.amd import Card
 from tests.machine.tree import Tree
@@ -358,6 +359,50 @@ def test_without_the_right_to_write_the_check_says_what_to_grant(
     assert all("udev rule" in problem.remedy for problem in problems)
     findings = examine_controls(machine.root)
     assert {finding.state for finding in findings} == {"missing"}
+
+
+def test_who_may_not_set_the_fan_is_told_before_the_night_and_not_by_each_apply(
+    tree: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree.add(Card("navi31", CARD))
+    monkeypatch.setattr(os, "access", lambda path, mode: "fan_ctrl" not in str(path))
+    problems = AmdgpuControl(tree.root).check(profile_of(core_clock_ceiling_mhz=2500))
+    assert problems
+    assert all("gpu_od/fan_ctrl/" in problem.what for problem in problems)
+    power = profile_of(power_limit_w=310)
+    control = AmdgpuControl(tree.root)
+    assert control.check(power) == []
+    control.apply(power)
+    assert tree.writes == ["power1_cap 310000000"]
+
+
+@pytest.mark.parametrize("word", ["0000:03:00.0", "03:00.0", " 0000:03:00.0", "AMD"])
+def test_every_word_that_the_plan_may_use_for_its_card_is_the_controls_too(machine: Tree, word: str) -> None:
+    (card,) = find_graphics(machine.root)
+    assert AmdgpuControl(machine.root, card.as_card()).check(profile_of(power_limit_w=150, card=word)) == []
+
+
+@pytest.mark.parametrize("fault", ["asleep", "in reset"])
+def test_a_card_that_can_not_be_read_is_not_told_to_lack_anything_and_has_no_snapshot(
+    tree: Tree, fault: str
+) -> None:
+    tree.add(Card("navi31", CARD, kernel="later"))
+    (card,) = find_graphics(tree.root)
+    with tree.change(CARD) as state:
+        state["runtime"], state["in_reset"] = ("suspended" if fault == "asleep" else "active"), True
+    (finding,) = examine_controls(tree.root)
+    assert (finding.state, finding.subject) == ("missing", f"amdgpu {CARD}")
+    assert "sleeps or is being reset" in finding.detail
+    with pytest.raises(ControlRefused):
+        AmdgpuControl(tree.root, card.as_card()).snapshot()
+
+
+def test_a_limit_that_was_found_outside_of_its_range_may_stay_as_it_was(machine: Tree) -> None:
+    with machine.change(CARD) as state:
+        state["cap_w"] = 260  # above power1_cap_max
+    control = AmdgpuControl(machine.root)
+    control.restore(control.snapshot())
+    assert machine.writes == []
 
 
 def test_who_may_set_the_power_limit_alone_does_so_and_touches_nothing_else(

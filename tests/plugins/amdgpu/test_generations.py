@@ -44,6 +44,7 @@ PROFILES: dict[str, dict[str, int]] = {
     "vega20": _keys(power=200, core=1600, memory=900),
     "navi10": _keys(power=150, core=1900, memory=800),
     "navi21": _keys(power=150, core=2300, memory=900, voltage=-60),
+    "navi21-early": _keys(power=150, core=2300, memory=900),
     "navi31": _keys(power=310, core=2500, memory=1200, voltage=-60),
     "navi33": _keys(power=150, core=2400, voltage=-40),
     "navi48": _keys(power=260, offset=-200, memory=1200, voltage=-60),

@@ -5,6 +5,7 @@ The machine and the sources of its rules: :mod:`tests.machine.amd`.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Iterator
 from typing import Any
@@ -195,6 +196,56 @@ def test_an_offset_that_the_firmware_kept_behind_the_file_is_gone_when_a_profile
     assert control.factory_deviations() == []
     control.apply(profile_of(power_limit_w=303))
     assert tree.state(HOME)["firmware"] == Card(generation).first_state()["firmware"]
+
+
+@pytest.mark.parametrize("generation", GENERATIONS)
+def test_a_profile_of_a_card_found_with_a_lower_ceiling_raises_nothing_on_the_way(
+    tree: Tree, generation: str
+) -> None:
+    """Also where a reset is in force at once and nothing but the form of the table tells it."""
+    control = machine(tree, generation)
+    found_mhz = 1500
+    if generation in ("vangogh", "rembrandt"):
+        put(tree, "power_dpm_force_performance_level", "manual")
+    command = "s -100" if generation == "navi48" else f"s 1 {found_mhz}"
+    if GENERATIONS[generation].engine in ("smu7", "vega10"):
+        command = f"s 7 {found_mhz} 1100"
+    put(tree, "pp_od_clk_voltage", command, "c")
+    found = tree.state(HOME)["firmware"]
+    with tree.change(HOME) as state:
+        state["highest"] = {}
+    key = "core_clock_offset_mhz" if generation == "navi48" else "core_clock_ceiling_mhz"
+    with contextlib.suppress(ControlRefused):
+        control.apply(profile_of(**{key: -200 if generation == "navi48" else 1200}))
+    highest = tree.state(HOME)["highest"]
+    for name in ("sclk.1", "sclk_offset", "sclk.7.mhz", "sclk.7.mv", "vo"):
+        assert highest.get(name, -1000) <= found.get(name, -1000), name
+
+
+def test_a_second_profile_sends_all_again_that_another_program_hid_behind_the_file(tree: Tree) -> None:
+    control = machine(tree, "navi31")
+    snapshot = control.snapshot()
+    control.apply(profile_of(core_clock_ceiling_mhz=2500))
+    control.restore(snapshot)
+    put(tree, "pp_od_clk_voltage", "vo -100", "c", "r")
+    assert control.factory_deviations() == []
+    control.apply(profile_of(core_clock_ceiling_mhz=2400))
+    control.read_back(profile_of(core_clock_ceiling_mhz=2400))
+    state = tree.state(HOME)
+    assert state["firmware"] == {**state["table"], "sclk.1": 2400, "vo": 0}
+
+
+def test_a_limit_raised_by_hand_and_kept_in_the_table_is_in_force_after_the_restore(tree: Tree) -> None:
+    """smu_v13_0_0_ppt.c 6.12:3045: what lies above the maker's is a hidden entry of the same table."""
+    control = machine(tree, "navi31")
+    put(tree, "hwmon/hwmon3/power1_cap", "380000000")
+    before = tree.state(HOME)["firmware"]
+    assert before["ppt"] == 12
+    snapshot = control.snapshot()
+    control.apply(profile_of(voltage_offset_mv=-60))
+    assert tree.state(HOME)["firmware"]["ppt"] == 0
+    control.restore(snapshot)
+    assert (tree.state(HOME)["cap_w"], tree.state(HOME)["firmware"]) == (380, before)
 
 
 def test_factory_sees_what_differs_from_the_makers_state_that_it_once_saw(tree: Tree) -> None:

@@ -34,7 +34,7 @@ from tests.machine.tree import Tree
 HOME = "0000:03:00.0"
 QUIET = ProfileSpec.model_validate({"name": "quiet", "control": "amdgpu", "voltage_offset_mv": -50})
 #: Generations whose gpu_metrics tells the reasons in bits that mean the same on every card.
-TELLING = {"navi10", "navi21", "navi31", "navi33", "navi48", "vangogh"}
+TELLING = {"navi10", "navi21", "navi21-early", "navi31", "navi33", "navi48", "vangogh"}
 
 
 def sensors_of(tree: Tree) -> dict[str, FileSensor]:

@@ -160,6 +160,22 @@ def test_a_plan_can_name_any_file_for_any_quantity(sysfs: Any) -> None:
     assert readings_of(sensor) == {"ambient_temp_c": 21.5}
 
 
+def test_a_cards_file_that_a_plan_names_is_read_of_the_plans_card_alone(sysfs: Any) -> None:
+    for number, (address, millidegrees) in enumerate({CARD: 90000, "0000:07:00.0": 40000}.items()):
+        sysfs.add_chip(number, "amdgpu", {**AMD, "temp3_input": millidegrees}, address)
+    options = HwmonOptions(root=str(sysfs.root), files={"memory_temp_c": "amdgpu/temp3_input"})
+    seen = {s.name: s for s in open_hwmon(FakeClock(), options, "0000:07:00.0")}
+    sensor = seen["hwmon:plan-0000:07:00.0"]
+    assert readings_of(sensor) == {"memory_temp_c": 40.0}
+    assert [channel.device for channel in sensor.channels()] == ["0000:07:00.0"]
+    assert not [s for s in open_hwmon(FakeClock(), options, None) if "plan" in s.name]
+
+
+def test_the_fan_of_a_card_that_is_not_read_here_is_no_fan_of_the_case(sysfs: Any) -> None:
+    sysfs.add_chip(0, "nouveau", {"fan1_input": 1400}, "0000:01:00.0", {"class": "0x030000"})
+    assert "hwmon:machine" not in opened(sysfs)
+
+
 @pytest.mark.parametrize(
     ("files", "message"),
     [

@@ -19,6 +19,7 @@ from harness.testing import FakeClock
 from harness_plugins.hwmon.doctor import examine_hwmon
 from harness_plugins.hwmon.graphics import find_graphics
 from harness_plugins.hwmon.sensor import FileSensor, HwmonOptions, open_hwmon
+from harness_plugins.intelgpu import tunings_of
 from harness_plugins.intelgpu.control import IntelgpuControl
 from tests.machine.intel import REASONS, Card, lose_power, spend
 from tests.machine.tree import Tree
@@ -108,6 +109,26 @@ def test_a_limit_is_applied_read_back_and_put_back(tree, make, driver, kernel):
     control.restore(snapshot)
     assert control.factory_deviations() == []
     assert set(tree.state(ADDRESS)["limit"].values()) == {rated * 8}
+
+
+@pytest.mark.parametrize(("make", "driver", "kernel"), TUNABLE)
+def test_a_limit_is_not_raised_above_the_one_that_was_found(tree, make, driver, kernel):
+    card = add(tree, make, driver, kernel)
+    least, _, rated = card.make.watts or (0, 0, 0)
+    found = (least + rated) // 2
+    with tree.change(ADDRESS) as state:
+        state["limit"] = dict.fromkeys(state["limit"], found * 8)
+    control = IntelgpuControl(tree.root, plans(tree))
+    (problem,) = control.check(quiet(found + 1))
+    assert f"choose from 1 to {found} W" in problem.remedy
+    with pytest.raises(ControlRefused):
+        control.apply(quiet(rated))
+    assert tree.writes == []
+    (tuning,) = tunings_of(control.cards())
+    assert (tuning.ranges[0].highest, tuning.ranges[0].factory) == (found, rated)
+    for word in (ADDRESS[5:], "Intel"):
+        named = {"name": "quiet", "control": "intelgpu", "power_limit_w": least, "card": word}
+        assert control.check(ProfileSpec.model_validate(named)) == []
 
 
 @pytest.mark.parametrize(("make", "driver", "kernel"), TUNABLE)
