@@ -382,7 +382,7 @@ def elsewhere(tmp_path, monkeypatch) -> Path:
 
 
 def test_some_broken_inputs_are_told_and_write_nothing(night, tmp_path, elsewhere):
-    assert_all_told(run_all(0.1, night, tmp_path))
+    assert_all_told(run_all(0.05, night, tmp_path))
     assert tree(elsewhere) == {}
 
 
