@@ -64,7 +64,8 @@ class Accompanied:
         self._launch = launch
         values = values_of(self._cell, launch.work_folder, launch.thread_count)
         for companion in self._companions:
-            companion.prepare(launch, values, self._log_path(companion))
+            path = self._log_path(companion)
+            companion.prepare(launch, values, None if path is None else fill(path, values))
         self._start_title()
 
     def _log_path(self, companion: _Companion) -> str | None:

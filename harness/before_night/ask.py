@@ -12,12 +12,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from harness.before_night.companions import companion_needs
+from harness.before_night.companions import companion_needs, notify_needs
 from harness.before_night.machine import disk_needs, power_needs, restart_needs
+from harness.before_night.profiles import profile_needs
 from harness.before_night.readings import Rest, reading_needs, wanted_quantities
 from harness.errors import Problem
 from harness.needs.need import Need
-from harness.needs.titles import pattern_needs
+from harness.needs.titles import pattern_needs, setting_needs
 from harness.plan.forecast import forecast
 from harness.plan.locate import LineIndex, path_text
 from harness.plan.schema import Plan
@@ -43,7 +44,10 @@ def night_needs(plan: Plan, host: PluginHost, rig: Rig, folder: Path) -> list[Ne
     for index, title in enumerate(plan.titles):
         lines = {f"expect_lines[{n}]": text for n, text in enumerate(title.expect_lines)}
         found += pattern_needs(("titles", index), lines)
+    found += profile_needs(plan, host, rig)
+    found += setting_needs(plan)
     found += companion_needs(plan)
+    found += notify_needs(plan)
     found += host.needs(plan)
     found += disk_needs(plan, night, folder)
     found += power_needs(night)

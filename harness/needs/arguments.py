@@ -10,6 +10,8 @@ from typing import Final
 from harness.needs.need import Need
 from harness.plan.locate import Path as PlanPath
 
+#: Stands for the attempt's folder, which is not there yet, wherever a placeholder names it.
+ATTEMPT: Final = Path("(the attempt's folder)")
 _ENDINGS: Final = "py pyw sh bash pl rb js mjs lua ps1 bat cmd jar exe php r jl tcl"
 _SCRIPTS: Final = frozenset("." + ending for ending in _ENDINGS.split())
 _NAMES: Final = (
@@ -36,7 +38,12 @@ def script_needs(
     for number, word in enumerate(words[1:], 1):
         first = is_interpreter and number == _first_file(words)
         file = PurePath(word)
-        if file.is_absolute() or not (first or file.suffix.lower() in _SCRIPTS) or word.startswith("-"):
+        if not (first or file.suffix.lower() in _SCRIPTS) or word.startswith("-"):
+            continue
+        if file.is_absolute():
+            if first and not Path(word).exists() and ATTEMPT.name not in word:
+                what = f"there is no file {word}, which {words[0]} is to run"
+                yield Need(path, "missing", what, "fix the path")
             continue
         if first and file.suffix.lower() not in _SCRIPTS and not any((f / word).exists() for f in sought):
             continue  # a sub-command, or what only the interpreter knows

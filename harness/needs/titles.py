@@ -18,6 +18,18 @@ def settings_of(plan: Plan, workload: str) -> Iterator[tuple[Path, TitleSpec, Se
                 yield ("titles", index, "settings", number), title, setting
 
 
+def setting_needs(plan: Plan) -> Iterator[Need]:
+    """Settings of one title that differ in nothing but their names."""
+    for index, title in enumerate(plan.titles):
+        seen: dict[str, str] = {}
+        for number, setting in enumerate(title.settings):
+            rest = repr(setting.model_dump(exclude={"name", "label", "expect_lines"}))
+            if (same := seen.setdefault(rest, setting.name)) != setting.name:
+                what = f"setting {setting.name} differs from {same} in its name only"
+                remedy = "give each its own arguments, values or environment, or leave one out"
+                yield Need(("titles", index, "settings", number), "doubtful", what, remedy, of_plan=True)
+
+
 def result_need(path: Path, title: TitleSpec, *, frames: bool, score: bool) -> Iterator[Need]:
     """A title gives frames or a score, or says that it gives neither on purpose."""
     if frames or score or title.without_frames:

@@ -23,6 +23,10 @@ def check_companions(title: Mapping[str, Any], path: Path, found: Findings) -> N
             what = f"the title has no companion {shown(writer)}"
             remedy = nearest(writer, names) if names else "add it under [[titles.companions]]"
             found.add((*place, "frame_log", "companion"), what, remedy)
+        for name in _names_in_path(log):
+            if name not in {*BUILT_IN, *_values(title), *_values(table)}:
+                remedy = nearest(name, {*BUILT_IN, *_values(table)})
+                found.add((*place, "frame_log", "path"), f"nothing fills the placeholder {{{name}}}", remedy)
     values = [_values(setting) or _values(title) for _, setting in settings] or [_values(title)]
     for index, companion in enumerate(companions):
         here: Path = (*path, "companions", index)
@@ -39,6 +43,11 @@ def check_companions(title: Mapping[str, Any], path: Path, found: Findings) -> N
                 elif name not in known and name != PROCESS_ID:
                     remedy = nearest(name, {*known, PROCESS_ID})
                     found.add((*here, key), f"nothing fills the placeholder {{{name}}}", remedy)
+
+
+def _names_in_path(log: Any) -> list[str]:
+    path = log.get("path") if isinstance(log, dict) else None
+    return names_in(path) if isinstance(path, str) else []
 
 
 def _list(value: Any) -> list[Any]:

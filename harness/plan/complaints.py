@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
@@ -24,6 +25,9 @@ _WANTED = {
     "model_type": "a table, as in { key = value }",
     "model_attributes_type": "a table, as in { key = value }",
 }
+#: Keys that hold a program and its arguments.
+_COMMANDS = frozenset(("command", "apply", "verify", "restore", "end_command", "arguments"))
+_NUMBERS = frozenset(("ok_exit_codes", "affinity"))
 _BOUNDS = {
     "greater_than": ("gt", "above"),
     "greater_than_equal": ("ge", "at least"),
@@ -71,6 +75,16 @@ def explain(error: ErrorDetails, keys_there: Iterable[str]) -> tuple[str, str]:
         return f"unknown key {name!r}", nearest(name, keys_there)
     if kind == "missing":
         return f"{name!r} is missing", f"add {name} = ..."
+    if kind in ("tuple_type", "list_type") and isinstance(value, str):
+        entries = (
+            value.split()
+            if name in _COMMANDS
+            else [int(value) if name in _NUMBERS and value.isdecimal() else value]
+        )
+        return (
+            f"{shown(value)} is not a list",
+            f"write a list, as in {json.dumps(entries, ensure_ascii=False)}",
+        )
     if kind in _WANTED:
         return f"{shown(value)} is not {_WANTED[kind].split(',')[0]}", f"write {_WANTED[kind]}"
     if kind in _BOUNDS:
@@ -80,6 +94,8 @@ def explain(error: ErrorDetails, keys_there: Iterable[str]) -> tuple[str, str]:
         return f"{shown(value)} is not a choice here", _nearest_literal(
             value, str(context.get("expected", ""))
         )
+    if kind == "string_pattern_mismatch" and name in ("starts_at", "ends_at"):
+        return f"{shown(value)} is no time of day", 'write hours and minutes of 24 hours, as in "23:00"'
     if kind == "string_pattern_mismatch":
         return (
             f"{shown(value)} can't be a name",

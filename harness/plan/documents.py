@@ -22,6 +22,7 @@ from harness.plan.backslashes import REMEDY, stumbles_over
 from harness.plan.complaints import explain, trodden
 from harness.plan.findings import Findings, model_at
 from harness.plan.locate import LineIndex, Path
+from harness.plan.slips import slip
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -53,8 +54,9 @@ def parse_toml(text: str, source: str) -> dict[str, Any]:
         place = _PLACE.search(message)
         what = message[: place.start()] if place else message
         where = f"line {place[1]}, column {place[2]}" if place and place[1] else "end of the file"
-        remedy = "fix the TOML there; nothing after it could be read"
-        if stumbles_over(text, int(place[1]) if place and place[1] else None):
+        at_line = int(place[1]) if place and place[1] else None
+        remedy = slip(text, at_line, what) or "fix the TOML there; nothing after it could be read"
+        if stumbles_over(text, at_line):
             what, remedy = 'inside "…" a backslash begins an escape, so this text can\'t be read', REMEDY
         raise PlanError(source, [Problem(where, f"{what[:1].lower()}{what[1:200]}", remedy)]) from error
     except (ValueError, RecursionError, OverflowError) as error:

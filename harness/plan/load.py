@@ -78,7 +78,7 @@ def parse_plan(
             path = trodden(error["loc"], filled)
             written = earlier_path(path, raw)
             what, remedy = explain(error, _keys_at(path))
-            if error["type"] == "extra_forbidden":
+            if error["type"] == "extra_forbidden" and not _is_plural_here(str(path[-1]), path):
                 remedy = _home_of(str(path[-1])) or remedy
                 if path[:-1] == ("conditions",):
                     bringers = (f"or fix what may bring it: {plugin}" for plugin in broken)
@@ -95,6 +95,11 @@ def _keys_at(path: tuple[str | int, ...]) -> set[str]:
     model = model_at(Plan, path[:-1])
     fields = model.model_fields if model else {}
     return {name for name, field in fields.items() if not field.exclude} - {"options"}
+
+
+def _is_plural_here(key: str, path: tuple[str | int, ...]) -> bool:
+    """A table that is written often, named as one: ``[[title]]``."""
+    return f"{key}s" in _keys_at(path)
 
 
 def _home_of(key: str) -> str | None:

@@ -36,7 +36,7 @@ name = "factory"
 [[profiles]]
 name = "quiet"
 control = "processor"
-thread_count = 1
+priority = "low"
 
 [[titles]]
 name = "quay"
@@ -102,10 +102,64 @@ BY_CHECK = {
         "sound_level_dba",
     ),
     "instrument that ends": ("", STREAM.format(SAYS_P), "wall_power_w: no reading within"),
+    "script missing": (COMMAND, COMMAND.replace("bench", "bnech"), "there is no file"),
+    "words in one text": (COMMAND, 'command = ["python3 bench.py"]', '["python3", "bench.py"]'),
+    "command as one text": (COMMAND, 'command = "python3 bench.py"', '["python3", "bench.py"]'),
+    "variable in a program": (COMMAND, 'command = ["$HOME/quay"]', "$HOME is not filled in"),
+    "variable in a log": (LOG, LOG.replace("frames.csv", "%APPDATA%/f.csv"), "%APPDATA% in"),
+    "placeholder in a log": (LOG, LOG.replace("frames.csv", "{workfolder}/f.csv"), "{workfolder}"),
+    "log is a folder": (LOG, LOG.replace("frames.csv", "{plan_folder}/games"), "is a folder, no file"),
+    "log ends with a slash": (LOG, LOG.replace("frames.csv", "logs/"), "'logs/*.csv'"),
+    "backslashes in a watched file": (
+        COMMAND,
+        COMMAND + "\nwatch_file = 'log\\x.txt'",
+        "separated by / here",
+    ),
+    "processor that is not there": ('priority = "low"', "affinity = [9999]", "[9999] are not there"),
+    "ready after the deadline": (
+        'ready_line = "loaded"',
+        "ready_after_s = 60\ndeadline_s = 60",
+        "before it counts as ready",
+    ),
+    "companion that is never ready": (
+        "",
+        '[[titles.companions]]\nname = "l"\ncommand = ["python3"]\nready_after_s = 60\n',
+        "raise ready_within_s",
+    ),
+    "messenger missing": ("", '[notify]\ncommand = ["./tell"]\n', "there is no program './tell'"),
+    "time of day": ("", '[night]\nstarts_at = "11 pm"\n', "is no time of day"),
+    "exit code as text": (COMMAND, f'{COMMAND}\nok_exit_codes = "1"', "as in [1]"),
     "instrument that is missing": ("", STREAM.format('["./meter"]'), "there is no program './meter'"),
+}
+#: Slips in writing: the parser stops there, and what to write instead is said.
+BY_SYNTAX = {
+    "quotes of a word processor": ('"quiet"', "\u201cquiet\u201d", "straight quotes"),
+    "decimal comma": ("repeats = 2", "repeats = 2\nmargin_pct = 2,5", "write a point"),
+    "True": ("repeats = 2", "repeats = 2\nmay_extend_once = True", "small letters"),
+    "remark with //": ("repeats = 2", "repeats = 2 // twice", "begins with #"),
+    "colon": ("repeats = 2", "repeats: 2", "write = between"),
+    "unit": ("measure_s = 5", "measure_s = 5 s", "leave the unit out"),
+    "no quotes": ('reference = "factory"', "reference = factory", "text in quotes"),
+    "no comma": ('["{python}", ', '["{python}" ', "write a comma"),
+    "open text": ('name = "quiet"', 'name = "quiet', "close it"),
+    "table twice": ("[[titles]]", "[conditions]\n[[titles]]", "[conditions] stands in line 6 already"),
+    "key twice": ("repeats = 2", "repeats = 2\nrepeats = 3", ""),
+    "one bracket": ("[[titles]]", "[titles]", "is not a list"),
+    "one bracket of two": ("[[profiles]]", "[profiles]", "[[profiles]]"),
+    "list named as one": ("[[titles]]", "[[title]]", "did you mean 'titles'?"),
 }
 #: The same where the plan may still be right: check warns.
 BY_WARNING = {
+    "threads that no title sees": ('priority = "low"', "thread_count = 1", "never sees the thread_count"),
+    "profile that sets nothing": ('control = "processor"\npriority = "low"\n', "", "the same as factory"),
+    "value that nothing uses": (
+        LOG,
+        f'{LOG}\nsettings = [{{ name = "a", values = {{ height = 1 }} }}]',
+        "uses the value {height}",
+    ),
+    "settings alike": (LOG, f'{LOG}\nsettings = [{{ name = "a" }}, {{ name = "b" }}]', "in its name only"),
+    "shell signs": (COMMAND, COMMAND.replace("]", ', ">", "out.txt"]'), "no shell reads"),
+    "folder of a watched file": (COMMAND, f'{COMMAND}\nwatch_file = "/no/such/x.txt"', "there is no folder"),
     "stale log": (COMMAND, f'{COMMAND}\nworking_folder = "games"', "a file matches already"),
     "folder of the log": (LOG, LOG.replace("frames.csv", "/no/such/place/*.csv"), "there is no folder"),
     "sensor not there": (
@@ -153,6 +207,14 @@ def test_check_catches_the_mistake_with_its_place_and_what_to_do(mistake, check)
     assert found, said["problems"]
     assert "(line " in found[0]["where"]
     assert found[0]["remedy"]
+
+
+@pytest.mark.parametrize("slip", BY_SYNTAX)
+def test_check_says_what_to_write_instead_of_a_slip(slip, check):
+    old, new, expected = BY_SYNTAX[slip]
+    code, said = check(old, new)
+    assert code == 2
+    assert expected in "; ".join(f"{problem['what']}; {problem['remedy']}" for problem in said["problems"])
 
 
 @pytest.mark.parametrize("mistake", BY_WARNING)

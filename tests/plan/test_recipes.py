@@ -56,7 +56,7 @@ def make_programs(tables, folder: Path) -> None:
         beside = [word for companion in title.get("companions", []) for word in companion["command"]]
         for said in [*title.get("command", []), *beside]:
             word = said.replace("{plan_folder}", ".")
-            path = place / word
+            path = (folder if "{plan_folder}" in said else place) / word
             if word.startswith("./") and not path.exists() and not (folder / word).exists():
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_text("#!/bin/sh\n", encoding="utf-8")

@@ -8,13 +8,13 @@ from collections.abc import Generator, Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
-from harness.needs.commands import ATTEMPT, command_needs, folder_need, slashes
+from harness.needs.commands import ATTEMPT, command_needs, folder_need, slashes, variable_in
 from harness.needs.lines import group_lacks_digits
 from harness.needs.need import Need
 from harness.needs.titles import length_need, pattern_needs, result_need
 from harness.plan.cells import expand
 from harness.plan.locate import Path as PlanPath
-from harness.plan.placeholders import Value, fill, values_of
+from harness.plan.placeholders import Value, fill, names_in, values_of
 from harness.plan.schema import Cell, FrameLogSpec, Plan, rules_in_force
 from harness_plugins.command.options import CommandOptions
 
@@ -60,6 +60,13 @@ class _Asked:
         if log is not None:
             yield from self._frame_log(log, folder)
         yield from self._patterns()
+        yield from self._watch_file(folder)
+        yield from self._unused()
+        ready_s = options.ready_after_s if options.ready_line is None else None
+        if ready_s is not None and ready_s >= cell.title.deadline_s:
+            what = f"deadline_s = {cell.title.deadline_s:g} ends the title before it counts as ready"
+            remedy = f"set deadline_s well above {ready_s:g}"
+            yield Need(self._at("ready_after_s"), "missing", what, remedy, of_plan=True)
         if options.end_after_s is not None:
             place = self._at("end_after_s")
             yield from length_need(place, self._plan, cell.title, options.end_after_s, "end_after_s")
@@ -96,14 +103,31 @@ class _Asked:
     def _frame_log(self, log: FrameLogSpec, folder: Path | None) -> Iterator[Need]:
         own = self._cell.setting.frame_log is not None
         place: PlanPath = (*(self._setting if own else self._title), "frame_log", "path")
-        if slashes(log.path):
-            yield Need(place, "missing", f"{log.path!r} matches no file{slashes(log.path)}", "fix the path")
+        text = fill(log.path, self._values)
+        if slashes(text):
+            yield Need(place, "missing", f"{log.path!r} matches no file{slashes(text)}", "fix the path")
             return
-        path = Path(log.path).expanduser()
+        if (variable := variable_in(text)) is not None:
+            what = f"{variable} in {log.path!r} is not filled in here, so it matches no file"
+            yield Need(place, "missing", what, "write the path itself, or ~ for the home folder")
+            return
+        if text.endswith(("/", os.sep)):
+            what = f"{log.path!r} is a folder, no file"
+            yield Need(
+                place, "missing", what, f"name the file in it, or write '{log.path}*.csv'", of_plan=True
+            )
+            return
+        if ATTEMPT.name in text:
+            return
+        path = Path(text).expanduser()
         if not path.is_absolute():
             if folder is None or log.companion is not None:
                 return
             path = folder / path
+        if path.is_dir():
+            remedy = f"name the file in it, or write '{log.path}/*.csv'"
+            yield Need(place, "missing", f"{path} is a folder, no file", remedy)
+            return
         parts = path.parts
         plain = [part for part in parts[:-1] if not set(part) & set("*?[")]
         if len(plain) == len(parts) - 1 and not Path(*plain).is_dir():
@@ -111,7 +135,7 @@ class _Asked:
             yield Need(place, "doubtful", what, "fix the path, unless the title makes the folder itself")
             return
         root = Path(*plain) if len(plain) == len(parts) - 1 else None
-        if root is None or "**" in log.path:  # a search through whole trees takes too long
+        if root is None or "**" in text:  # a search through whole trees takes too long
             return
         there = [match for match in root.glob(parts[-1]) if match.is_file()]
         if there:
@@ -121,6 +145,40 @@ class _Asked:
             what = f"{count} already ({newest.name}, {when}); only what a run writes or changes is read"
             remedy = "move old logs away, above all where the title adds to the same file"
             yield Need(place, "doubtful", what, remedy)
+
+    def _watch_file(self, folder: Path | None) -> Iterator[Need]:
+        text = self._options.watch_file
+        if text is None or ATTEMPT.name in (text := fill(text, self._values)):
+            return
+        if slashes(text):
+            what = f"{text!r} is no path{slashes(text)}"
+            yield Need(self._at("watch_file"), "missing", what, "fix the path")
+            return
+        path = Path(text) if folder is None else folder / text
+        if path.is_absolute() and not path.parent.is_dir():
+            what, remedy = (
+                f"there is no folder {path.parent}",
+                "fix the path, unless the title makes the folder",
+            )
+            yield Need(self._at("watch_file"), "doubtful", what, remedy)
+
+    def _unused(self) -> Iterator[Need]:
+        """What the plan varies from cell to cell and the title never sees."""
+        options, cell = self._options, self._cell
+        texts = [*options.command, *options.arguments, *options.environment.values()]
+        texts += [text for text in (options.working_folder, options.watch_file) if text is not None]
+        for companion in cell.title.companions:
+            texts += [*companion.command, *companion.environment.values()]
+        used = {name for text in texts for name in names_in(text)}
+        for name in sorted(set(options.values) - used):
+            what = f"nothing in title {cell.title.name} uses the value {{{name}}}"
+            remedy = f"put {{{name}}} into its command, arguments or environment, or leave the value out"
+            yield Need(self._at("values"), "doubtful", what, remedy, of_plan=True)
+        number = next(i for i, p in enumerate(self._plan.profiles) if p.name == cell.profile.name)
+        if cell.profile.options.get("thread_count") is not None and not {"thread_count", "profile"} & used:
+            what = f"title {cell.title.name} never sees the thread_count of profile {cell.profile.name}"
+            remedy = "put {thread_count} into its command, arguments or environment, or use affinity"
+            yield Need(("profiles", number, "thread_count"), "doubtful", what, remedy, of_plan=True)
 
     def _patterns(self) -> Iterator[Need]:
         options = self._options

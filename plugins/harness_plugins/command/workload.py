@@ -71,7 +71,8 @@ class CommandWorkload:
         for follower, _ in self._followers:
             follower.skip()  # what an earlier run left in it is not this run's
         spec = self._log_spec()
-        self._logs = None if spec is None else NewFiles(spec.path, (self._folder, self._work_folder))
+        places = self._folder, self._work_folder
+        self._logs = None if spec is None else NewFiles(fill(spec.path, values), places)
         self._started_s = self._clock.now_s()
         self._process = TitleProcess(
             words,
