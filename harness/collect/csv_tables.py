@@ -25,6 +25,7 @@ MOST_BYTES: Final = 256 << 20
 #: Headings that a person writes, and the column that they mean where there is none of that name.
 MEANT: Final = {"repeat": "repeat_index", "fps": "average_fps", "night": "campaign_id", "result": "score"}
 _SEPARATORS: Final = ";\t,|"
+_STATED: Final = re.compile(r'"?sep=(\\t|.)"?\s*\Z', re.IGNORECASE)
 _HEAD_BYTES: Final = 65536
 _NOTHING: Final = frozenset(("", "na", "n/a", "nan", "null", "none", "-"))
 _COMMA: Final = re.compile(r"[-+]?\d+,\d+(?:[eE][-+]?\d+)?\Z")
@@ -36,11 +37,11 @@ def csv_columns(path: Path) -> list[str]:
     with userfiles.open_regular(path, "table") as file:
         head = file.read(_HEAD_BYTES)
     if head[:2] not in (b"\xff\xfe", b"\xfe\xff"):
-        head = head.partition(b"\n")[0]
+        head = b"\n".join(head.split(b"\n", 2)[:2])
     elif len(head) % 2:
         head = head[:-1]
-    lines = userfiles.text_of(head, path).splitlines()
-    return _columns(lines[0], _separator(lines[0])) if lines else []
+    lines, separator, _ = _headed(userfiles.text_of(head, path).splitlines())
+    return _columns(lines[0], separator) if lines else []
 
 
 def read_csv_table(path: Path) -> pa.Table:
@@ -50,10 +51,11 @@ def read_csv_table(path: Path) -> pa.Table:
         UserFileError: With line and column.
     """
     text = userfiles.text_of(userfiles.read_bytes(path, "table", at_most_bytes=MOST_BYTES), path)
-    lines = text.splitlines()
-    separator = _separator(lines[0]) if lines else ","
-    rows = _rows(path, lines, separator)
-    names = _columns(lines[0], separator) if lines else []
+    lines, separator, above = _headed(text.splitlines())
+    rows = _rows(path, lines, separator, above)
+    if not rows:
+        raise UserFileError(path, "no row stands under its headings", "write one repeat a row")
+    names = _columns(lines[0], separator)
     if twice := sorted({name for name in names if name and names.count(name) > 1}):
         raise UserFileError(path, f"line 1: two columns are named {twice[0]!r}", "rename one of them")
     comma = separator != "," and any(_COMMA.match(cell.strip()) for _, row in rows for cell in row)
@@ -66,6 +68,16 @@ def read_csv_table(path: Path) -> pa.Table:
         columns.append(pa.array(_values(path, name, cells, kind, comma=comma), kind))
         fields.append(pa.field(name, kind))
     return pa.Table.from_arrays(columns, schema=pa.schema(fields))
+
+
+def _headed(lines: list[str]) -> tuple[list[str], str, int]:
+    """The lines from the headings on, what stands between cells, and how many lines stood above.
+
+    A first line ``sep=;`` is what a spreadsheet writes to state the separator.
+    """
+    if lines and (stated := _STATED.match(lines[0])) is not None:
+        return lines[1:], "\t" if stated[1] == "\\t" else stated[1], 1
+    return lines, _separator(lines[0]) if lines else ",", 0
 
 
 def _separator(line: str) -> str:
@@ -82,8 +94,12 @@ def _columns(line: str, separator: str) -> list[str]:
     ]
 
 
-def _rows(path: Path, lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
-    """(line, cells) of each row below the headings. Raises UserFileError where one has other columns."""
+def _rows(path: Path, lines: Sequence[str], separator: str, above: int) -> list[tuple[int, list[str]]]:
+    """(line, cells) of each row below the headings, above which so many lines stand.
+
+    Raises:
+        UserFileError: A row has other columns.
+    """
     reader = csv.reader(lines, delimiter=separator, strict=True)
     rows: list[tuple[int, list[str]]] = []
     wanted = 0
@@ -93,12 +109,16 @@ def _rows(path: Path, lines: Sequence[str], separator: str) -> list[tuple[int, l
                 wanted = len(row)
             elif any(cell.strip() for cell in row):
                 if len(row) != wanted:
-                    what = f"line {reader.line_num}: {len(row)} columns, and the first line names {wanted}"
+                    what = (
+                        f"line {above + reader.line_num}: {len(row)} columns, and the headings name {wanted}"
+                    )
                     remedy = "put a text that holds the separator in quotes, or fill the row up"
                     raise UserFileError(path, what, remedy)
-                rows.append((reader.line_num, row))
+                rows.append((above + reader.line_num, row))
     except csv.Error as error:
-        raise UserFileError(path, f"line {reader.line_num}: {error}", "write the file again") from error
+        raise UserFileError(
+            path, f"line {above + reader.line_num}: {error}", "write the file again"
+        ) from error
     return rows
 
 

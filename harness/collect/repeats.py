@@ -105,6 +105,7 @@ def collect_repeats(
         unnamed: list[Path] = []
         contents: dict[str, Path] = {}
         for path, campaign in _tables_in(root):
+            doubled = 0
             try:
                 names = _names_of(path, campaign)
                 if {"title", "profile"} <= set(names) and _holds_a_metric(names):
@@ -114,6 +115,7 @@ def collect_repeats(
                         if same != path:
                             left_out[path] = f"the same table as {same}"
                             continue
+                        read, doubled = _without_doubles(read)
                         table = _as_attempts(_keyed(read, pair_by), root, path, root.name)
                         lower |= _lower_score_titles(read)
                         foreign[path] = table
@@ -124,7 +126,8 @@ def collect_repeats(
                     else:
                         table = _as_attempts(read, campaign, path, campaign.name)
                         tables.append(table)
-                    sources.append(f"{path}: {counted(table.num_rows, 'attempt')}")
+                    beside = [] if campaign is not None else _said_of(path, read, doubled, pair_by)
+                    sources.append("; ".join([f"{path}: {counted(table.num_rows, 'attempt')}", *beside]))
                     kept = ("plan.toml", JOURNAL_NAME)
                     if campaign is not None and any(
                         inside.is_there(campaign, campaign / name) for name in kept
@@ -134,7 +137,7 @@ def collect_repeats(
                     identity = _identity(path.relative_to(root.parent), pattern)
                     frames.append(_row_of_frames(path, root, identity, mapping, low_definition, names))
                 else:
-                    left_out[path] = "neither a table of repeats nor frames under this mapping"
+                    left_out[path] = _why_neither(names)
             except (FrameLogError, UserFileError, OSError, ValueError, KeyError, pa.ArrowException) as error:
                 why = str(error).removeprefix(f"{path}: ")
                 if isinstance(error, UserFileError) and _is_csv(path):
@@ -297,6 +300,42 @@ def _content(table: pa.Table) -> str:
     """The same for tables of the same columns and values, whatever file they lie in."""
     columns = {name: table[name].to_pylist() for name in sorted(table.column_names)}
     return hashlib.sha256(repr(columns).encode()).hexdigest()
+
+
+def _why_neither(names: Sequence[str]) -> str:
+    """Why a file of these columns is not used."""
+    missing = [name for name in ("title", "profile") if name not in names]
+    missing += [] if _holds_a_metric(list(names)) else ["a metric"]
+    there = ", ".join(repr(name) for name in names[:8]) + (", …" if len(names) > 8 else "")
+    return (
+        "neither a table of repeats nor frames under this mapping: its columns are "
+        f"{there or 'none'}; a table of repeats lacks {' and '.join(missing)}"
+    )
+
+
+def _without_doubles(table: pa.Table) -> tuple[pa.Table, int]:
+    """A table from elsewhere with each numbered repeat once, and how many rows were copies of another.
+
+    Only rows that are alike in everything are copies; without a column of repeats two may be measured alike.
+    """
+    if "repeat_index" not in table.column_names:
+        return table, 0
+    seen: dict[str, int] = {}
+    for place, row in enumerate(table.to_pylist()):
+        seen.setdefault(repr(row), place)
+    return table.take(list(seen.values())), table.num_rows - len(seen)
+
+
+def _said_of(path: Path, table: pa.Table, doubled: int, pair_by: str | None) -> list[str]:
+    """What a person should hear of a table of theirs beside its size."""
+    said = []
+    if doubled:
+        said.append(f"{counted(doubled, 'row')} {agreed('was', doubled)} a copy of another, used once")
+    if _is_csv(path):
+        known = {*attempts_schema().names, "block", "score_better", pair_by}
+        if unused := [name for name in table.column_names if name not in known]:
+            said.append(f"columns not used, as no metric has their name: {', '.join(unused)}")
+    return said
 
 
 def _keyed(table: pa.Table, pair_by: str | None) -> pa.Table:

@@ -54,6 +54,8 @@ def answered(path, capsys):
         text("\t", ",").encode(),
         text(";", heads="Title Profile Repeat FPS").encode(),
         (text() + "\n,,,\n").encode(),
+        ("sep=;\r\n" + text(";", ",")).encode("utf-16"),
+        (text() + text().partition("\n")[2]).encode(),
     ],
     ids=[
         "plain",
@@ -62,6 +64,8 @@ def answered(path, capsys):
         "tabs and comma",
         "a person's headings",
         "empty rows",
+        "stated separator",
+        "every row twice",
     ],
 )
 def test_a_csv_gives_what_the_same_table_gives_as_parquet(content, tmp_path, capsys):
@@ -77,7 +81,7 @@ def test_a_csv_gives_what_the_same_table_gives_as_parquet(content, tmp_path, cap
     ("old", "new", "said"),
     [
         (f"{ROWS[2][3]:.4f}", "fast", "line 4, column 'average_fps': 'fast' is no number"),
-        (f"{ROWS[2][3]:.4f}", "1.234,5", "line 4: 5 columns, and the first line names 4"),
+        (f"{ROWS[2][3]:.4f}", "1.234,5", "line 4: 5 columns, and the headings name 4"),
         (f"{ROWS[2][3]:.4f}", "inf", "line 4, column 'average_fps': 'inf' is no number"),
         ("quiet,2,", "quiet,2.5,", "column 'repeat_index': '2.5' is no whole number"),
         ("title,profile", "profile,profile", "two columns are named 'profile'"),
@@ -128,3 +132,35 @@ def test_a_file_that_grows_without_end_is_refused(tmp_path):
         file.truncate(300 << 20)
     with pytest.raises(UserFileError, match="larger than"):
         collect_repeats([tmp_path])
+
+
+def test_what_is_not_used_of_a_table_is_said(tmp_path):
+    path = tmp_path / "years.csv"
+    path.write_text(text(heads="title profile run average_fps"))
+    (said,) = collect_repeats([path]).sources
+    assert "columns not used, as no metric has their name: run" in said
+    path.write_text(text() + "salt-road,quiet,4,65.9\n")
+    assert collect_repeats([path]).sources == (f"{path}: 25 attempts",)  # another value is no copy
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (
+            "# results\ntitle,profile,average_fps\n",
+            "its columns are '# results'; a table of repeats lacks title",
+        ),
+        ("title,average_fps\na,1\n", "lacks profile"),
+        ("title,profile,fp\na,b,1\n", "lacks a metric"),
+    ],
+)
+def test_a_file_that_is_no_table_says_what_it_lacks(content, said, tmp_path, capsys):
+    (tmp_path / "years.csv").write_text(content)
+    assert main(["analyse", str(tmp_path / "years.csv")]) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_a_table_of_headings_alone_is_refused(tmp_path, capsys):
+    (tmp_path / "years.csv").write_text("title,profile,average_fps\n")
+    assert main(["analyse", str(tmp_path / "years.csv")]) == 2
+    assert "no row stands under its headings" in capsys.readouterr().err
