@@ -158,10 +158,11 @@ def shuffled(folder: Path) -> Night:
 
 
 def remeasured(folder: Path) -> Night:
-    """One repeat runs slow and is measured once more; a sensor is lost for a while, which marks."""
+    """One repeat runs slow and is measured once more; the room is warmer from one run on, which marks."""
     faults = (
         '[[faults]]\nkind = "slow-run"\ncell = "harbour.*.quiet"\nrun = 3\namount = 12\nafter_s = 0\n'
-        'lasts_s = 60\n[[faults]]\nkind = "ambient-jump"\ncell = "canyon.*.factory"\nrun = 2\namount = 6\n'
+        'lasts_s = 60\n[[faults]]\nkind = "ambient-jump"\ncell = "canyon.*.factory"\nrun = 4\namount = 6\n'
+        "after_s = 0\n"
     )
     head = "repeats = 5\n"
     return rehearsed(folder, plan_text([QUIET], [HARBOUR, CANYON], head=head), faults)
