@@ -19,6 +19,11 @@ class Names:
         }
         self._alone = {title.name for title in plan.titles if len(title.settings) == 1}
 
+    @property
+    def texts(self) -> set[str]:
+        """All of them."""
+        return {*self._labels, *self._labels.values(), *self._settings.values()}
+
     def __getitem__(self, name: str) -> str:
         return self._labels.get(name, name)
 

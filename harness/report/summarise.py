@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.analysis.analyse import analyse
-from harness.report.charts import figures, publish
+from harness.report.charts import figures, publish, style
 from harness.report.files import make_target, write_text
 from harness.report.folder import read_campaign
 from harness.report.names import Names
@@ -47,5 +47,6 @@ def summarise(folder: Path, into: Path | None = None) -> Summarised:
     if chart is not None:
         spec = campaign.plan.report
         dress = publish.Dress(spec.theme == "dark", spec.credit, source_line(campaign, version))
-        files += publish.publish_chart(chart, into, publish.formats(spec.article_width_px), dress)
+        with style.lettered(publish.texts_of([campaign])):
+            files += publish.publish_chart(chart, into, publish.formats(spec.article_width_px), dress)
     return Summarised(summary, tuple(files))

@@ -27,7 +27,7 @@ from harness.columns import schema_of
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
 from harness.report import numbers
-from harness.report.charts import figures, interactive, publish, title_figures
+from harness.report.charts import figures, interactive, publish, style, title_figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.film import films
 from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
@@ -97,7 +97,9 @@ def write_report(
         campaign = read_campaign(folders[0])
         if analysis is None:
             analysis = analyse(campaign.repeats, campaign.settings, campaign.attempts, campaign.courses)
-        return _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
+        with style.lettered(publish.texts_of([campaign])) as without:
+            files = _write_campaign(campaign, analysis, charts, into or campaign.folder / "report")
+        return _told(files, without)
     except HarnessError:
         raise
     except OSError as error:
@@ -106,6 +108,17 @@ def write_report(
             f"{where}: the report can't be written ({error.strerror or error}); the measurements are "
             "untouched. Free some space or make the folder writable, then run `levelrig report` on it"
         ) from error
+
+
+def _told(files: ReportFiles, without: str) -> ReportFiles:
+    """With a note where letters are missing in the pictures; the page is written by the reader's fonts."""
+    if not files.charts or not without:
+        return files
+    note = (
+        f"the pictures show a box for each of these letters, which no font of this machine has: {without}. "
+        "Install a font for them and write the pictures again; the page needs none"
+    )
+    return dataclasses.replace(files, damage=(*files.damage, note))
 
 
 def _write_campaign(
@@ -172,6 +185,13 @@ def _write_campaign(
 
 def _write_comparison(folders: Sequence[Path], pictures: Pictures | None, target: Path) -> ReportFiles:
     several = campaigns.Several.of([read_campaign(folder) for folder in folders])
+    with style.lettered(publish.texts_of(several.campaigns)) as without:
+        return _told(_comparison(folders, several, pictures, target), without)
+
+
+def _comparison(
+    folders: Sequence[Path], several: campaigns.Several, pictures: Pictures | None, target: Path
+) -> ReportFiles:
     names = campaigns.CampaignNames(several)
     analysis = several.analysis(names)
     version = page.tool_version()

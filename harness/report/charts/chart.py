@@ -9,10 +9,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
+import matplotlib as mpl
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, FigureBase
 
+from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.charts.style import ProfileLook
 
 Looks = Mapping[str, ProfileLook]
@@ -67,13 +69,28 @@ def legend(figure: FigureBase, ax: Axes) -> None:
     if handles:
         fixed = isinstance(figure, Figure) and figure.get_layout_engine() is None
         place: Any = "upper right" if fixed else "outside upper right"
-        figure.legend(handles, texts, loc=place, ncols=min(len(handles), 5))
+        size = float(mpl.rcParams["legend.fontsize"])
+        room = 0.94 * width_pt(figure)
+        texts = [fitted(text, room - 5 * size, size) for text in texts]
+        widest = max(measured_pt(text, size) for text in texts) + 5 * size  # with its mark and spaces
+        figure.legend(handles, texts, loc=place, ncols=max(1, min(len(handles), 5, int(room / widest))))
 
 
 def is_upright(figure: FigureBase) -> bool:
     """Whether it is to be read on a phone that is held upright."""
     whole = cast(Any, figure).get_figure(root=True)
     return bool(whole.get_figheight() > 1.2 * whole.get_figwidth())
+
+
+def row_name(figure: FigureBase, name: str, names: int) -> str:
+    """A name before a row: a part of the width, so that the drawing keeps its room; two lines where they fit.
+
+    Args:
+        names: So many stand below each other over the whole height.
+    """
+    size = float(mpl.rcParams["ytick.labelsize"])
+    lines = 2 if 0.55 * height_pt(figure) / names > 2.5 * size else 1
+    return fitted(name, 0.27 * width_pt(figure), size, lines)
 
 
 def width_pt(figure: FigureBase) -> float:

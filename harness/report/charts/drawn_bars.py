@@ -14,15 +14,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, width_pt
+from harness.report.charts.chart import Looks, row_name, width_pt
+from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.elements import decimals_for, number, records
 
 #: Bars beyond so many times the median are cut, so that one fast title does not squeeze the others.
 _CUT = 2.5
 #: A scale without a natural zero spans at least so much of its unit.
 LEAST_SPAN = 10.0
-#: Letters of a name.
-_NAME = 32
 #: Height between two groups, where a bar has 1.
 BETWEEN = 0.5
 
@@ -67,17 +66,16 @@ def bars(
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         end = cut_at(data["value"])
-        room = end * _room(
-            figure, scale, [f"{printed(r)}  {_short(labels[r['profile']])}" for r in records(data)]
-        )
-        for at, row in _rows(ax, data):
+        names = _names(figure, labels, scale)
+        room = end * _room(figure, scale, [_behind(r, names) for r in records(data)])
+        for at, row in _rows(figure, ax, data):
             value = float(row["value"])
             if not np.isfinite(value):
-                _say(ax, 0.0, at, f"{row['note']}  {_short(labels[row['profile']])}", look.QUIET_INK.now)
+                _say(ax, 0.0, at, _behind(row, names), look.QUIET_INK.now)
                 continue
             colour = looks[row["profile"]].role.now
             ax.barh(at, min(value, end), height=0.9, color=colour, alpha=0.35 if second else 0.85, lw=0)
-            behind = f"{printed(row)}  {_short(labels[row['profile']])}"
+            behind = _behind(row, names)
             if second and np.isfinite(float(row["second"])):
                 inner, low = min(float(row["second"]), end), printed(row, "second")
                 ax.barh(at, inner, height=0.9, color=colour, lw=0)
@@ -103,16 +101,17 @@ def dots(data: pd.DataFrame, looks: Looks, labels: Mapping[str, str]) -> Callabl
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
         low, high = span_of(data)
-        room = _room(figure, scale, [f"{printed(r)}  {_short(labels[r['profile']])}" for r in records(data)])
-        for at, row in _rows(ax, data):
+        names = _names(figure, labels, scale)
+        room = _room(figure, scale, [_behind(r, names) for r in records(data)])
+        for at, row in _rows(figure, ax, data):
             value, ends = float(row["value"]), (float(row["value_low"]), float(row["value_high"]))
             if not np.isfinite(value):
-                _say(ax, low, at, f"{row['note']}  {_short(labels[row['profile']])}", look.QUIET_INK.now)
+                _say(ax, low, at, _behind(row, names), look.QUIET_INK.now)
                 continue
             style = looks[row["profile"]]
             ax.hlines(at, *ends, color=style.role.now, lw=2.4 * scale, alpha=0.45)
             ax.plot(value, at, style.mark, color=style.role.now, ms=6 * scale)
-            behind = f"{printed(row)}  {_short(labels[row['profile']])}"
+            behind = _behind(row, names)
             _say(ax, np.nanmax([value, ends[1]]), at, behind, look.INK.now, 2 * scale)
         ax.set_xlim(low, high + room * (high - low))
         ax.grid(axis="y", visible=False)
@@ -126,14 +125,14 @@ def rows_high(data: pd.DataFrame) -> float:
     return len(data) + BETWEEN * max(groups - 1, 0)
 
 
-def _rows(ax: Axes, data: pd.DataFrame) -> Iterator[tuple[float, dict[str, Any]]]:
+def _rows(figure: FigureBase, ax: Axes, data: pd.DataFrame) -> Iterator[tuple[float, dict[str, Any]]]:
     """Each row with its height, downwards; titles are written beside the axis."""
     at = 0.0
     ticks = []
     places = []
     for label, group in data.groupby("row_label", sort=False):
         heights = at + np.arange(len(group))
-        ticks.append((float(heights.mean()), _short(str(label))))
+        ticks.append((float(heights.mean()), row_name(figure, str(label), data["row_label"].nunique())))
         places += [float(height) for height in heights]
         at = float(heights[-1]) + 1 + BETWEEN
     ax.set_yticks([height for height, _ in ticks], [text for _, text in ticks])
@@ -141,9 +140,14 @@ def _rows(ax: Axes, data: pd.DataFrame) -> Iterator[tuple[float, dict[str, Any]]
     return zip(places, records(data), strict=True)
 
 
-def _short(name: str) -> str:
-    """A name, cut where it would leave no room for the bars."""
-    return name if len(name) <= _NAME else f"{name[: _NAME - 1]}…"
+def _names(figure: FigureBase, labels: Mapping[str, str], scale: float) -> dict[str, str]:
+    """Profile -> its name as far as it has room behind a bar."""
+    return {p: fitted(name, 0.26 * width_pt(figure), 9.5 * scale) for p, name in labels.items()}
+
+
+def _behind(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
+    """What stands behind a bar: its value, or why there is none, and its profile."""
+    return f"{printed(row) if np.isfinite(float(row['value'])) else row['note']}  {names[row['profile']]}"
 
 
 def _say(ax: Axes, x: float, y: float, text: str, colour: str, scale: float = 1.0) -> None:
@@ -173,8 +177,8 @@ def _inside(ax: Axes, x: float, y: float, text: str, scale: float) -> None:
 
 def _room(figure: FigureBase, scale: float, texts: list[str]) -> float:
     """Width of the longest text as a share of the bars' width, a little more than it needs."""
-    taken = (0.62 * max(map(len, texts)) + 1) * 9.5 * scale
-    return min(taken / max(0.75 * width_pt(figure) - taken, 1.0), 1.0)
+    taken = max(measured_pt(text, 9.5 * scale) for text in texts) + 9.5 * scale
+    return taken / max(0.68 * width_pt(figure) - taken, 0.2 * width_pt(figure))
 
 
 def _break(ax: Axes, x: float, y: float, scale: float) -> None:

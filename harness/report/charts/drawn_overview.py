@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from harness.numerals import signed
 from harness.report.charts import style as look
 from harness.report.charts.chart import Looks, draw_points, is_upright, legend, width_pt
+from harness.report.charts.lettering import fitted
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.style import ProfileLook
 from harness.report.elements import number, records
@@ -90,7 +91,7 @@ def comparison(
             for edge in rows.edges[-summaries:][:1] if summaries else ():
                 ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
         for ax in axes if upright else axes[:1]:
-            rows.label(ax)
+            rows.label(figure, ax, len(panels) if upright else 1)
         _margin_for_values(axes[0], figure, 1 if upright else len(panels), scale)
         figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
         legend(figure, axes[0])
@@ -148,7 +149,7 @@ def levels(
             _levels_marks(ax, mine, rows.at(mine, i, len(profiles)), looks[profile], labels[profile], scale)
         for edge in rows.edges:
             ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
-        rows.label(ax)
+        rows.label(figure, ax)
         ax.set_xlim(left=0)
         ax.grid(axis="y", visible=False)
         ax.set_xlabel(f"frames per second: filled mark average FPS, hollow mark {low_label}")
@@ -195,7 +196,7 @@ def efficiency(
 
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
-        middle = _same_span(ax, points)
+        _same_span(ax, points)
         front = points[points["on_front"]].sort_values("power_pct")
         ax.plot(
             front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.now, lw=1.2 * scale, ls=(0, (4, 2))
@@ -219,27 +220,21 @@ def efficiency(
                 lw=2 * scale,
                 alpha=0.45,
             )
-            ax.plot(point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale)
-            ax.annotate(
-                f"{labels[str(point['profile'])]}\n{number(point['speed_pct'], 1)} % speed, "
-                f"{number(point['power_pct'], 1)} % power",
-                (point["power_pct"], point["speed_pct"]),
-                xytext=((8 if point["power_pct"] < middle else -8) * scale, -3 * scale),
-                textcoords="offset points",
-                ha="left" if point["power_pct"] < middle else "right",
-                va="top",
-            )
+            said = f"{number(point['speed_pct'], 1)} % speed, {number(point['power_pct'], 1)} % power"
+            name = fitted(labels[str(point["profile"])], 0.5 * width_pt(figure), 9 * scale)
+            ax.plot(
+                point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale, ls="",
+                label=f"{name}: {said}",
+            )  # fmt: skip
         ax.set_xlabel("mean power, % of the reference")
         ax.set_ylabel("speed, % of the reference")
+        legend(figure, ax)
 
     return draw
 
 
-def _same_span(ax: Axes, points: pd.DataFrame) -> float:
-    """A change of 1 % spans as much of both axes: 3 % of speed does not look like 23 % of power.
-
-    Returns the middle of the axis of power.
-    """
+def _same_span(ax: Axes, points: pd.DataFrame) -> None:
+    """A change of 1 % spans as much of both axes: 3 % of speed does not look like 23 % of power."""
     ends = {
         axis: points[[f"{axis}_pct", f"{axis}_low_pct", f"{axis}_high_pct"]].to_numpy(np.float64)
         for axis in ("power", "speed")
@@ -248,7 +243,6 @@ def _same_span(ax: Axes, points: pd.DataFrame) -> float:
     span = 1.3 * max(max(float(np.nanmax(v) - np.nanmin(v)) for v in ends.values()), 4.0)
     ax.set_xlim(middles["power"] - span / 2, middles["power"] + span / 2)
     ax.set_ylim(middles["speed"] - span / 2, middles["speed"] + span / 2)
-    return middles["power"]
 
 
 def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[bool]:

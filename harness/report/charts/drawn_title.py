@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, height_pt, legend, width_pt
+from harness.report.charts.chart import Looks, height_pt, legend, row_name, width_pt
+from harness.report.charts.lettering import fitted
 from harness.report.elements import records
 from harness.stages import STAGES
 
@@ -36,7 +37,7 @@ def frametimes(
                 mine["t_s"], mine["low_ms"], mine["high_ms"], color=colour, lw=0.5 * scale, alpha=0.45
             )
             ax.plot(mine["t_s"], mine["mean_ms"], color=colour, lw=0.9 * scale)
-            ax.set_title(labels[profile], fontsize="medium")
+            ax.set_title(fitted(labels[profile], 0.8 * width_pt(figure), 10 * scale), fontsize="medium")
             ax.set_ylabel("ms")
             ax.set_ylim(bottom=0)
         axes[-1].set_xlabel("time in the measured window, s")
@@ -109,7 +110,7 @@ def telemetry(
             len(quantities) + bool(shown), 1, sharex=True, squeeze=False, height_ratios=heights
         )[:, 0]
         if shown:
-            _strips(axes[0], phases, shown, looks, labels, scale)
+            _strips(figure, axes[0], phases, shown, looks, labels, scale)
         panels = axes[1:] if shown else axes
         window = phases[phases["phase"] == "measure"]
         for ax, (quantity, label) in zip(panels, quantities, strict=True):
@@ -140,6 +141,7 @@ def telemetry(
 
 
 def _strips(
+    figure: FigureBase,
     ax: Axes,
     phases: pd.DataFrame,
     profiles: Sequence[str],
@@ -150,7 +152,7 @@ def _strips(
     """The phases of each profile's attempt, one strip below the other, named where there is room."""
     roles = phase_roles()
     whole = phases["end_s"].max() - phases["start_s"].min()
-    letter = 5.4 * scale / (0.85 * width_pt(ax.figure)) * whole
+    letter = 5.4 * scale / (0.85 * width_pt(figure)) * whole
     for at, profile in enumerate(profiles):
         for phase in records(phases[phases["profile"] == profile]):
             name, long = str(phase["phase"]), phase["end_s"] - phase["start_s"]
@@ -159,7 +161,7 @@ def _strips(
             if long > letter * (len(name) + 1):
                 middle = phase["start_s"] + long / 2
                 ax.text(middle, at, name, ha="center", va="center_baseline", fontsize=9 * scale)
-    ax.set_yticks(range(len(profiles)), [labels[profile] for profile in profiles])
+    ax.set_yticks(range(len(profiles)), [row_name(figure, labels[profile], 99) for profile in profiles])
     for tick, profile in zip(ax.get_yticklabels(), profiles, strict=True):
         tick.set_color(looks[profile].role.now)
     ax.set_ylim(len(profiles) - 0.5, -0.5)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
@@ -20,6 +20,8 @@ from harness.plan.report_table import ReportSpec
 from harness.report.charts import style
 from harness.report.charts.chart import Chart
 from harness.report.files import make_target, write_bytes, write_text
+from harness.report.folder import Campaign
+from harness.report.names import Names
 
 LIST_NAME = "charts.csv"
 _SVG_SIZE = re.compile(r'(<svg[^>]*?) width="[^"]+" height="[^"]+"', re.DOTALL)
@@ -124,6 +126,15 @@ class Published:
     name: str
     heading: str
     shows: str
+
+
+def texts_of(campaigns: Iterable[Campaign]) -> set[str]:
+    """What people wrote that may stand in a picture."""
+    texts: set[str] = set()
+    for campaign in campaigns:
+        spec = campaign.plan.report
+        texts |= {*Names(campaign).texts, spec.credit, *spec.captions.values(), campaign.campaign_id}
+    return texts
 
 
 def publish(

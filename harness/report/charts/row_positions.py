@@ -8,7 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import FigureBase
 from numpy.typing import NDArray
+
+from harness.report.charts.chart import row_name
 
 
 @dataclass(frozen=True)
@@ -65,9 +68,10 @@ class Rows:
         there = set(frame[list(self.columns)].itertuples(index=False, name=None))
         return [height for key, height in self.heights.items() if key not in there]
 
-    def label(self, ax: Axes) -> None:
-        """Write the rows' names beside the axis, headings in bold."""
-        ax.set_yticks([at for at, _ in self.ticks], [text for _, text in self.ticks])
+    def label(self, figure: FigureBase, ax: Axes, panels: int = 1) -> None:
+        """Write the rows' names beside the axis, headings in bold; ``panels`` stand below each other."""
+        names = panels * len(self.ticks)
+        ax.set_yticks([at for at, _ in self.ticks], [row_name(figure, text, names) for _, text in self.ticks])
         for place in self.headings:
             ax.get_yticklabels()[place].set_fontweight("bold")
         ax.set_ylim(self.ticks[-1][0] + 0.5, -0.5)

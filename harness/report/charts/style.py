@@ -7,13 +7,16 @@ colour *and* by mark, so that no reader needs the colour.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import warnings
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, cast
 
 import matplotlib as mpl
+
+from harness.report.charts.lettering import OWN, lettering
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,7 @@ class Role:
 
 
 _dark: ContextVar[bool] = ContextVar("dark", default=False)
+_families: ContextVar[tuple[str, ...]] = ContextVar("families", default=(OWN,))
 PAPER = Role("paper", "#fbfaf7", "#14181b")
 INK = Role("ink", "#1c2429", "#e9ecec")
 QUIET_INK = Role("quiet-ink", "#4e5a61", "#a9b4b8")
@@ -125,6 +129,17 @@ def to_css_variables(svg: str) -> str:
 
 
 @contextmanager
+def lettered(texts: Iterable[str]) -> Iterator[str]:
+    """Draw with fonts of this machine that can write these texts; gives the letters that none has."""
+    families, without = lettering(texts)
+    token = _families.set(tuple(families))
+    try:
+        yield without
+    finally:
+        _families.reset(token)
+
+
+@contextmanager
 def drawing(
     scale: float = 1.0, *, dark: bool = False, text_as_shapes: bool = False, fixed: bool = False
 ) -> Iterator[None]:
@@ -142,7 +157,9 @@ def drawing(
             "svg.fonttype": "path" if text_as_shapes else "none",
             "figure.constrained_layout.use": not fixed,
         }
-        with mpl.rc_context(cast(Any, settings)):
+        with mpl.rc_context(cast(Any, settings)), warnings.catch_warnings():
+            # Letters that no font has are told once, by who knows the names (see :func:`lettered`).
+            warnings.filterwarnings("ignore", r"Glyph \d+ .* missing from", UserWarning)
             yield
     finally:
         _dark.reset(token)
@@ -150,7 +167,7 @@ def drawing(
 
 def _settings(scale: float) -> dict[str, Any]:
     return {
-        "font.family": ["DejaVu Sans"],
+        "font.family": list(_families.get()),
         "font.size": 9.5 * scale,
         "axes.titlesize": 10.5 * scale,
         "axes.labelsize": 9.5 * scale,

@@ -16,7 +16,8 @@ from matplotlib.figure import FigureBase
 from harness.analysis import Analysis
 from harness.numerals import counted
 from harness.report.charts import style as look
-from harness.report.charts.chart import Chart, is_upright
+from harness.report.charts.chart import Chart, is_upright, width_pt
+from harness.report.charts.lettering import fitted
 from harness.report.elements import NOTHING, Figure, Glance, Paste
 from harness.report.folder import Campaign
 from harness.report.sections.summary import night
@@ -166,6 +167,8 @@ def _table(rows: pd.DataFrame, grouped: bool) -> Callable[[FigureBase, float], N
             last = profile
             ax.axhline(at - 0.5, color=look.RULE.now, lw=0.6 * scale)
             metric, levels, change, interval, verdict = (str(cell) for cell in cells)
+            size = 9.5 * scale
+            metric = fitted(metric, (0.5 if upright else 0.34) * width_pt(figure), size, 2)
             if upright:
                 ax.text(0, at, metric, va="center", weight="bold")
                 ax.text(1, at, verdict, va="center", ha="right", fontsize=9 * scale)
@@ -174,7 +177,7 @@ def _table(rows: pd.DataFrame, grouped: bool) -> Callable[[FigureBase, float], N
                 at += 1.9
                 continue
             for edge, text in zip(_EDGES, (metric, levels, "", verdict), strict=True):
-                ax.text(edge, at, text, va="center", fontsize=9.5 * scale if edge == 0 else 9 * scale)
+                ax.text(edge, at, text, va="center", fontsize=size if edge == 0 else 9 * scale)
             ax.text(_EDGES[2], at - 0.22, change, va="center", fontsize=9 * scale, weight="bold")
             ax.text(_EDGES[2], at + 0.22, interval, va="center", fontsize=9 * scale)
             at += 1

@@ -9,9 +9,18 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 
-from harness.report.charts import drawn_bars, drawn_overview, drawn_title, film, publish, quantity_figures
+from harness.report.charts import (
+    drawn_bars,
+    drawn_overview,
+    drawn_title,
+    film,
+    lettering,
+    publish,
+    quantity_figures,
+)
 from harness.report.charts.chart import Chart
 from harness.report.charts.style import drawing, profile_looks
+from harness.report.page import paste
 
 PROFILES = ["factory", "quiet"]
 LOOKS = profile_looks(PROFILES, "factory")
@@ -64,6 +73,62 @@ STILLS = {
     "comparison": lambda: drawn_overview.comparison(effects(), LOOKS, LABELS, 3.0, "Factory"),
     "telemetry": lambda: drawn_title.telemetry(*telemetry(), LOOKS, LABELS, [("power_w", "power, W")]),
 }
+
+
+#: Names as people give them: long, without a blank, of wide letters.
+LONG = {"factory": "As found, with everything that the maker set " * 2, "quiet": "W" * 60}
+LONG_STILLS = {
+    "bars": lambda: drawn_bars.bars(long(table(4)), LOOKS, LONG, "1 % low"),
+    "dots": lambda: drawn_bars.dots(long(table(4)), LOOKS, LONG),
+    "efficiency": lambda: drawn_overview.efficiency(efficiency(), LOOKS, LONG),
+    "comparison": lambda: drawn_overview.comparison(long(effects()), LOOKS, LONG, 3.0, "Factory"),
+    "telemetry": lambda: drawn_title.telemetry(*telemetry(), LOOKS, LONG, [("power_w", "power, W")]),
+    "summary": lambda: paste._table(
+        pd.DataFrame(
+            [("Quiet", "Core temperature above ambient (in 2 titles only)", "57.76 → 60.10 K", "▲ +2.3 K",
+              "−0.6 to +5.2", "no verdict asked")] * 5,
+            columns=["profile", "metric", "levels", "change", "interval", "verdict"],
+        ),
+        False,
+    ),
+}  # fmt: skip
+
+
+def long(data: pd.DataFrame) -> pd.DataFrame:
+    return data.assign(row_label=[f"{label} {'M' * 40} of the sea" for label in data["row_label"]])
+
+
+@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920)])
+@pytest.mark.parametrize("kind", LONG_STILLS)
+def test_names_of_any_length_stay_inside_and_clear_of_each_other(kind, size):
+    figure = drawn(LONG_STILLS[kind](), size)
+    renderer = figure.canvas.get_renderer()
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts(figure)]
+    for i, (text, box) in enumerate(boxes):
+        assert box.x0 > -1, text
+        assert box.x1 < size[0] + 1, text
+        clear = [other for other, its in boxes[:i] if its.padded(-2).overlaps(box.padded(-2))]
+        assert not clear, (text, clear)
+
+
+def test_points_beside_each_other_have_their_values_apart():
+    near = pd.concat([efficiency()] * 2).assign(profile=list("abcd"), on_front=True)
+    near["power_pct"] += [0, 0, 1, 1]
+    looks = profile_looks(list("abcd"), "a")
+    figure = drawn(drawn_overview.efficiency(near, looks, {p: f"Profile {p}" for p in "abcd"}))
+    shown = [t.get_text() for t in texts(figure)]
+    assert "Profile d: 97.0 % speed, 78.0 % power" in shown
+
+
+def test_letters_that_the_charts_type_lacks_come_from_another_font_or_are_named(monkeypatch):
+    assert lettering.lettering(["Harbour Lights", "Größe"]) == ([lettering.OWN], "")
+    families, without = lettering.lettering(["𝒜"])  # Matplotlib's own fonts for formulas have it
+    assert (len(families), without) == (2, "")
+    assert lettering.lettering(["深\U0010fffd"])[1].count("\U0010fffd") == 0, "not a letter"
+    monkeypatch.setattr(lettering, "_letters", lambda path: frozenset())
+    lettering._found.cache_clear()
+    assert lettering.lettering(["深"]) == ([lettering.OWN], "深")
+    lettering._found.cache_clear()
 
 
 def efficiency() -> pd.DataFrame:
