@@ -134,7 +134,7 @@ def telemetry(
                 )
             ax.set_title(label, fontsize=9 * scale, fontweight="normal", color=look.QUIET_INK.now)
             ax.margins(x=0, y=0.1)
-        axes[-1].set_xlabel("time from the start of the measured window, s")
+        axes[-1].set_xlabel("time from the window's start, s")
         legend(figure, panels[0])
 
     return draw

@@ -154,7 +154,7 @@ def telemetry(
     panels: list[Spec] = [strips] if rows else []
     for i, (quantity, label) in enumerate(quantities):
         last = i == len(quantities) - 1
-        here = {**x, "title": "time from the start of the measured window, s"} if last else x
+        here = {**x, "title": "time from the window's start, s"} if last else x
         panels.append(
             {
                 "height": 110,
