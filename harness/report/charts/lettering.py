@@ -9,6 +9,8 @@ from collections.abc import Iterable
 
 #: Matplotlib brings it along, so that charts look alike on every machine.
 OWN = "DejaVu Sans"
+#: Its boxes stand for every letter; that is no font to read.
+_BOXES = "Last Resort"
 #: First code point behind the Latin letters, which every type has.
 _LATIN_ENDS = 0x250
 
@@ -31,7 +33,9 @@ def _found(lacking: frozenset[int]) -> tuple[tuple[str, ...], frozenset[int]]:
     plain = {
         font.name: font.fname
         for font in fontManager.ttflist
-        if font.style == "normal" and font.weight in (400, "normal", "regular", "book")
+        if not font.name.startswith(_BOXES)
+        and font.style == "normal"
+        and font.weight in (400, "normal", "regular", "book")
     }
     families = []
     while lacking:

@@ -7,6 +7,7 @@ colour *and* by mark, so that no reader needs the colour.
 
 from __future__ import annotations
 
+import logging
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -133,9 +134,13 @@ def lettered(texts: Iterable[str]) -> Iterator[str]:
     """Draw with fonts of this machine that can write these texts; gives the letters that none has."""
     families, without = lettering(texts)
     token = _families.set(tuple(families))
+    log = logging.getLogger("matplotlib.font_manager")
+    level = log.level
+    log.setLevel(logging.ERROR)  # a font of another script may have no bold, which is no news
     try:
         yield without
     finally:
+        log.setLevel(level)
         _families.reset(token)
 
 
