@@ -17,7 +17,7 @@ def profile_needs(plan: Plan, host: PluginHost, rig: Rig) -> Iterator[Need]:
     for index, profile in enumerate(plan.profiles):
         yield from _refused(index, profile, host, rig)
         sets = _what_it_sets(profile, host)
-        if (same := earlier.get(sets)) is not None:
+        if profile.name != plan.plan.blank and (same := earlier.get(sets)) is not None:
             what = f"profile {profile.name} sets the same as {same}, so nothing can differ between them"
             remedy = 'change one of them; to measure the reference twice, use blank = "NAME" in [plan]'
             yield Need(("profiles", index), "doubtful", what, remedy, of_plan=True)

@@ -118,3 +118,14 @@ def test_each_control_is_opened_once_however_many_profiles_it_has(tmp_path, monk
     monkeypatch.setattr(PluginHost, "open_control", open_control)
     assert main(["check", str(path)]) == 0
     assert opened == ["nvml"]
+
+
+@pytest.mark.parametrize(("twice", "warned"), [('blank = "again"', False), ("", True)])
+def test_two_profiles_that_set_the_same_are_doubted_but_for_the_blank(twice, warned, tmp_path, capsys):
+    plan = tmp_path / "plan.toml"
+    head = PLAN.replace("allow_hardware_changes = true", twice)
+    same = head.replace('name = "quiet"\ncontrol = "nvml"\npower_limit_w = 99999', 'name = "calm"')
+    text = same if warned else same.replace('[[profiles]]\nname = "calm"\n', "")
+    plan.write_text(text, encoding="utf-8")
+    assert main(["check", str(plan)]) == 0
+    assert ("sets the same as" in " ".join(capsys.readouterr().out.split())) is warned
