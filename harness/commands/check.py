@@ -220,7 +220,7 @@ def _show(out: Console, plan: Plan) -> None:
         out.print(f"assumed: {assumption}", markup=False)
     if night.assumptions:
         out.print(
-            "likely: assumed times from half to two and a half times as long; rejected attempts add to it"
+            "likely: assumed times from a tenth to two and a half times as long; rejected attempts add to it"
         )
     out.print()
     if night.ends_early:

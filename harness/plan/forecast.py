@@ -19,7 +19,7 @@ from harness.stages import STAGES, Span
 
 _START_S, _WINDOW_S, _CLOSE_S = 5.0, 120.0, 2.0  # assumed
 _CLOSE_LONGEST_S = 60.0
-_LIKELY, _LIKELY_AS_LEARNED = (0.5, 2.5), (0.7, 1.5)
+_LIKELY, _LIKELY_AS_LEARNED = (0.1, 2.5), (0.7, 1.5)
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Forecast:
         attempts: Repeats to measure, sentinels included.
         phases: Phase -> its total over the night.
         likely: Phase -> range in which its total will probably lie, s: what is fixed exactly, what is assumed
-            from half to two and a half times of it (chosen here, no source), within the plan's bounds.
+            from a tenth to two and a half times of it (chosen here, no source), within the plan's bounds.
         longest_with_retries_s: As ``longest_s``, with every repeat accepted only at its last attempt.
         ends_early: The plan's own limit cuts the expected night short.
         assumptions: What was assumed, in words.

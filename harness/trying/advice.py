@@ -98,7 +98,11 @@ def changes(
 
 
 _LIMITS: Final = (
-    ("foreign-cpu-load", "end other programs, or allow more", "foreign_cpu_load_at_most_pct = 20"),
+    (
+        "foreign-cpu-load",
+        "end other programs, or only mark the attempts that they load",
+        'mark_only = ["foreign-cpu-load", "start-temperature", "ambient-temperature", "frame-cap"]',
+    ),
     ("foreign-gpu-load", "end what uses the card, or allow more", "extra_gpu_processes_at_most = 2"),
 )
 

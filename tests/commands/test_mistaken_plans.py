@@ -102,6 +102,11 @@ BY_CHECK = {
         "sound_level_dba",
     ),
     "instrument that ends": ("", STREAM.format(SAYS_P), "wall_power_w: no reading within"),
+    "score that no title gives": (
+        "repeats = 2",
+        'repeats = 2\nprimary_metrics = ["score"]',
+        "no title of the plan gives a score",
+    ),
     "script missing": (COMMAND, COMMAND.replace("bench", "bnech"), "there is no file"),
     "words in one text": (COMMAND, 'command = ["python3 bench.py"]', '["python3", "bench.py"]'),
     "command as one text": (COMMAND, 'command = "python3 bench.py"', '["python3", "bench.py"]'),

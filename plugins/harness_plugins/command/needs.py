@@ -18,6 +18,8 @@ from harness.plan.placeholders import Value, fill, names_in, values_of
 from harness.plan.schema import Cell, FrameLogSpec, Plan, rules_in_force
 from harness_plugins.command.options import CommandOptions
 
+#: Workloads of which it is known whether they give a score.
+_KNOWN: Final = frozenset(("command", "scene"))
 _LINES: Final = ("ready_line", "end_line", "fail_line", "pass_line", "score_line", "clock_line")
 
 
@@ -30,7 +32,21 @@ def title_needs(plan: Plan) -> list[Need]:
             index = places[cell.title.name]
             number = [s.name for s in cell.title.settings].index(cell.setting.name)
             found |= dict.fromkeys(_Asked(plan, cell, index, number).needs())
-    return list(found)
+    return [*found, *_score_needs(plan)]
+
+
+def _score_needs(plan: Plan) -> Iterator[Need]:
+    """A verdict on scores needs a title that gives one; other workloads may bring their own."""
+    cells = expand(plan)
+    if any(c.workload_options.get("score_line") or c.title.workload not in _KNOWN for c in cells):
+        return
+    for number, metric in enumerate(plan.plan.primary_metrics):
+        if metric == "score":
+            what, remedy = (
+                "no title of the plan gives a score",
+                "add a score_line, or decide on another metric",
+            )
+            yield Need(("plan", "primary_metrics", number), "missing", what, remedy, of_plan=True)
 
 
 class _Asked:
