@@ -11,6 +11,7 @@ not put them in force yet.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -55,6 +56,10 @@ class CardState:
             "fan": dict(self.fan),
             KEEP_AWAKE: self.keep_awake,
         }
+
+
+class Unsent(ControlRefused):
+    """A commit did not go through, or an edit failed that was not invalid: what is in force is not known."""
 
 
 class AmdCard:
@@ -173,37 +178,46 @@ class AmdCard:
         for path in self.fan_files():
             write_text(path, "r")
 
-    def set_table(self, wanted: Entries) -> None:
+    def set_table(self, wanted: Entries, *, whole: bool = False) -> None:
         """Set these entries and commit them. The level must be ``manual``.
 
         With a mask everything is sent to the card, whatever its file says: first with one value a step
         lower, so that the table differs from the one last sent.
 
+        Args:
+            wanted: Entries to set.
+            whole: Nothing is committed after an edit that was refused: half of a profile may lie above what
+                was found. Else the other edits are.
         Raises:
-            ControlRefused: An edit was refused; the others are in force.
+            ControlRefused: An edit was refused.
+            Unsent: So that it is not known what is in force.
         """
         table = self.table()
         present = table.entries
         changes = edits({key: value for key, value in wanted.items() if present.get(key) != value}, present)
         if not table.has_mask:
-            self._edit_all([*changes, "c"])
+            self._edit_all([*changes, "c"], whole)
             return
         target = {**present, **wanted}
         touched = {name: target[name] for name in _MASKED if name in target}
         aside = next((name for name in touched if target[name] > table.ranges[_MASKED[name]][0]), "vo")
         lower = {**touched, aside: target[aside] - 1}
-        self._edit_all([*changes, *edits(lower, present), "c", *edits(touched, present), "c"])
+        self._edit_all([*changes, *edits(lower, present), "c", *edits(touched, present), "c"], whole)
 
-    def _edit_all(self, commands: list[str]) -> None:
-        """All of them, also after one that was refused, which is told at the end."""
+    def _edit_all(self, commands: list[str], whole: bool) -> None:
+        """All of them, also after one that was refused, which is told at the end; or to the first refusal."""
         refusals = []
         for command in commands:
             try:
                 self.edit(command)
             except ControlRefused as error:
-                refusals.append(error)
+                if whole:
+                    raise
+                cause = error.__cause__
+                invalid = isinstance(cause, OSError) and cause.errno == errno.EINVAL
+                refusals.append(error if invalid and command != "c" else Unsent(str(error)))
         if refusals:
-            raise refusals[0]
+            raise next((error for error in refusals if isinstance(error, Unsent)), refusals[0])
 
     def show_the_makers(self) -> Entries:
         """Have the table show the maker's values, in force only where a reset can't but commit them.

@@ -88,7 +88,7 @@ class AmdgpuControl:
             if options.uses_table:
                 card.set_level("manual")
                 table = {**maker.table, **changes}
-                _edit(lambda: card.set_table(table))
+                _edit(lambda: card.set_table(table, whole=True))
         else:
             maker, changes = self._from_the_makers_state(card, found, options)
         limit_w = options.power_limit_w
@@ -230,7 +230,7 @@ class AmdgpuControl:
                     "profile starts; nothing is raised above the state found. Put it back with the program "
                     "that tuned it, or by `levelrig restore`"
                 )
-            _edit(lambda: card.set_table({**table, **changes}))
+            _edit(lambda: card.set_table({**table, **changes}, whole=True))
             if card.commits_at_reset():
                 card.set_level("manual")
         default_uw = card.cap_uw("_default")

@@ -6,8 +6,12 @@ The machine and the sources of its rules: :mod:`tests.machine.amd`.
 from __future__ import annotations
 
 import contextlib
+import errno
+import itertools
+import os
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -246,6 +250,47 @@ def test_a_limit_raised_by_hand_and_kept_in_the_table_is_in_force_after_the_rest
     assert tree.state(HOME)["firmware"]["ppt"] == 0
     control.restore(snapshot)
     assert (tree.state(HOME)["cap_w"], tree.state(HOME)["firmware"]) == (380, before)
+
+
+def one_fault(tree: Tree, monkeypatch: pytest.MonkeyPatch, at: int) -> None:
+    """The write of this number from now on ends in an input/output error."""
+    write, numbers = tree.write, itertools.count()
+
+    def faulty(path: Path, data: bytes) -> int:
+        if next(numbers) == at:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+        return write(path, data)
+
+    monkeypatch.setattr(tree, "write", faulty)
+
+
+@pytest.mark.parametrize("at", range(0, 26, 3))
+def test_a_restore_with_one_fault_is_right_or_says_that_it_is_not(
+    tree: Tree, monkeypatch: pytest.MonkeyPatch, at: int
+) -> None:
+    control = machine(tree, "navi31")
+    found, snapshot = tree.state(HOME), control.snapshot()
+    control.apply(profile_of(voltage_offset_mv=-40))
+    one_fault(tree, monkeypatch, at + at // 3 % 3)
+    try:
+        control.restore(snapshot)
+    except ControlRefused:
+        return
+    assert tree.state(HOME)["firmware"] == found["firmware"]
+
+
+@pytest.mark.parametrize("at", range(8))
+def test_half_of_a_profile_is_never_committed(tree: Tree, monkeypatch: pytest.MonkeyPatch, at: int) -> None:
+    control = machine(tree, "polaris")
+    put(tree, "pp_od_clk_voltage", "s 6 1200 1100", "c")
+    found = tree.state(HOME)["firmware"]
+    with tree.change(HOME) as state:
+        state["highest"] = {}
+    one_fault(tree, monkeypatch, at)
+    with contextlib.suppress(ControlRefused):
+        control.apply(profile_of(core_clock_ceiling_mhz=1100))
+    highest = {name: mhz for name, mhz in tree.state(HOME)["highest"].items() if name in found}
+    assert {name for name, value in highest.items() if value > found[name]} == set()
 
 
 def test_factory_sees_what_differs_from_the_makers_state_that_it_once_saw(tree: Tree) -> None:
