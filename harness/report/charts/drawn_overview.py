@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from harness.numerals import signed
 from harness.report.charts import style as look
 from harness.report.charts.chart import Looks, draw_points, is_upright, legend, width_pt
-from harness.report.charts.lettering import fitted
+from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.style import ProfileLook
 from harness.report.elements import number, records
@@ -221,7 +221,11 @@ def efficiency(
                 alpha=0.45,
             )
             said = f"{number(point['speed_pct'], 1)} % speed, {number(point['power_pct'], 1)} % power"
-            name = fitted(labels[str(point["profile"])], 0.5 * width_pt(figure), 9 * scale)
+            name = fitted(
+                labels[str(point["profile"])],
+                0.9 * width_pt(figure) - measured_pt(f"mmmm: {said}", 9 * scale),
+                9 * scale,
+            )
             ax.plot(
                 point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale, ls="",
                 label=f"{name}: {said}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -20,6 +20,9 @@ from harness.report.elements import records
 from harness.report.folder import Campaign
 from harness.report.names import Names
 from harness.report.sections.summary import shown_change
+
+#: Values below each other in a still of the comparison; upright, two panels share the height.
+VALUES_OF_A_STILL = 16
 
 
 def looks_of(campaign: Campaign) -> dict[str, style.ProfileLook]:
@@ -94,7 +97,11 @@ def comparison_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
     data = effects(analysis, names, [speed, *ratios_in("comparison-chart")])
     settings = analysis.settings
     labels = labels_of(names, looks)
-    return Chart(
+
+    def drawn(part: pd.DataFrame) -> Any:
+        return drawn_overview.comparison(part, looks, labels, settings.margin_pct, names[settings.reference])
+
+    whole = Chart(
         id="comparison",
         heading="Change against the reference, title by title",
         caption=(
@@ -104,9 +111,28 @@ def comparison_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
         ),
         alt=analysis.answer,
         data=data,
-        draw=drawn_overview.comparison(data, looks, labels, settings.margin_pct, names[settings.reference]),
+        draw=drawn(data),
         height_in=1.2 + 0.15 * len(data.drop_duplicates("row_label")) * (1 + data["profile"].nunique()),
     )
+    return replace(whole, stills=_stills(whole, data, drawn))
+
+
+def _stills(whole: Chart, data: pd.DataFrame, drawn: Callable[[pd.DataFrame], Any]) -> list[Chart]:
+    """Parts of the comparison in which each value has a line of its own; none where one still holds all."""
+    rows = list(dict.fromkeys(data["row_label"]))
+    each = max(1, VALUES_OF_A_STILL // data["profile"].nunique())
+    count = -(-len(rows) // each)
+    if count < 2:
+        return []
+    share = -(-len(rows) // count)
+    parts = [data[data["row_label"].isin(rows[i : i + share])] for i in range(0, len(rows), share)]
+    return [
+        replace(
+            whole, id=f"{whole.id}-{i}-of-{len(parts)}", heading=f"{whole.heading}, {i} of {len(parts)}",
+            data=part, draw=drawn(part),
+        )
+        for i, part in enumerate(parts, start=1)
+    ]  # fmt: skip
 
 
 def levels_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | None:

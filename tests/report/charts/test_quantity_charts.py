@@ -13,6 +13,7 @@ from harness.report.charts import (
     drawn_bars,
     drawn_overview,
     drawn_title,
+    figures,
     film,
     lettering,
     publish,
@@ -280,3 +281,24 @@ def test_without_the_extra_a_film_names_what_is_missing(monkeypatch, tmp_path):
     monkeypatch.setitem(__import__("sys").modules, "av", None)
     with pytest.raises(film.ReportMissing, match=r"levelrig\[film\]"):
         film.films([], tmp_path, [DRESS], LOOKS, LABELS)
+
+
+@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920)])
+@pytest.mark.parametrize(("titles", "profiles"), [(10, 3), (5, 7)])
+def test_each_value_of_a_comparison_s_stills_has_a_line_of_its_own(titles, profiles, size):
+    names = [f"profile-{i}" for i in range(profiles)]
+    some = effects()[lambda d: d["row_label"].isin([f"Title of number {t}" for t in range(titles)])]
+    data = pd.concat([some.assign(profile=name) for name in names], ignore_index=True)
+    looks, labels = profile_looks(["factory", *names], "factory"), {name: name for name in names}
+
+    def draw(part):
+        return drawn_overview.comparison(part, looks, labels, 3.0, "Factory")
+
+    whole = Chart("comparison", "Change", "", "", data, draw(data), 4.0)
+    parts = figures._stills(whole, data, draw)
+    assert pd.concat(part.data for part in parts).sort_index().equals(data.sort_index())
+    figure = drawn(parts[0].draw, size)
+    boxes = [t.get_window_extent() for ax in figure.axes for t in ax.texts]
+    assert boxes
+    for i, box in enumerate(boxes):
+        assert not any(box.padded(-4).overlaps(other.padded(-4)) for other in boxes[:i])
