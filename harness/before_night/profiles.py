@@ -26,8 +26,9 @@ def profile_needs(plan: Plan, host: PluginHost, rig: Rig) -> Iterator[Need]:
 
 def _refused(index: int, profile: ProfileSpec, host: PluginHost, rig: Rig) -> Iterator[Need]:
     """What a control that changes no hardware has against the profile on this machine."""
-    if host.kind("control", profile.control).changes_hardware:
-        return
+    kind = host.kind("control", profile.control)
+    if kind.changes_hardware or kind.options is None:
+        return  # asked elsewhere; nothing to refuse
     for problem in rig.open_control(profile.control).check(profile):
         key = problem.where.removeprefix(f"profiles.{profile.name}").removeprefix(".")
         place = ("profiles", index, key) if key in profile.options else ("profiles", index)
