@@ -31,6 +31,7 @@ def comparison(
     margin_pct: float,
     against: str,
     within: str | None = None,
+    whole: pd.DataFrame | None = None,
 ) -> Callable[[FigureBase, float], None]:
     """Change against the reference by title, with intervals and the margin as a band.
 
@@ -39,6 +40,7 @@ def comparison(
             ``low_pct``, ``high_pct``; one panel for each ``metric_label``.
         against: What a reader calls the reference.
         within: Heading whose values are rows of their own under each ``row_label``.
+        whole: What this is a part of, so that all parts have one scale.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
@@ -92,6 +94,9 @@ def comparison(
                 ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
         for ax in axes if upright else axes[:1]:
             rows.label(figure, ax, len(panels) if upright else 1)
+        if whole is not None:
+            ends = whole[["low_pct", "change_pct", "high_pct"]].stack()
+            axes[0].set_xlim(1.05 * min(ends.min(), low_edge), 1.05 * max(ends.max(), high_edge))
         _margin_for_values(axes[0], figure, 1 if upright else len(panels), scale)
         figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
         legend(figure, axes[0])

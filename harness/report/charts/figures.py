@@ -99,7 +99,8 @@ def comparison_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
     labels = labels_of(names, looks)
 
     def drawn(part: pd.DataFrame) -> Any:
-        return drawn_overview.comparison(part, looks, labels, settings.margin_pct, names[settings.reference])
+        against = names[settings.reference]
+        return drawn_overview.comparison(part, looks, labels, settings.margin_pct, against, whole=data)
 
     whole = Chart(
         id="comparison",

@@ -292,12 +292,14 @@ def test_each_value_of_a_comparison_s_stills_has_a_line_of_its_own(titles, profi
     looks, labels = profile_looks(["factory", *names], "factory"), {name: name for name in names}
 
     def draw(part):
-        return drawn_overview.comparison(part, looks, labels, 3.0, "Factory")
+        return drawn_overview.comparison(part, looks, labels, 3.0, "Factory", whole=data)
 
     whole = Chart("comparison", "Change", "", "", data, draw(data), 4.0)
     parts = figures._stills(whole, data, draw)
     assert pd.concat(part.data for part in parts).sort_index().equals(data.sort_index())
     figure = drawn(parts[0].draw, size)
+    scales = {drawn(part.draw, size).axes[0].get_xlim() for part in parts}
+    assert len(scales) == 1, "a change is as long in every part"
     boxes = [t.get_window_extent() for ax in figure.axes for t in ax.texts]
     assert boxes
     for i, box in enumerate(boxes):
