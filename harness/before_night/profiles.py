@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from harness.errors import HarnessError
 from harness.needs.need import Need
 from harness.plan.schema import Plan, ProfileSpec
 from harness.plugins import PluginHost
@@ -29,7 +30,14 @@ def _refused(index: int, profile: ProfileSpec, host: PluginHost, rig: Rig) -> It
     kind = host.kind("control", profile.control)
     if kind.changes_hardware or kind.options is None:
         return  # asked elsewhere; nothing to refuse
-    for problem in rig.open_control(profile.control).check(profile):
+    try:
+        found = rig.open_control(profile.control).check(profile)
+    except HarnessError as error:  # as one that only a rehearsal has
+        yield Need(
+            ("profiles", index, "control"), "doubtful", str(error), "rehearse it, or name another control"
+        )
+        return
+    for problem in found:
         key = problem.where.removeprefix(f"profiles.{profile.name}").removeprefix(".")
         place = ("profiles", index, key) if key in profile.options else ("profiles", index)
         yield Need(place, "missing", problem.what, problem.remedy)

@@ -280,3 +280,11 @@ def test_the_first_attempt_catches_the_rest_and_the_other_titles_are_measured(tm
 
 def test_forty_mistakes_are_in_the_tables():
     assert len({*BY_CHECK, *BY_WARNING, *BY_FIRST_ATTEMPT}) >= 40
+
+
+def test_a_profile_of_rehearsals_is_a_warning(check):
+    code, said = check(
+        'control = "processor"\npriority = "low"', 'control = "simulated"\npower_limit_w = 200'
+    )
+    assert code == 0
+    assert "runs in a rehearsal only" in "".join(need["what"] for need in said["needs"])
