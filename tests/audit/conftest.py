@@ -12,6 +12,13 @@ import pytest
 
 from tests.audit.nights import KINDS, Night
 
+#: For tests of every kind: four of them each time, all of them by hand.
+EACH = [
+    kind
+    if kind in ("complete", "crashing", "scores", "re-measured")
+    else pytest.param(kind, marks=pytest.mark.endurance)
+    for kind in KINDS
+]
 MakeNight = Callable[[str], Night]
 
 

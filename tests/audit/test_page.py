@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.audit.conftest import MakeNight
-from tests.audit.nights import KINDS
+from tests.audit.conftest import EACH, MakeNight
 from tests.audit.page import Cell, Page, read_page, step, value, values
 
 
@@ -31,7 +30,7 @@ def near(shown: str, expected: float) -> None:
     assert value(shown) == pytest.approx(expected, abs=0.5001 * step(shown)), shown
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_account_of_attempts_adds_up(night: MakeNight, kind: str):
     folder = night(kind).folder
     table = pd.read_parquet(folder / "dataset" / "attempts.parquet")
@@ -55,7 +54,7 @@ def test_the_account_of_attempts_adds_up(night: MakeNight, kind: str):
     assert sentence[0][:-1] in methods
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_conditions_are_those_of_the_counted_repeats(night: MakeNight, kind: str):
     folder = night(kind).folder
     table = page_of(folder).tables["table-conditions"]
@@ -82,7 +81,7 @@ def test_the_conditions_are_those_of_the_counted_repeats(night: MakeNight, kind:
                 near(shown, expected)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_distribution_of_frames_is_that_of_the_counted_repeats(night: MakeNight, kind: str):
     folder = night(kind).folder
     page = page_of(folder)
@@ -120,7 +119,7 @@ def frames_of(folder: Path, row: dict[str, Any]) -> np.ndarray:
     return pd.read_parquet(path)["frametime_ms"].to_numpy(float) if path.exists() else np.empty(0)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_drift_chart_shows_each_repeat_against_its_cells_published_mean(night: MakeNight, kind: str):
     folder = night(kind).folder
     page = page_of(folder)
@@ -144,7 +143,7 @@ def test_the_drift_chart_shows_each_repeat_against_its_cells_published_mean(nigh
     assert expected == len(table.rows)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_middle_repeat_and_the_choice_of_repeats_know_no_sentinels(night: MakeNight, kind: str):
     folder = night(kind).folder
     page = page_of(folder)
@@ -163,7 +162,7 @@ def test_the_middle_repeat_and_the_choice_of_repeats_know_no_sentinels(night: Ma
         assert max(int(n) for n in re.findall(r"<option>(\d+)</option>", options)) <= most
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_every_number_with_a_name_is_in_the_list_of_numbers_and_says_the_same(night: MakeNight, kind: str):
     folder = night(kind).folder
     numbers = json.loads((folder / "report" / "numbers.json").read_text(encoding="utf-8"))["numbers"]
@@ -192,7 +191,7 @@ def _says(name: str, cell: Cell, entry: dict[str, Any]) -> None:
         assert high == pytest.approx(ends[2], abs=0.5001 * step(shown)), name
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_first_screen_shows_the_numbers_of_the_list_and_what_they_are_changes_of(
     night: MakeNight, kind: str
 ):
@@ -223,7 +222,7 @@ def test_the_first_screen_shows_the_numbers_of_the_list_and_what_they_are_change
                 near(page.levels[name], over[side])
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_first_screen_says_what_went_wrong_under_each_profile(night: MakeNight, kind: str):
     folder = night(kind).folder
     attempts = pd.read_parquet(folder / "dataset" / "attempts.parquet")
@@ -245,7 +244,7 @@ def test_the_first_screen_says_what_went_wrong_under_each_profile(night: MakeNig
         )
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_first_picture_draws_the_published_means(night: MakeNight, kind: str):
     folder = night(kind).folder
     html = (folder / "report" / "index.html").read_text(encoding="utf-8")
@@ -274,7 +273,7 @@ def test_the_first_picture_draws_the_published_means(night: MakeNight, kind: str
     assert looked >= 4
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_every_number_of_the_tables_of_results_has_a_name(night: MakeNight, kind: str):
     tables = page_of(night(kind).folder).tables
     bare = {
@@ -295,7 +294,7 @@ def test_every_number_of_the_tables_of_results_has_a_name(night: MakeNight, kind
                     assert cell.number or heading in ("Title", "Profile", "Metric", "unit"), (name, heading)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_no_number_on_the_page_is_a_negative_zero(night: MakeNight, kind: str):
     folder = night(kind).folder
     page = page_of(folder)

@@ -15,8 +15,7 @@ import pandas as pd
 import pytest
 
 from tests.audit.arithmetic import frame_figures, telemetry_figures
-from tests.audit.conftest import MakeNight
-from tests.audit.nights import KINDS
+from tests.audit.conftest import EACH, MakeNight
 
 
 def test_nothing_here_imports_the_program():
@@ -32,7 +31,7 @@ def folder_of(row: dict[str, Any]) -> str:
     return f"{row['cell_id']}/{kind}{row['repeat_index']}.{row['attempt_index']}"
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_each_figure_of_each_attempt_follows_from_its_raw_files(night: MakeNight, kind: str):
     folder = night(kind).folder
     plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
@@ -61,7 +60,7 @@ def test_each_figure_of_each_attempt_follows_from_its_raw_files(night: MakeNight
     assert compared > 200
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_tables_hold_what_the_journal_holds_and_what_counts(night: MakeNight, kind: str):
     folder = night(kind).folder
     attempts = pd.read_parquet(folder / "dataset" / "attempts.parquet").to_dict("records")
@@ -89,7 +88,7 @@ def test_the_tables_hold_what_the_journal_holds_and_what_counts(night: MakeNight
     assert [folder_of(row) for row in repeats] == [folder_of(row) for row in accepted]
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_each_csv_says_what_its_parquet_says(night: MakeNight, kind: str):
     dataset = night(kind).folder / "dataset"
     for path in sorted(dataset.glob("*.parquet")):

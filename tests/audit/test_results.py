@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.audit.conftest import MakeNight
+from tests.audit.conftest import EACH, MakeNight
 from tests.audit.inference import MADE_OF, Campaign
-from tests.audit.nights import CANYON, HARBOUR, KINDS, QUIET, levelrig, plan_text, rehearsed
+from tests.audit.nights import CANYON, HARBOUR, QUIET, levelrig, plan_text, rehearsed
 from tests.audit.test_page import counted
 from tests.audit.test_raw_files import folder_of
 
@@ -40,7 +40,7 @@ def same(found: float, expected: float, what: str) -> None:
         assert found == pytest.approx(expected, rel=1e-8, abs=1e-10), what
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_each_cells_mean_and_interval(night: MakeNight, kind: str):
     folder = night(kind).folder
     mine = campaign_of(folder)
@@ -57,7 +57,7 @@ def test_each_cells_mean_and_interval(night: MakeNight, kind: str):
         assert row["n"] == n
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_each_change_its_interval_and_its_verdict(night: MakeNight, kind: str):
     folder = night(kind).folder
     mine = campaign_of(folder)
@@ -82,7 +82,7 @@ def test_each_change_its_interval_and_its_verdict(night: MakeNight, kind: str):
         _decided(row)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_each_figure_over_titles_its_interval_and_its_verdict(night: MakeNight, kind: str):
     folder = night(kind).folder
     mine = campaign_of(folder)
@@ -137,7 +137,7 @@ def _decided(row: dict[str, Any]) -> None:
     assert found == expected or (found == "withheld" and expected != "undecided"), row["sentence"]
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_profiles_side_by_side_rest_on_common_titles(night: MakeNight, kind: str):
     folder = night(kind).folder
     mine = campaign_of(folder)
@@ -199,7 +199,7 @@ def test_each_uncertainty_by_instruments(night: MakeNight):
         same(row["u_instrument"], math.sqrt(square) * relative, row["metric"])
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_scatter_between_repeats(night: MakeNight, kind: str):
     folder = night(kind).folder
     mine = campaign_of(folder)

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.audit.conftest import MakeNight
-from tests.audit.nights import KINDS, Night, levelrig
+from tests.audit.conftest import EACH, MakeNight
+from tests.audit.nights import Night, levelrig
 from tests.audit.page import read_page, value
 
 CRASHED = (
@@ -121,7 +121,7 @@ def test_a_score_of_which_less_is_better_gets_worse_on_a_slower_card_and_the_pag
 # -- one word, one number, everywhere --------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_the_terminals_table_tells_the_numbers_of_the_answer(night: MakeNight, kind: str):
     made = night(kind)
     answer = answer_of(made)
@@ -149,7 +149,7 @@ def test_status_counts_sentinels_apart_from_repeats(night: MakeNight):
     assert found["sentinels"] == int(attempts["sentinel"].sum())
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", EACH)
 def test_numbers_drawn_in_charts_keep_their_digits(tmp_path: Path, night: MakeNight, kind: str):
     for text in svg_texts(night(kind)):
         assert not re.search(r"[−-]0\.0\b|\be[+-]?\d", text), text
@@ -212,10 +212,10 @@ def test_the_accuracy_of_a_difference_of_thermometers_is_of_what_each_of_them_re
         assert row["u_instrument"] == pytest.approx(expected, rel=1e-9)
 
 
-def test_beaten_says_what_was_not_decided_and_never_the_error_of_measurement(night: MakeNight):
-    for kind in KINDS:
-        page = read_page(night(kind).folder / "report" / "index.html")
-        assert "not beyond the error of measurement" not in page.text
+@pytest.mark.parametrize("kind", EACH)
+def test_beaten_says_what_was_not_decided_and_never_the_error_of_measurement(night: MakeNight, kind: str):
+    page = read_page(night(kind).folder / "report" / "index.html")
+    assert "not beyond the error of measurement" not in page.text
 
 
 def test_a_night_that_may_outlast_its_limit_is_told_beside_it(tmp_path: Path):

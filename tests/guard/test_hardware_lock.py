@@ -104,7 +104,8 @@ def test_the_lock_of_a_killed_run_is_its_watchs_until_the_restore_is_proven(tmp_
         holder.kill()
         holder.communicate()
         end_s = time.monotonic() + 60
-        while read_holder(tmp_path / LOCK_NAME).doing != "watch" and time.monotonic() < end_s:
+        # None for a moment, while the watch writes its name
+        while getattr(read_holder(tmp_path / LOCK_NAME), "doing", "") != "watch" and time.monotonic() < end_s:
             time.sleep(0.05)
         with pytest.raises(HardwareBusy, match=r"watch of a run that ended.*levelrig restore"):
             take(tmp_path)

@@ -60,6 +60,10 @@ class Device(Protocol):
         """A write to this file. Raises OSError where the kernel refuses; the state is kept then."""
 
 
+#: Number of the last change whose files were printed.
+_PRINTED_FILE = ".machine.printed"
+
+
 class Killed(BaseException):
     """The process is gone before its next write."""
 
@@ -136,6 +140,7 @@ class Tree:
         home = self._owner(real)
         if home is not None and real.exists():
             name = str(real.relative_to(self.root / home))
+            self._print_what_a_kill_left()
             state = self._load()["states"][home]
             before = dict(state)
             self._devices[home].read(state, name)
@@ -197,12 +202,23 @@ class Tree:
             content = self._load()
             before = {home: json.dumps(state) for home, state in content["states"].items()}
             yield content
+            content["changes"] = content.get("changes", 0) + 1
             fresh = self.root / f"{_STATE_FILE}.{os.getpid()}"
             fresh.write_text(json.dumps(content))
             fresh.replace(self.root / _STATE_FILE)
             for home, device in self._devices.items():
                 if json.dumps(content["states"][home]) != before.get(home):
                     self._print(home, device.files(content["states"][home]))
+            (self.root / _PRINTED_FILE).write_text(str(content["changes"]))
+
+    def _print_what_a_kill_left(self) -> None:
+        """A kernel's change is whole; of ours, a kill may strike between the state and the files."""
+        printed = self.root / _PRINTED_FILE
+        if printed.exists() and printed.read_text() == str(self._load().get("changes", 0)):
+            return
+        with self._changing() as content:
+            for home, device in self._devices.items():
+                self._print(home, device.files(content["states"][home]))
 
     def _print(self, home: str, files: Mapping[str, str | bytes]) -> None:
         for name, text in files.items():

@@ -33,7 +33,7 @@ def assert_nothing_lost(result: dict[str, Any]) -> None:
     assert {key: result[key] for key in bad} == dict.fromkeys(bad, 0)
 
 
-@pytest.mark.parametrize("how", ["kill", "kill-within"])
+@pytest.mark.parametrize("how", [pytest.param("kill", marks=pytest.mark.endurance), "kill-within"])
 def test_whatever_effect_of_the_store_is_broken_the_resumed_run_ends_with_the_undisturbed_tables(how):
     result = explore("--how", how, "--repeats", "1", "--profiles", "1")
     assert_nothing_lost(result)
@@ -43,8 +43,9 @@ def test_whatever_effect_of_the_store_is_broken_the_resumed_run_ends_with_the_un
         assert result["breaks"] == result["points"]
 
 
-def test_at_whatever_effect_of_the_store_an_error_strikes_nothing_is_lost():
-    result = explore("--how", "eio", "--how", "enospc", "--in-turns", "--repeats", "1", "--profiles", "1")
+def test_at_whatever_effect_of_the_store_a_kill_or_an_error_strikes_nothing_is_lost():
+    ways = ["--how", "kill", "--how", "eio", "--how", "enospc", "--in-turns"]
+    result = explore(*ways, "--repeats", "1", "--profiles", "1")
     assert_nothing_lost(result)
     assert result["points"] == sum(result["effects_of_one_run"].values())
 

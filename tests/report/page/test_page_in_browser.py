@@ -82,7 +82,7 @@ def test_without_scripts_the_page_shows_every_chart_all_the_same(
     address: str, visit: Callable[..., Any]
 ) -> None:
     page = visit(address, java_script_enabled=False).page
-    assert page.locator(".picture svg").count() == 14
+    assert page.locator(".picture svg").count() == 17
     assert page.locator(".picture svg:visible").count() == 5, "those of the titles are folded"
     page.locator("#inside details.fold > summary").first.click()
     assert page.locator(".picture svg:visible").count() == 8
@@ -94,7 +94,7 @@ def test_print_shows_the_drawings_and_no_controls(address: str, visit: Callable[
     drawn(page)
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert page.locator(".picture svg:visible").count() == 14
+    assert page.locator(".picture svg:visible").count() == 17
     assert page.locator("#controls:visible").count() == 0
 
 
