@@ -70,7 +70,7 @@ def wait_until(true: Callable[[], bool], patience_s: float = 60.0) -> bool:
     return False
 
 
-# By hand: about one kill in ten was not put back within a minute on a loaded machine; the cause is open.
+# By hand: on a loaded machine one kill was not put back within a minute, once; the cause is open.
 @pytest.mark.endurance
 @pytest.mark.parametrize(
     ("generation", "kernel", "writes"),
