@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from harness import userfiles
 from harness.boundary import behind_boundary
 from harness.errors import PlanError, Problem, SafetyStop, WorkloadFailed
+from harness.parquet import read_parquet
 from harness.plan.cells import expand
 from harness.plan.schema import Cell, Plan
 from harness.rig import Launch, Rig, Workload
@@ -166,7 +166,7 @@ def read_trace(path: Path) -> pa.Table:
     content = userfiles.read_bytes(path, "curve", at_most_bytes=LARGEST_CURVE_BYTES)
     try:
         if path.suffix == ".parquet" or content.startswith(b"PAR1"):
-            return _numbers_in(path, pq.read_table(pa.BufferReader(content)))
+            return _numbers_in(path, read_parquet(pa.BufferReader(content)))
         text = userfiles.text_of(content, path)
         table = pa.Table.from_pandas(pd.read_csv(io.StringIO(text), comment="#"), preserve_index=False)
         return _numbers_in(path, table)

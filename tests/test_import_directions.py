@@ -45,6 +45,7 @@ ALLOWED: dict[str, str] = {
     "userfiles": "errors",
     "log": "inside plaintext",
     "numerals": "",
+    "parquet": "",
     "marks": "identity proctable",
     "output": "inside lines log patterns",
     "titlewatch": "identity isolated marks",
@@ -66,16 +67,16 @@ ALLOWED: dict[str, str] = {
     "frames": "columns errors metrics numerals plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan reasons store",
-    "store": "attempt_row columns csvtext errors filelock inside numerals plan reasons rig rig_identity "
-    "tables userfiles",
-    "collect": "checks errors frames inside metrics numerals plan store tables userfiles",
+    "store": "attempt_row columns csvtext errors filelock inside numerals parquet plan reasons rig "
+    "rig_identity tables userfiles",
+    "collect": "checks errors frames inside metrics numerals parquet plan store tables userfiles",
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
     "before_night": "errors log metrics needs plan plugins rig stages store telemetry",
     "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
-    "numerals plan reasons rig rig_identity stages store tables telemetry",
-    "characterise": "boundary errors plan rig telemetry userfiles",
+    "numerals parquet plan reasons rig rig_identity stages store tables telemetry",
+    "characterise": "boundary errors parquet plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
     "doctor": "card clock errors hookspecs plugins rig stages",
@@ -88,7 +89,7 @@ ALLOWED: dict[str, str] = {
     "report.conditions": "plan stages",
     "report.names": "report.folder",
     "report.files": "errors inside",
-    "report.reading": "errors inside plan store",
+    "report.reading": "errors inside parquet plan store",
     "report.folder": "analysis errors metrics plan report.reading store tables",
     "report.mean_levels": "analysis metrics report.elements",
     "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",

@@ -30,6 +30,7 @@ from harness.errors import FrameLogError, NothingToAnalyse, StoreError, UnsafePa
 from harness.frames.mapping import ColumnMapping
 from harness.metrics import METRICS
 from harness.numerals import agreed, counted
+from harness.parquet import read_parquet
 from harness.plan.schema import LowDefinition
 from harness.tables import attempts_schema
 
@@ -258,7 +259,7 @@ def _read(path: Path, campaign: Path | None) -> pa.Table:
         if pq.read_metadata(file).num_rows > MOST_REPEATS:
             raise FrameLogError(f"{path}: over {MOST_REPEATS:,} rows; no table of repeats has so many")
         file.seek(0)
-        return pq.read_table(file)
+        return read_parquet(file)
 
 
 def _open(path: Path, campaign: Path | None) -> BinaryIO:

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from harness import inside
 from harness.attempt_row import AttemptRow
@@ -20,6 +19,7 @@ from harness.conditions.thermal import ThermalModel, WaitCurve
 from harness.engine.gatekeeper import watched_gate
 from harness.engine.history import History
 from harness.frames.metrics import per_second_fps
+from harness.parquet import read_parquet
 from harness.plan.schema import Cell, Plan, rules_in_force
 from harness.stages import TEMPERATURE
 from harness.stages.gate import Gate, GateReadings
@@ -86,7 +86,7 @@ def _learn(
 def _read(path: Path) -> pa.Table | None:
     try:
         with inside.opened(path.parent, path) as file:
-            return pq.read_table(file)
+            return read_parquet(file)
     except (OSError, pa.ArrowException):
         return None
 

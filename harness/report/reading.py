@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from harness import inside
 from harness.errors import StoreError, UnsafePath
+from harness.parquet import read_parquet
 from harness.plan.afterwards import chosen_afterwards
 from harness.plan.schema import Plan
 from harness.store.artifacts import sha256_of
@@ -132,7 +132,7 @@ class Reader:
 
     def _table(self, path: Path, columns: list[str] | None = None) -> pa.Table:
         with inside.opened(self.folder, path) as file:
-            return pq.read_table(file, columns=columns)
+            return read_parquet(file, columns)
 
     def _journal(self, read: Callable[[CampaignStore], T]) -> T | None:
         try:

@@ -214,7 +214,8 @@ def describe(folder: Path, path: Path, *, row_count: int | None = None, partial:
 def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
     """A committed table, if it still is what was committed. Raises StoreError."""
     import pyarrow as pa
-    import pyarrow.parquet as pq
+
+    from harness.parquet import read_parquet
 
     if artifact is None:
         raise StoreError(f"{path}: no such table was kept; nothing to read")
@@ -222,7 +223,7 @@ def read_kept(path: Path, artifact: Artifact | None) -> pa.Table:
         if sha256_of(path) != artifact.sha256:
             raise StoreError(f"{path}: its SHA-256 differs from the journal's; put a copy of the file back")
         with inside.opened(path.parent, path) as file:
-            return pq.read_table(file)
+            return read_parquet(file)
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"{path}: can't be read ({error}); put a copy of the file back") from error
 

@@ -24,6 +24,7 @@ import pyarrow.parquet as pq
 from harness import inside
 from harness.errors import StoreError
 from harness.numerals import counted
+from harness.parquet import read_parquet
 from harness.store import dataset, export, records
 from harness.store.artifacts import ROW_NAME, Artifact, describe
 from harness.store.campaign_state import JOURNAL_LOST
@@ -238,7 +239,7 @@ def _rows(
     exported: list[Mapping[str, Any]] = []
     with suppress(OSError, ValueError, pa.ArrowException):
         with inside.opened(folder, folder / "dataset" / "attempts.parquet") as file:
-            table = pq.read_table(file).to_pylist()
+            table = read_parquet(file).to_pylist()
         exported = [row for row in map(_without_nulls, table) if _whole(row)]
     found: dict[str, dict[str, Any]] = {}
     counts: dict[str, int] = {}

@@ -323,13 +323,14 @@ def _against_files(journal: Journal, folder: Path, manifest: Mapping[str, Any]) 
 def _against_dataset(journal: Journal, folder: Path) -> list[str]:
     """Attempts that were exported and that the journal has not."""
     import pyarrow as pa
-    import pyarrow.parquet as pq
+
+    from harness.parquet import read_parquet
 
     path = folder / "dataset" / "attempts.parquet"
     try:
         names = ["cell_id", "repeat_index", "attempt_index", "sentinel", "second_look"]
         with inside.opened(folder, path) as file:
-            exported = pq.read_table(file, columns=names).to_pylist()
+            exported = read_parquet(file, names).to_pylist()
     except (OSError, pa.ArrowException, KeyError, ValueError):
         return []
     known = {r[0] for r in journal.query("SELECT attempt_id FROM attempts")}

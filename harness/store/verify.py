@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 from harness import inside
 from harness.errors import StoreError
 from harness.numerals import counted
+from harness.parquet import read_parquet
 from harness.store import dataset, records, soundness
 from harness.store.artifacts import Artifact, sha256_of
 from harness.store.files import TEMPORARY
@@ -236,7 +237,7 @@ def _check_rows(folder: Path, journal: Journal) -> list[Damage]:
         consequence = "run the plan again on this folder: it is written again from the journal"
         try:
             with inside.opened(folder, path) as file:
-                written = pq.read_table(file)
+                written = read_parquet(file)
         except (OSError, pa.ArrowInvalid) as error:
             found.append(Damage(relative, "damaged", f"it can't be read ({error})", consequence))
             continue
