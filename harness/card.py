@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.errors import HarnessError
+from harness.errors import ControlRefused, HarnessError
 
 #: Table and key by which a plan names its card.
 CARD_KEY: Final = "rig.card"
@@ -156,6 +156,23 @@ def choose_card(cards: Sequence[GraphicsCard], words: Sequence[tuple[str, str | 
             )
         chosen = chosen or (where, found[0])
     return chosen[1] if chosen else None
+
+
+def leave_alone(deviations: Sequence[str], by: str, to_set: str) -> None:
+    """Several cards and no record of what was changed: none is touched, and what differs is said.
+
+    Args:
+        deviations: In what the cards differ from their maker's state.
+        by: What a person names a card by, as ``ADDRESS``.
+        to_set: What is set then.
+    Raises:
+        ControlRefused: Some differ.
+    """
+    if deviations:
+        raise ControlRefused(
+            f"{'; '.join(deviations)}; no record tells that levelrig changed it, so it is not touched: "
+            f"name the card, as in `levelrig restore --card {by}`, to set {to_set}"
+        )
 
 
 def _what_to_write(cards: Sequence[GraphicsCard]) -> str:

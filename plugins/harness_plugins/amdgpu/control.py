@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from harness.card import GraphicsCard, normal_address
+from harness.card import GraphicsCard, leave_alone, normal_address
 from harness.errors import ControlRefused, NotInForce, PluginError, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
@@ -155,11 +155,7 @@ class AmdgpuControl:
         failures = [f"card {address} is gone" for address in snapshot if address not in present]
         doubts: list[str] = []
         if not snapshot and len(present) > 1:
-            if tuned := self.factory_deviations():
-                raise ControlRefused(
-                    f"{'; '.join(tuned)}; no record tells that levelrig changed it, so it is not touched: "
-                    "name the card, as in `levelrig restore --card ADDRESS`, to set the maker's state"
-                )
+            leave_alone(self.factory_deviations(), "ADDRESS", "the maker's state")
             return
         for address, card in present.items():
             if snapshot and address not in snapshot:

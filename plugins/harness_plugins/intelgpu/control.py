@@ -18,7 +18,7 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from harness.card import GraphicsCard, normal_address
+from harness.card import GraphicsCard, leave_alone, normal_address
 from harness.errors import ControlRefused, Difference, NotInForce, Problem
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
@@ -222,11 +222,7 @@ class IntelgpuControl:
         failures = [f"card {address} is gone" for address in snapshot if address not in present]
         touched = {a: limit for a, limit in present.items() if a in snapshot} if snapshot else present
         if not snapshot and len(present) > 1:
-            if tuned := self.factory_deviations():
-                raise ControlRefused(
-                    f"{'; '.join(tuned)}; no record tells that levelrig changed it, so it is not touched: "
-                    "name the card, as in `levelrig restore --card ADDRESS`, to set the maker's limit"
-                )
+            leave_alone(self.factory_deviations(), "ADDRESS", "the maker's limit")
             return
         for address, limit in touched.items():
             before_uw, rated_uw = snapshot.get(address), limit.rated_uw

@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from harness.card import GraphicsCard
+from harness.card import GraphicsCard, leave_alone
 from harness.errors import ControlRefused, Difference, NotInForce, Problem, RestoreUnproven
 from harness.plan.schema import ProfileSpec
 from harness.rig import Launch
@@ -315,11 +315,7 @@ class NvmlControl:
             tuned = [sentence for card in cards for sentence in card.deviations()]
         except CallFailed as error:
             raise _refused("the cards can't be read", error) from error
-        if tuned:
-            raise ControlRefused(
-                f"{'; '.join(tuned)}; no record tells that levelrig changed it, so it is not touched: name "
-                "the card, as in `levelrig restore --card UUID`, to set the maker's state"
-            )
+        leave_alone(tuned, "UUID", "the maker's state")
 
     def _proven_off(self, card: Card, before: Mapping[str, Any]) -> tuple[list[str], list[str]]:
         """What shows that a ceiling is still in force, and what can't be proven."""
