@@ -24,8 +24,9 @@ from harness.plan.load import parse_plan
 from harness.plan.schema import Cell, Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.processes import own_processes
-from harness.rig import Launch, WorkloadState
+from harness.rig import Launch
 from harness_plugins.command.workload import CommandWorkload
+from tests.waiting import poll_until
 
 HOST = PluginHost()
 #: A title that says when it is ready and runs until it is ended.
@@ -111,18 +112,6 @@ def start(tmp_path: Path) -> Iterator[Start]:
     yield make
     for workload in started:
         workload.stop(0.0)
-
-
-def poll_until(
-    workload: Accompanied, wanted: Callable[[WorkloadState], bool], within_s: float = 30.0
-) -> WorkloadState:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        state = workload.poll()
-        if wanted(state):
-            return state
-        time.sleep(0.02)
-    raise AssertionError(f"not within {within_s} s; last: {state}")
 
 
 def alive_with(text: str) -> list[int]:

@@ -36,8 +36,8 @@ def test_every_hook_has_a_contract_and_is_named_in_developers():
 
 
 def test_developers_stays_short_and_leaves_measured_figures_to_their_page():
-    assert len(DEVELOPERS.split()) <= 1900
-    assert len(README.split()) <= 1800
+    assert len(DEVELOPERS.split()) <= 2150
+    assert len(README.split()) <= 2000
     measured = re.findall(r"\d[\d.,]* ?(?:%|ms|µs|MiB|MB/s|GB)(?!\w)", DEVELOPERS)
     assert measured == [], "figures stand in tests/bench/FIGURES.md"
 

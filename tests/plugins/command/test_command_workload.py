@@ -4,6 +4,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +17,12 @@ from harness.errors import FrameLogError, WorkloadFailed
 from harness.frames.align import align_by_markers
 from harness.plan.placeholders import fill
 from harness.plan.schema import Cell, FrameLogSpec, ProfileSpec, SettingSpec, TitleSpec
-from harness.rig import Launch, WorkloadState
+from harness.rig import Launch
 from harness_plugins.command.options import CommandOptions
 from harness_plugins.command.workload import CommandWorkload
+from tests import waiting
+
+poll_until = partial(waiting.poll_until, within_s=20.0)
 
 Make = Callable[..., CommandWorkload]
 
@@ -62,18 +66,6 @@ def run(tmp_path: Path) -> Iterator[Make]:
     yield make
     for workload in started:
         workload.stop(0.0)
-
-
-def poll_until(
-    workload: CommandWorkload, wanted: Callable[[WorkloadState], bool], within_s: float = 20.0
-) -> WorkloadState:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        state = workload.poll()
-        if wanted(state):
-            return state
-        time.sleep(0.01)
-    raise AssertionError(f"not within {within_s} s; last: {state}")
 
 
 def test_a_title_that_ends_with_success_is_finished(run: Make, tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +18,13 @@ from pydantic import ValidationError
 from harness.clock import SystemClock
 from harness.plan.schema import Cell, ProfileSpec, SettingSpec, TitleSpec
 from harness.plugins import PluginHost
-from harness.rig import Launch, WorkloadState
+from harness.rig import Launch
 from harness_plugins import columns
 from harness_plugins.scene.__main__ import _draw
 from harness_plugins.scene.drawn import Drawn
 from harness_plugins.scene.options import SceneOptions, course_factor
 from harness_plugins.scene.workload import SceneWorkload
+from tests.waiting import poll_until
 
 SMALL = {"scene": "slow-tide", "resolution": "64x36"}
 
@@ -41,16 +41,6 @@ def workload_of(folder: Path, options: dict[str, Any], **launch: Any) -> SceneWo
     workload = SceneWorkload(cell, SystemClock())
     workload.start(Launch(cell=cell, work_folder=folder, output_path=folder / "output.log", **launch))
     return workload
-
-
-def poll_until(workload: SceneWorkload, wanted: Callable[[WorkloadState], bool]) -> WorkloadState:
-    end_s = time.monotonic() + 30
-    while time.monotonic() < end_s:
-        state = workload.poll()
-        if wanted(state):
-            return state
-        time.sleep(0.02)
-    raise AssertionError(f"not in time; last: {state}")
 
 
 def test_a_scene_ends_after_its_frames_and_its_log_is_read_on_the_rigs_clock(tmp_path: Path) -> None:
