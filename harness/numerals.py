@@ -32,6 +32,11 @@ def times(count: int) -> str:
     return _TIMES.get(count, f"{count} times")
 
 
+def at_start(text: str) -> str:
+    """A label as it begins a sentence or a heading."""
+    return text[:1].upper() + text[1:]
+
+
 def shown_unit(unit: str) -> str:
     """A table's unit as a reader has it: ``FPS`` for ``1/s``, ``FPS/W`` for ``1/J``."""
     return _UNITS.get(unit, unit)

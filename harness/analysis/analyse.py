@@ -27,7 +27,7 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
 from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
-from harness.numerals import counted
+from harness.numerals import at_start, counted
 from harness.store.campaign_state import SetAside
 
 #: Columns without which a table tells nothing of what became of its attempts.
@@ -248,7 +248,7 @@ def _warnings(
         )
     for metric, count in no_ratios(repeats, settings).items():
         found.append(
-            f"{metric.label[:1].upper()}{metric.label[1:]}: {counted(count, 'value')} at or below zero, "
+            f"{at_start(metric.label)}: {counted(count, 'value')} at or below zero, "
             "which no ratio can take, left out of the comparison; the table of attempts has them."
         )
     keyed = any(block >= 0 for cell in cells.values() for _, block in cell.blocks)

@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 
 from harness.analysis.estimate import Array
 from harness.metrics import METRICS, ComparedMetric
-from harness.numerals import decimals_of, signed
+from harness.numerals import at_start, decimals_of, signed
 
 #: Sentinels below which no line is drawn.
 LEAST_SENTINELS = 3
@@ -95,7 +95,7 @@ class Drift:
         estimate, low, high = self.over_night()
         unit = "%" if self.metric.scale == "ratio" else self.metric.difference_unit
         verdict = "drifted" if self.significant else "shows no significant drift"
-        label = f"{self.metric.label[:1].upper()}{self.metric.label[1:]}"
+        label = at_start(self.metric.label)
         decimals = decimals_of((high - low) / 2)
         interval = f"{signed(low, decimals)} to {signed(high, decimals)} {unit}"
         return (

@@ -97,7 +97,7 @@ def _checked(arguments: argparse.Namespace) -> int:
         for note in older_spellings(arguments.plan):
             out.print(f"note: {note}", markup=False, soft_wrap=True)
         count = _show_needs(out, needs, text)
-        fine = "fine" if not count else f"fine, with {count} {'warning' if count == 1 else 'warnings'}"
+        fine = "fine" if not count else f"fine, with {counted(count, 'warning')}"
         out.print(f"{arguments.plan}: {fine}. Nothing was changed.", markup=False)
     return 0
 

@@ -24,7 +24,7 @@ from harness.report.charts import style
 from harness.report.charts.chart import Chart, Looks, legend
 from harness.report.charts.publish import Dress, Published, dressed, still
 from harness.report.elements import number
-from harness.report.files import make_target, write_bytes
+from harness.report.files import write_bytes
 from harness.report.names import Names
 
 LENGTH_S: Final = 15.0
@@ -39,7 +39,7 @@ def films(
     looks: Looks,
     names: Names,
 ) -> list[Published]:
-    """Film each title and setting; the files lie beside the charts.
+    """Film each title and setting; the files lie beside the charts, in a folder that is there.
 
     Args:
         frame_times: ``title-setting``, and columns ``row_label``, ``profile``, ``t_s``, ``low_ms``,
@@ -54,7 +54,6 @@ def films(
             "a film needs the package av, which is not installed; `pip install 'levelrig[film]'` brings it, "
             "or leave out --film"
         ) from error
-    make_target(folder.parent, folder)
     labels = {profile: names[profile] for profile in looks}
     made = []
     for stem, traces in frame_times:

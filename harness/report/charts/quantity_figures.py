@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -9,7 +10,7 @@ import pandas as pd
 
 from harness.analysis import Analysis
 from harness.metrics import METRICS, ComparedMetric
-from harness.metrics.definition import Role
+from harness.numerals import at_start, shown_unit
 from harness.report.charts import drawn_bars
 from harness.report.charts.chart import Chart, Looks
 from harness.report.elements import records
@@ -21,23 +22,22 @@ ROWS_OF_A_STILL = 21
 
 
 def quantity_charts(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -> list[Chart]:
-    """One chart for each quantity that was measured; titles without it are named in it."""
+    """One chart for each quantity that was measured, by the metric that the first screen shows too; titles
+    without it are named in it."""
     present = set(analysis.cells["metric"])
-    wanted: list[tuple[str, str, Role | str]] = [
-        ("frame-rate", "Average FPS and 1 % low", "average_fps"),
-        ("power", "Power", "power"),
-        ("fps-per-watt", "FPS per watt", "fps_per_w"),
-        ("temperature", "Temperature", "temperature"),
-        ("noise", "Noise", "sound"),
+    known = METRICS.compared_as
+    wanted: list[tuple[str, str, Sequence[ComparedMetric]]] = [
+        ("frame-rate", "Average FPS and 1 % low", [known["average_fps"]]),
+        ("power", "Power", METRICS.standing_for("power")),
+        ("fps-per-watt", "FPS per watt", [known["fps_per_w"]]),
+        ("temperature", "Temperature", METRICS.standing_for("temperature")),
+        ("noise", "Noise", METRICS.standing_for("sound")),
     ]
-    made = []
-    for stem, heading, what in wanted:
-        metric = METRICS.compared_as.get(what) or next(
-            (m for m in METRICS.compared() if m.role == what and m.name in present), None
-        )
-        if metric is not None and metric.name in present:
-            made.append(_chart(stem, heading, metric, campaign, analysis, names, looks))
-    return made
+    return [
+        _chart(stem, heading, metric, campaign, analysis, names, looks)
+        for stem, heading, candidates in wanted
+        for metric in [m for m in candidates if m.name in present][:1]
+    ]
 
 
 def _chart(
@@ -53,7 +53,7 @@ def _chart(
     data = values_by_title(campaign, analysis, names, looks, metric.name, second)
     labels = {profile: names[profile] for profile in looks}
     bars = metric.scale == "ratio"
-    said = f"{metric.label[:1].upper()}{metric.label[1:]} in {metric.unit}" if metric.unit else metric.label
+    said = f"{at_start(metric.label)} in {shown_unit(metric.unit)}" if metric.unit else metric.label
     if second:
         said = "Pale bar: average FPS; full bar: 1 % low"
     cut = bars and float(data["value"].max()) > drawn_bars.cut_at(data["value"])
@@ -92,7 +92,7 @@ def _chart(
 
 def _alt(metric: ComparedMetric, least: dict[str, Any], most: dict[str, Any]) -> str:
     ends = [f"{drawn_bars.printed(r)} ({r['row_label']}, {r['profile_label']})" for r in (least, most)]
-    return f"{metric.label[:1].upper()}{metric.label[1:]} from {ends[0]} to {ends[1]} {metric.unit}".rstrip()
+    return f"{at_start(metric.label)} from {ends[0]} to {ends[1]} {shown_unit(metric.unit)}".rstrip()
 
 
 def _parts(data: pd.DataFrame) -> list[pd.DataFrame]:
@@ -119,8 +119,6 @@ def values_by_title(
     places = list(dict.fromkeys([*planned, *((r["title"], r["setting"]) for r in records(cells))]))
     rows = []
     for title, setting in places:
-        if not any(key[1:3] == (title, setting) for key in found) and (title, setting) not in planned:
-            continue
         for profile in looks:
             row: dict[str, Any] = {
                 "title": title,

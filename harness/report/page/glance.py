@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import pandas as pd
@@ -11,7 +12,7 @@ from markupsafe import Markup
 from harness.analysis import Analysis, words
 from harness.metrics import METRICS
 from harness.metrics.definition import Role
-from harness.numerals import counted, out_of, shown_unit
+from harness.numerals import at_start, counted, out_of, shown_unit
 from harness.report.charts import first_picture
 from harness.report.charts.chart import Looks
 from harness.report.charts.data_table import data_table
@@ -68,7 +69,7 @@ def glance(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -
     drawn = len(data) > 0
     return Glance(
         reference=names[reference],
-        columns=[label[:1].upper() + label[1:] for label in labels],
+        columns=[at_start(label) for label in labels],
         profiles=profiles,
         notes=_notes(analysis, names, metrics, most),
         wide=first_picture.draw(data, looks, first_picture.layout(data, 1240)) if drawn else Markup(),
@@ -164,15 +165,13 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
     if levels is None:
         return made
     places = decimals_for(min(abs(levels.before), abs(levels.after)))
-    return Figure(
-        **{
-            **made.__dict__,
-            "before": number(levels.before, places),
-            "after": number(levels.after, places),
-            "unit": shown_unit(levels.unit),
-            "before_id": f"level/{name}/before",
-            "after_id": f"level/{name}/after",
-        }
+    return replace(
+        made,
+        before=number(levels.before, places),
+        after=number(levels.after, places),
+        unit=shown_unit(levels.unit),
+        before_id=f"level/{name}/before",
+        after_id=f"level/{name}/after",
     )
 
 

@@ -180,18 +180,7 @@ def view_of(
     first = glance(campaign, analysis, names, figures.looks_of(campaign))
     return View(
         name=campaign.name,
-        overline=" · ".join(
-            part
-            for part in (
-                campaign.name,
-                campaign.fact("card", "model") or campaign.fact("processor", "model"),
-                f"driver {campaign.fact('card', 'driver_version')}"
-                if campaign.fact("card", "driver_version")
-                else None,
-                summary.night(campaign),
-            )
-            if part
-        ),
+        overline=" · ".join([campaign.name, *summary.measured_on(campaign), summary.night(campaign)]),
         question=plan.plan.question,
         answer=analysis.answer,
         simulated=campaign.simulated,
@@ -210,15 +199,9 @@ def view_of(
 
 def source_line(campaign: Campaign, version: str) -> str:
     """What stands at the foot of a picture: card, driver, night, program."""
-    driver = campaign.fact("card", "driver_version")
-    parts = (
-        "SIMULATED" if campaign.simulated else "",
-        campaign.fact("card", "model") or campaign.fact("processor", "model"),
-        f"driver {driver}" if driver else "",
-        summary.night(campaign),
-        f"levelrig {version}",
-    )
-    return " · ".join(part for part in parts if part)
+    simulated = ["SIMULATED"] if campaign.simulated else []
+    parts = [*simulated, *summary.measured_on(campaign), summary.night(campaign), f"levelrig {version}"]
+    return " · ".join(parts)
 
 
 def _present(*tables: Table | None) -> list[Table]:

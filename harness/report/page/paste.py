@@ -7,20 +7,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 from markupsafe import escape
 from matplotlib.figure import FigureBase
 
 from harness.analysis import Analysis
-from harness.numerals import counted
+from harness.numerals import at_start, counted
 from harness.report.charts import style as look
 from harness.report.charts.chart import Chart, is_upright, width_pt
 from harness.report.charts.lettering import fitted
 from harness.report.elements import NOTHING, Figure, Glance, Paste
 from harness.report.folder import Campaign
-from harness.report.sections.summary import night
+from harness.report.sections.summary import measured_on, night
 from harness.report.sections.words import CAUTIONS
 
 COLUMNS = ("Profile", "Metric", "Before and after", "Change", "Interval", "Verdict")
@@ -99,7 +99,7 @@ def summary_of(campaign: Campaign, analysis: Analysis, glance: Glance, version: 
 
 def _metric(figure: Figure) -> str:
     remark = f" ({figure.remark})" if figure.remark else ""
-    return f"{figure.label[:1].upper()}{figure.label[1:]}{remark}"
+    return f"{at_start(figure.label)}{remark}"
 
 
 def _told(figure: Figure) -> tuple[str, str, str, str]:
@@ -109,16 +109,11 @@ def _told(figure: Figure) -> tuple[str, str, str, str]:
 
 
 def _measured(campaign: Campaign, version: str) -> str:
-    rig = campaign.fact("card", "model") or campaign.fact("processor", "model")
-    driver = campaign.fact("card", "driver_version")
     titles = campaign.counted["title"].nunique()
-    parts = [
-        f"{counted(len(campaign.counted), 'repeat')} of {counted(int(titles), 'title')}",
-        *([f"on {rig}"] if rig else []),
-        *([f"driver {driver}"] if driver else []),
-        *([when] if (when := night(campaign)) else []),
-    ]
-    return f"Measured: {', '.join(parts)}; levelrig {version}."
+    many = f"{counted(len(campaign.counted), 'repeat')} of {counted(int(titles), 'title')}"
+    rig = measured_on(campaign)
+    on = [f"on {rig[0]}", *rig[1:]] if rig else []
+    return f"Measured: {', '.join([many, *on, night(campaign)])}; levelrig {version}."
 
 
 def _marked(text: str) -> str:
@@ -150,7 +145,7 @@ def summary_chart(summary: Summary, reference: str) -> Chart | None:
         )
         for i, profile in enumerate(profiles, start=1)
     ]  # fmt: skip
-    return Chart(**{**whole.__dict__, "stills": stills})
+    return replace(whole, stills=stills)
 
 
 def _table(rows: pd.DataFrame, grouped: bool) -> Callable[[FigureBase, float], None]:

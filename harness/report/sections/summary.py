@@ -267,6 +267,16 @@ def unstable(analysis: Analysis) -> list[str]:
     return [f"{entry.reason[0].upper()}{entry.reason[1:]}." for entry in analysis.set_aside]
 
 
+def measured_on(campaign: Campaign) -> list[str]:
+    """Card (or processor) and driver, as far as they are known."""
+    driver = campaign.fact("card", "driver_version")
+    parts = (
+        campaign.fact("card", "model") or campaign.fact("processor", "model"),
+        f"driver {driver}" if driver else None,
+    )
+    return [part for part in parts if part]
+
+
 def night(campaign: Campaign) -> str:
     """When it ran and for how long, in words."""
     attempts = campaign.attempts

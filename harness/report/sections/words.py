@@ -7,6 +7,7 @@ from collections.abc import Collection
 from harness.boundary.crossing import Unfit, printable, quietly
 from harness.metrics import METRICS, Metric, said
 from harness.metrics.definition import Text
+from harness.numerals import at_start
 from harness.plan.schema import Plan, PlanHead
 from harness.report.elements import Definition
 
@@ -35,10 +36,7 @@ SOURCES = (
 def metric_definitions(head: PlanHead) -> list[Definition]:
     """What the metrics are: those whose definition is stated, and all that plugins bring."""
     shown = [m for m in METRICS.compared() if m.definition or m in METRICS.added()]
-    return [
-        Definition(m.label[:1].upper() + m.label[1:], _told(m, m.definition, head) or m.meaning)
-        for m in shown
-    ]
+    return [Definition(at_start(m.label), _told(m, m.definition, head) or m.meaning) for m in shown]
 
 
 def metrics_in_methods(head: PlanHead, measured: Collection[str]) -> list[str]:
