@@ -52,6 +52,7 @@ ALLOWED: dict[str, str] = {
     # the plan and the seams
     "plan": "card errors metrics patterns programs stages tables userfiles",
     "rig": "clock errors plan",
+    "power_sensor": "plan",
     "boundary": "clock columns errors log metrics plan rig stages tables",
     "needs": "patterns plan programs stages",
     "hookspecs": "card clock metrics needs plan rig stages",
