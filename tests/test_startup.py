@@ -14,7 +14,7 @@ from harness.commands import COMMANDS
 
 PLANS = Path(__file__).parents[1] / "plans"
 #: What only measured data and their pictures need, and what only a run needs.
-HEAVY = {"numpy", "pandas", "scipy", "pyarrow", "matplotlib", "ruptures", "vl_convert", "jinja2"}
+HEAVY = {"numpy", "pandas", "scipy", "pyarrow", "matplotlib", "vl_convert", "jinja2"}
 FOR_A_RUN = {"wgpu", "pynvml", "tenacity", "structlog", "harness.engine.driver", "harness.telemetry.sampler"}
 PROBE = """
 import sys

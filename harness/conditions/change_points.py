@@ -1,7 +1,7 @@
 """Has a series settled, and when? Warm-up truncation, change points, events that thin out. Pure.
 
 Sources: MSER-5, K. P. White, Simulation 69(6), 323-334, 1997. PELT, R. Killick, P. Fearnhead, I. A. Eckley,
-J. Am. Stat. Assoc. 107, 1590-1598, 2012, as implemented in ``ruptures`` (exact only with ``jump = 1``).
+J. Am. Stat. Assoc. 107, 1590-1598, 2012.
 """
 
 from __future__ import annotations
@@ -62,14 +62,35 @@ def change_points(values: Array, penalty: float, least: int = 2) -> list[int]:
     Args:
         values: Shape (n,).
         penalty: Price of one more change, in units of the squared error.
-        least: Shortest segment.
+        least: Shortest segment. A start that is beaten at some end is given up only where the segment behind
+            that end may be so short; without that wait the optimum would not be exact.
     """
-    import ruptures  # takes a third of a second to import; only long windows need it
-
-    if values.size < 2 * least:
+    size = values.size
+    if size < 2 * least:
         return []
-    found = ruptures.Pelt(model="l2", min_size=least, jump=1).fit(values.reshape(-1, 1)).predict(pen=penalty)
-    return [int(index) for index in found[:-1]]
+    centred = values - values.mean()  # sums of squares lose less to rounding
+    sums = np.concatenate(([0.0], np.cumsum(centred)))
+    squares = np.concatenate(([0.0], np.cumsum(centred**2)))
+    best, came_from = np.zeros(size + 1), np.zeros(size + 1, dtype=np.intp)
+    best[0] = -penalty
+    given_up_at = np.full(size + 1, size + 1)
+    starts = np.array([0])
+    for end in range(least, size + 1):
+        if end >= 2 * least:
+            starts = np.append(starts, end - least)
+        starts = starts[given_up_at[starts] > end]
+        spreads = squares[end] - squares[starts] - (sums[end] - sums[starts]) ** 2 / (end - starts)
+        reached = best[starts] + spreads
+        chosen = int(np.argmin(reached))
+        best[end], came_from[end] = reached[chosen] + penalty, starts[chosen]
+        beaten = starts[reached > best[end]]
+        given_up_at[beaten] = np.minimum(given_up_at[beaten], end + least)
+    found: list[int] = []
+    index = int(came_from[size])
+    while index > 0:
+        found.append(index)
+        index = int(came_from[index])
+    return found[::-1]
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -53,6 +55,48 @@ def test_pelt_finds_the_exact_optimum_for_one_change():
     ]
     assert 2 + int(np.argmin(costs)) == change_points(NILE, 200_000)[0]
     assert min(costs) == pytest.approx(1_597_457.194, abs=0.01)
+
+
+def _cheapest(values: np.ndarray, penalty: float, least: int) -> float:
+    """Price of the best segmentation, by trying every one (Bellman's recursion written plainly)."""
+    size = values.size
+    best = [-penalty] + [np.inf] * size
+    for end in range(least, size + 1):
+        best[end] = penalty + min(
+            best[begin] + ((values[begin:end] - values[begin:end].mean()) ** 2).sum()
+            for begin in range(end - least + 1)
+        )
+    return float(best[size])
+
+
+def _price(values: np.ndarray, changes: list[int], penalty: float) -> float:
+    parts = np.split(values, changes)
+    return float(sum(((part - part.mean()) ** 2).sum() for part in parts)) + penalty * len(changes)
+
+
+@pytest.mark.parametrize("least", [1, 2, 5])
+def test_no_segmentation_is_cheaper_than_the_one_that_is_found(least: int) -> None:
+    draw = np.random.default_rng(11)
+    for _ in range(60):
+        size = int(draw.integers(2 * least, 60))
+        levels = np.repeat(draw.normal(0, 3, 20), draw.integers(1, 12, 20))[:size]
+        values = 1000 + np.resize(levels, size) + draw.normal(0, 1, size)
+        penalty = float(draw.choice([0.5, 3.0, 20.0]))
+        found = change_points(values, penalty, least)
+        assert all(b - a >= least for a, b in pairwise([0, *found, size]))
+        assert _price(values, found, penalty) == pytest.approx(_cheapest(values, penalty, least), abs=1e-6)
+
+
+def test_the_changes_are_those_that_a_general_purpose_library_finds() -> None:
+    """With the library ``ruptures``, which has no wheel for every version of Python."""
+    ruptures = pytest.importorskip("ruptures", reason="ruptures has no wheel for this version of Python")
+    draw = np.random.default_rng(12)
+    for _ in range(40):
+        values = np.repeat(draw.normal(0, 1, 6), 20) + draw.normal(0, 0.3, 120)
+        theirs = ruptures.Pelt(model="l2", min_size=4, jump=1).fit(values.reshape(-1, 1)).predict(pen=2.0)
+        ours = change_points(values, 2.0, 4)
+        assert _price(values, ours, 2.0) <= _price(values, theirs[:-1], 2.0) + 1e-9
+        assert ours == theirs[:-1] or _price(values, ours, 2.0) < _price(values, theirs[:-1], 2.0) - 1e-9
 
 
 def test_a_step_is_found_with_its_place_and_size_and_noise_alone_has_none():
