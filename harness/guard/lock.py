@@ -88,6 +88,8 @@ class HardwareLock:
 
         Where the holder is the watch of a run that has ended, it is waited for; ``doing="restore"`` asks it
         to let go after its present try, so that a person can see for himself why it does not get on.
+        A watch that takes over waits for its run as well: the system closes a dying program's pipe before
+        it counts as gone.
 
         Args:
             doing: What for.
@@ -104,7 +106,7 @@ class HardwareLock:
         until_s = clock.now_s() + patience_s
         while (descriptor := _open_locked(path)) is None:
             holder = read_holder(path)
-            busy = holder is not None and holder.doing != "watch" and holder.lives
+            busy = holder is not None and holder.doing != "watch" and holder.lives and doing != "watch"
             if busy or clock.now_s() >= until_s:
                 raise HardwareBusy(_refusal(holder))
             if doing == "restore" and holder is not None and holder.doing == "watch" and holder.lives:
@@ -112,12 +114,15 @@ class HardwareLock:
                     os.kill(holder.pid, signal.SIGTERM)
             clock.sleep_s(_POLL_S)
         lock = cls(path, descriptor)
-        if changer := _changer_without_lock(path):
-            lock.release()
-            raise HardwareBusy(
-                f"process {changer} has changed this machine's hardware and still runs, though its lock file "
-                f"{path} was removed; wait for its end, or stop it there, and try again. Nothing was changed"
-            )
+        while changer := _changer_without_lock(path):
+            if doing != "watch" or clock.now_s() >= until_s:
+                lock.release()
+                raise HardwareBusy(
+                    f"process {changer} has changed this machine's hardware and still runs, though its lock "
+                    f"file {path} was removed; wait for its end, or stop it there, and try again. Nothing "
+                    "was changed"
+                )
+            clock.sleep_s(_POLL_S)
         lock.say(doing, folder)
         return lock
 

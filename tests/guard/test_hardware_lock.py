@@ -145,6 +145,39 @@ def test_a_stopped_run_still_holds_the_hardware(tmp_path):
         end_watch(watch_pid)
 
 
+DYING = """
+import os, sys, time
+from pathlib import Path
+from harness.guard import Guard, RestoreRecord
+state = Path(sys.argv[1])
+guard = Guard(lambda kind: True, RestoreRecord(state / "restore.json"))
+guard.save_snapshot("factory", {})
+print(guard._watch.pid, flush=True)
+guard._watch._process.stdin.close()
+time.sleep(2)
+os._exit(9)
+"""
+
+
+def test_a_watch_without_the_lock_waits_for_its_dying_run(tmp_path):
+    """A system closes the files of a program that dies before it counts as gone; some locks stay behind."""
+    dying = subprocess.Popen(
+        [sys.executable, "-c", DYING, str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    watch_pid = int(dying.stdout.readline())
+    try:
+        dying.communicate()
+        end_s = time.monotonic() + 60
+        while (tmp_path / "restore.json").exists() and time.monotonic() < end_s:
+            time.sleep(0.05)
+        assert RestoreRecord(tmp_path / "restore.json").open_snapshots() == {}
+    finally:
+        end_watch(watch_pid)
+
+
 def plan_with(control, **options):
     return Plan.model_validate(
         {

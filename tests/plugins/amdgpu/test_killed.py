@@ -70,11 +70,14 @@ def wait_until(true: Callable[[], bool], patience_s: float = 60.0) -> bool:
     return False
 
 
-# By hand: on a loaded machine one kill was not put back within a minute, once; the cause is open.
-@pytest.mark.endurance
 @pytest.mark.parametrize(
     ("generation", "kernel", "writes"),
-    [("navi31", "6.12", 21), ("navi31", "6.12", 39), ("polaris", "6.1", 8), ("vangogh", "6.12", 13)],
+    [
+        ("vangogh", "6.12", 13),
+        ("navi31", "6.12", 39),
+        pytest.param("navi31", "6.12", 21, marks=pytest.mark.endurance),
+        pytest.param("polaris", "6.1", 8, marks=pytest.mark.endurance),
+    ],
 )
 def test_the_watch_puts_the_card_back_after_a_kill(
     tmp_path: Path, generation: str, kernel: str, writes: int
