@@ -68,7 +68,9 @@ def lives(identity: str) -> bool:
 def _place() -> tuple[str, str, str]:
     """Boot, process namespace and user of this program, as an identity writes them down."""
     if sys.platform == "win32":
-        return f"{psutil.boot_time():.0f}", "", psutil.Process().username().replace("/", "-")
+        from harness.boots import boot_identity
+
+        return boot_identity(), "", psutil.Process().username().replace("/", "-")
     boot = namespace = ""
     if sys.platform == "linux":
         with contextlib.suppress(OSError):

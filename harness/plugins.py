@@ -18,6 +18,7 @@ import pluggy
 import psutil
 from pydantic import BaseModel
 
+from harness.boots import boot_identity
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
 from harness.boundary.fitness import plain_state
@@ -501,16 +502,9 @@ def machine_facts(host: PluginHost, card: GraphicsCard | None = None) -> RigFact
             host.complain(plugin, "rig_facts", error)
     machine = read_machine_id(state_folder())
     facts["system"]["identity_from"] = machine.source
-    return RigFacts(rig_id=rig_id(machine, facts.get("card", {}).get("uuid")), boot_id=boot_id(), facts=facts)
-
-
-def boot_id() -> str:
-    """Identity of the machine's present boot: the kernel's own where there is one, else the boot time."""
-    try:
-        with open("/proc/sys/kernel/random/boot_id") as file:  # noqa: PTH123
-            return file.read().strip()
-    except OSError:
-        return f"boot-{psutil.boot_time():.0f}"
+    return RigFacts(
+        rig_id=rig_id(machine, facts.get("card", {}).get("uuid")), boot_id=boot_identity(), facts=facts
+    )
 
 
 def _processor_model() -> str:

@@ -30,6 +30,7 @@ _WORDS: Final = {
     "program-lost": "levelrig was ended",
     "readings-missing": "readings were missing",
     "rig-lost": "the machine crashed or rebooted",
+    "rig-restarted": "the machine was restarted in order",
     "start-temperature": "it did not start as warm as the others",
     "telemetry-gap": "readings were missing",
     "title-crashed": "it crashed",

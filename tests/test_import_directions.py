@@ -20,6 +20,8 @@ ROOT = Path(__file__).parents[1]
 ALLOWED: dict[str, str] = {
     # the ground: contracts and small tools
     "attempt_row": "",
+    "awake": "windows",
+    "boots": "windows",
     "card": "errors",
     "clock": "",
     "columns": "",
@@ -35,8 +37,9 @@ ALLOWED: dict[str, str] = {
     "rig_identity": "",
     "programs": "errors",
     "tables": "columns metrics stages",
+    "windows": "",
     "windows_acl": "",
-    "identity": "proctable",
+    "identity": "boots proctable",
     "inside": "errors",
     "isolated": "harness",
     "newfiles": "",
@@ -57,7 +60,7 @@ ALLOWED: dict[str, str] = {
     "needs": "patterns plan programs stages",
     "hookspecs": "card clock metrics needs plan rig stages",
     "companions": "clock errors inside log newfiles patterns plan processes programs rig",
-    "plugins": "boundary card clock companions errors hookspecs metrics needs places plan rig "
+    "plugins": "boots boundary card clock companions errors hookspecs metrics needs places plan rig "
     "rig_identity stages tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
@@ -68,15 +71,15 @@ ALLOWED: dict[str, str] = {
     "frames": "columns errors metrics numerals plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan reasons store",
-    "store": "attempt_row columns csvtext errors filelock inside numerals parquet plan reasons rig "
+    "store": "attempt_row boots columns csvtext errors filelock inside numerals parquet plan reasons rig "
     "rig_identity tables userfiles",
     "collect": "checks errors frames inside metrics numerals parquet plan store tables userfiles",
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
     "before_night": "errors log metrics needs plan plugins rig stages store telemetry",
-    "engine": "attempt_row boundary checks clock conditions errors frames guard inside lines log metrics "
-    "numerals parquet plan reasons rig rig_identity stages store tables telemetry",
+    "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
+    "metrics numerals parquet plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
@@ -114,9 +117,9 @@ ALLOWED: dict[str, str] = {
     "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "
     "store userfiles watch",
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
-    "commands": "analysis before_night boundary card characterise clock collect csvtext doctor engine errors "
-    "frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan plugins "
-    "processes programs rehearsal_folder rehearse report report.charts report.files report.folder "
+    "commands": "analysis awake before_night boundary card characterise clock collect csvtext doctor engine "
+    "errors frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan "
+    "plugins processes programs rehearsal_folder rehearse report report.charts report.files report.folder "
     "report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",

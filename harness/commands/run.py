@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from harness import inside, userfiles
+from harness.awake import kept_awake
 from harness.before_night.ask import night_needs, once_begun, problems_of, where
 from harness.commands import add_command
 from harness.commands.after_run import end_run
@@ -96,7 +97,7 @@ def _run(arguments: argparse.Namespace) -> int:
         notices=(*notices, *older_spellings(chosen.path)),
     )
     received = Received()
-    with contextlib.closing(hold_hardware(plan, host, folder)) as guard:
+    with contextlib.closing(hold_hardware(plan, host, folder)) as guard, kept_awake():
         if isinstance(guard, Unguarded):
             beside = tuple(f"{text}: what uses it is measured as it is" for text in left_changed())
             options = dataclasses.replace(options, notices=(*options.notices, *beside))

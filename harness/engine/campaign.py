@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from harness import log as harness_log
+from harness.boots import ended_in_order
 from harness.boundary import behind_boundary
 from harness.boundary.wrappers import GuardedRig
 from harness.checks.blind import blind_checks
@@ -219,6 +220,7 @@ def run_campaign(
                 accept_plan_change=options.discard_changed,
                 accept_other_rig=options.other_rig,
                 now=rig.clock.now_utc,
+                boot_ended=None if facts.simulated else ended_in_order,
             )
         )
         harness_log.write_to(folder / "log.jsonl")

@@ -114,6 +114,7 @@ class CampaignStore(CampaignView):
         accept_other_rig: bool = False,
         now: Callable[[], datetime] | None = None,
         file_system: FileSystem | None = None,
+        boot_ended: opening.BootEnded | None = None,
     ) -> Self:
         """Begin a campaign in a new folder, or go on with the one that is there.
 
@@ -132,6 +133,7 @@ class CampaignStore(CampaignView):
             accept_other_rig: Go on though the folder was begun on another rig.
             now: Wall clock that events are stamped with; default: ``now_utc``, later the heartbeat's.
             file_system: Effects on the disk, for tests.
+            boot_ended: Tells by what an earlier boot ended in order; None: nobody knows, so it crashed.
         Raises:
             FolderTaken: It is no campaign, and what lies there would be written over.
             CampaignBusy: Another process works on the folder; the message has its process id.
@@ -155,6 +157,7 @@ class CampaignStore(CampaignView):
                 now_utc,
                 accept_plan_change=accept_plan_change,
                 accept_other_rig=accept_other_rig,
+                boot_ended=boot_ended,
             )
             return cls(journal, lock, session, now or session.last_known_utc)
         except BaseException:

@@ -22,6 +22,8 @@ DRIVER_CODES: Final = frozenset({"driver-error", "driver-reset"})
 CRASH_CODES: Final = frozenset({"title-crashed", "title-hung", "title-failed"}) | DRIVER_CODES
 #: The whole machine went down during the attempt: its boot identity changed.
 MACHINE_DOWN: Final = "rig-lost"
+#: The same where the system ended in order, as for an update: nobody's fault.
+MACHINE_RESTARTED: Final = "rig-restarted"
 #: The disk was full during the attempt.
 DISK_FULL: Final = "disk-full"
 #: A quantity that the plan limits was not read any more, so the title was ended.
@@ -32,6 +34,7 @@ JOURNAL_LOST: Final = "journal-lost"
 BLAMELESS_CODES: Final = frozenset(
     {
         PROGRAM_LOST,
+        MACHINE_RESTARTED,
         DISK_FULL,
         UNWATCHED,
         JOURNAL_LOST,

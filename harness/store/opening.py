@@ -8,7 +8,7 @@ import os
 import sqlite3
 import tomllib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
+from harness.boots import same_boot
 from harness.errors import DiskFull, FolderTaken, PlanChanged, RigChanged
 from harness.numerals import counted
 from harness.plan.cells import means_the_same
@@ -25,7 +26,7 @@ from harness.rig import RigFacts
 from harness.rig_identity import RigComparison, compare_rigs
 from harness.store import dataset, records
 from harness.store.artifacts import Artifact, salvage
-from harness.store.campaign_state import MACHINE_DOWN
+from harness.store.campaign_state import MACHINE_DOWN, MACHINE_RESTARTED
 from harness.store.causes import PROGRAM_LOST
 from harness.store.changes import PlanChange, compare
 from harness.store.export import DATASET_FOLDER, PLAN_NAME
@@ -37,6 +38,8 @@ from harness.store.revise import rewrite_lost_rows
 from harness.store.soundness import ROWS_KEPT, is_campaign
 
 ATTEMPTS_FOLDER: Final = "attempts"
+#: Tells by what an earlier boot ended in order (identity, latest time at which it is known to have run).
+BootEnded = Callable[[str, datetime], str | None]
 #: What a campaign writes beside its journal once it has begun.
 NAMES_OF_ITS_OWN: Final = (
     PLAN_NAME, RIG_NAME, ATTEMPTS_FOLDER, DATASET_FOLDER, "report", "CITATION.cff", "ro-crate-metadata.json",
@@ -114,6 +117,7 @@ def begin_session(
     *,
     accept_plan_change: bool,
     accept_other_rig: bool,
+    boot_ended: BootEnded | None,
 ) -> OpenSession:
     """Begin the campaign in an empty journal, or go on. See ``CampaignStore.open``."""
     files = journal.files
@@ -135,7 +139,7 @@ def begin_session(
             set_meta(connection, {**begun_as, ROWS_KEPT: True})
         records.rename_definitions(connection, renamed)
         set_meta(connection, {DEFINITION_FORM: FORM_NOW})
-        closed = _close_interrupted(journal, connection, facts, now_utc, saved)
+        closed = _close_interrupted(journal, connection, facts, now_utc, saved, boot_ended)
         _put_plan_in_force(journal, connection, plan, change, now_utc)
         if extended is not None:
             message = f"extended once after a look: from {extended[0]} repeats of each cell to {extended[1]}"
@@ -285,7 +289,7 @@ def compare_with_last(journal: Journal, facts: RigFacts) -> RigComparison:
         facts.rig_id,
         facts_before=records.rig_facts(journal.files.folder),
         facts_now=facts.facts,
-        same_boot=last.boot_id == facts.boot_id,
+        same_boot=same_boot(last.boot_id, facts.boot_id),
     )
 
 
@@ -295,11 +299,16 @@ def _close_interrupted(
     facts: RigFacts,
     now_utc: datetime,
     saved: dict[str, list[Artifact]],
+    boot_ended: BootEnded | None,
 ) -> list[str]:
     closed: list[str] = []
     for row in records.unfinished(journal):
         attempt_id = row["attempt_id"]
-        code, reason = why_interrupted(row["last_phase"], rebooted=row["boot_id"] != facts.boot_id)
+        rebooted = not same_boot(row["boot_id"], facts.boot_id)
+        ordered = None
+        if rebooted and boot_ended is not None:
+            ordered = boot_ended(row["boot_id"], records.sessions(journal)[-1].heartbeat_utc)
+        code, reason = why_interrupted(row["last_phase"], rebooted=rebooted, ordered=ordered)
         end_interrupted(journal, connection, attempt_id, code, reason, saved.get(attempt_id, []), now_utc)
         closed.append(attempt_id)
     return closed
@@ -321,9 +330,17 @@ def end_interrupted(
     add_event(connection, now_utc, code, f"{attempt_id}: {reason}", {"attempt_id": attempt_id})
 
 
-def why_interrupted(last_phase: str | None, *, rebooted: bool) -> tuple[str, str]:
-    """(reason code, sentence) for an attempt that was begun and never ended."""
+def why_interrupted(last_phase: str | None, *, rebooted: bool, ordered: str | None = None) -> tuple[str, str]:
+    """(reason code, sentence) for an attempt that was begun and never ended.
+
+    Args:
+        last_phase: Where it was.
+        rebooted: The machine is in another boot since.
+        ordered: By what that boot ended in order; None where it crashed, or where nobody knows.
+    """
     where = f"in phase {last_phase}" if last_phase else "before its first phase"
+    if rebooted and ordered is not None:
+        return MACHINE_RESTARTED, f"the machine was {ordered} {where}, which says nothing of the profile"
     if rebooted:
         return MACHINE_DOWN, f"the machine crashed or rebooted {where}; it was started again since"
     return PROGRAM_LOST, f"levelrig ended {where} without closing the attempt; the machine stayed up"
@@ -362,7 +379,7 @@ def _note_resume(
 ) -> None:
     last = records.sessions(journal)[-1]
     data: dict[str, Any] = {"closed_attempts": closed, "last_heartbeat_utc": last.heartbeat_utc}
-    if last.boot_id != facts.boot_id:
+    if not same_boot(last.boot_id, facts.boot_id):
         add_event(
             connection, now_utc, "rebooted", "the machine was started again since the last session", data
         )
