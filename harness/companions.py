@@ -28,7 +28,7 @@ from harness.plan.placeholders import PROCESS_ID, Value, fill, values_of
 from harness.plan.schema import Cell
 from harness.processes import Ending, TitleProcess, end_dead_runs_titles
 from harness.programs import find_program, plan_folders, plan_path
-from harness.rig import FrameLogSource, Launch, Workload, WorkloadState
+from harness.rig import FrameLogSource, Launch, Workload, WorkloadState, stages_over
 
 #: A companion's own file above this size is not kept, bytes.
 MOST_FILE_BYTES: Final = 512 << 20
@@ -110,6 +110,10 @@ class Accompanied:
     def _see_that_all_live(self) -> None:
         for companion in self._companions:
             companion.see_that_it_lives()
+
+    def stages_over(self) -> None:
+        """See :func:`harness.rig.stages_over`."""
+        stages_over(self._workload)
 
     def process_id(self) -> int | None:
         return self._workload.process_id() if self._title_started else None

@@ -194,6 +194,10 @@ class CompanionFailed(WorkloadFailed):
     """A program that runs beside a title did not start or get ready, or ended before the title."""
 
 
+class StepFailed(WorkloadFailed):
+    """A step of a title's unattended sequence could not be done, or what it waits for did not come."""
+
+
 class FrameLogError(SeamError):
     """A frame log can't be read as its mapping says. In a night the attempt is rejected with this reason."""
 

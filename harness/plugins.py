@@ -452,6 +452,10 @@ class PluginRig:
 
     def open_workload(self, cell: Cell) -> Workload:
         workload = self._host.open_workload(cell, self.clock, self.card())
+        if cell.title.steps:
+            from harness.steps.stepped import Stepped
+
+            workload = Stepped(workload, cell, self.clock)
         if not cell.title.companions:
             return workload
         from harness.companions import Accompanied

@@ -312,6 +312,27 @@ def started_titles(since_s: float) -> list[TitleProcess]:
     return sorted(found, key=lambda title: title.started_s)
 
 
+def family_of(process_id: int) -> list[int]:
+    """Ids of the living processes that belong together with this one: all that one title started, also what
+    left its parent. Only itself and its children where no title is known that it belongs to."""
+    _TABLE.refresh(LOOK_EVERY_S / 2)
+    for title in list(_TITLES):
+        if process_id == title.pid or process_id in title._family.members:
+            return [pid for pid in {title.pid, *title._family.members} if _lives(pid)]
+    try:
+        main = psutil.Process(process_id)
+        return [p.pid for p in (main, *main.children(recursive=True)) if _is_alive(p)]
+    except _GONE:
+        return []
+
+
+def _lives(pid: int) -> bool:
+    try:
+        return _is_alive(psutil.Process(pid))
+    except _GONE:
+        return False
+
+
 def own_cpu_s() -> float:
     """Processor time of the harness, of all that it started, and of all that its titles started.
 

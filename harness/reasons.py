@@ -32,6 +32,7 @@ _WORDS: Final = {
     "rig-lost": "the machine crashed or rebooted",
     "rig-restarted": "the machine was restarted in order",
     "start-temperature": "it did not start as warm as the others",
+    "step-failed": "a step of its sequence failed",
     "telemetry-gap": "readings were missing",
     "title-crashed": "it crashed",
     "title-ended-early": "it ended early",

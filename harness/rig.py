@@ -11,7 +11,7 @@ from the installed plugins; the simulated rig is another, with a virtual clock.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, runtime_checkable
@@ -88,6 +88,8 @@ class Launch:
         affinity: Logical processors that the title may use; None for all.
         priority: Scheduling priority.
         thread_count: Threads that the title should use, where it can be told; None for its own choice.
+        listen: Gets the title's whole lines as they come, on any thread; steps that wait for a line need it.
+        latest: Gives the rig's present reading of a quantity; None where it is not read.
     """
 
     cell: Cell
@@ -97,6 +99,8 @@ class Launch:
     affinity: tuple[int, ...] | None = None
     priority: Priority = "normal"
     thread_count: int | None = None
+    listen: Callable[[bytes], None] | None = None
+    latest: Callable[[str], float | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -114,6 +118,9 @@ class WorkloadState:
         ready_by: What told that it is ready, in a few words, where that can be said.
         finished_by: The same of its end.
         remarks: What was unusual and is no failure, a sentence each: marks of the attempt.
+        doing: Its present step, in words, where it has steps.
+        steps: Its steps say when the measured window begins, once :func:`stages_over` was called.
+        begin_s, end_s: When they said that it began and ended, by the rig's clock; None: not yet, or by time.
     """
 
     running: bool
@@ -126,6 +133,10 @@ class WorkloadState:
     ready_by: str = ""
     finished_by: str = ""
     remarks: tuple[str, ...] = ()
+    doing: str = ""
+    steps: bool = False
+    begin_s: float | None = None
+    end_s: float | None = None
 
 
 class Workload(Protocol):
@@ -166,6 +177,13 @@ class Workload(Protocol):
         Raises:
             WorkloadFailed: It should have given one, and gave none that is a number.
         """
+
+
+def stages_over(workload: Workload) -> None:
+    """Tell a workload with steps that the rig's stages are over; others have no such call."""
+    tell = getattr(workload, "stages_over", None)
+    if tell is not None:
+        tell()
 
 
 class ClockMarker(NamedTuple):

@@ -60,8 +60,9 @@ ALLOWED: dict[str, str] = {
     "needs": "patterns plan programs stages",
     "hookspecs": "card clock metrics needs plan rig stages",
     "companions": "clock errors inside log newfiles patterns plan processes programs rig",
+    "steps": "clock errors inside lines log newfiles patterns plan processes programs rig userfiles",
     "plugins": "boots boundary card clock companions errors hookspecs metrics needs places plan rig "
-    "rig_identity stages tables",
+    "rig_identity stages steps tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
@@ -77,7 +78,7 @@ ALLOWED: dict[str, str] = {
     "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
-    "before_night": "errors log metrics needs plan plugins rig stages store telemetry",
+    "before_night": "errors log metrics needs plan plugins programs rig stages steps store telemetry",
     "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
     "metrics numerals parquet plan reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",

@@ -16,6 +16,7 @@ from harness.before_night.companions import companion_needs, notify_needs
 from harness.before_night.machine import disk_needs, power_needs, restart_needs
 from harness.before_night.profiles import profile_needs
 from harness.before_night.readings import Rest, reading_needs, wanted_quantities
+from harness.before_night.steps import step_needs
 from harness.errors import Problem
 from harness.needs.need import Need
 from harness.needs.titles import pattern_needs, setting_needs
@@ -47,6 +48,7 @@ def night_needs(plan: Plan, host: PluginHost, rig: Rig, folder: Path) -> list[Ne
     found += profile_needs(plan, host, rig)
     found += setting_needs(plan)
     found += companion_needs(plan)
+    found += step_needs(plan)
     found += notify_needs(plan)
     found += host.needs(plan)
     found += disk_needs(plan, night, folder)

@@ -165,6 +165,10 @@ def workload_state(value: object) -> WorkloadState:
         same(str, value.failure)
     same(str, value.ready_by)
     same(str, value.finished_by)
+    same(str, value.doing)
+    same(bool, value.steps)
+    _maybe_number(value.begin_s, "the time of the window's begin")
+    _maybe_number(value.end_s, "the time of the window's end")
     sentences(value.remarks)
     return value
 

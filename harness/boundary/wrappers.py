@@ -56,6 +56,7 @@ from harness.rig import (
     Sensor,
     Workload,
     WorkloadState,
+    stages_over,
 )
 
 T = TypeVar("T")
@@ -245,6 +246,9 @@ class GuardedWorkload:
         finally:
             if self._stopped:
                 self._aside.close()
+
+    def stages_over(self) -> None:
+        quietly(self._what, lambda: stages_over(self._workload), fitness.anything, None)
 
     def process_id(self) -> int | None:
         def asked() -> int | None:

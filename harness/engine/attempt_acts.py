@@ -48,7 +48,7 @@ from harness.errors import (
 from harness.guard.times import RESTORE_PAUSES_S
 from harness.log import get_logger
 from harness.plan.schema import Cell, Plan, Slot, rules_in_force
-from harness.rig import Launch, Rig, Workload
+from harness.rig import Launch, Rig, Workload, stages_over
 from harness.stages import AnyStage, Rule
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
@@ -263,7 +263,12 @@ class AttemptActs(ABC):
         control = self._rig.open_control(running.cell.profile.control)
         launch = control.adapt_launch(
             running.cell.profile,
-            Launch(cell=running.cell, work_folder=running.work_folder, output_path=running.output_path),
+            Launch(
+                cell=running.cell,
+                work_folder=running.work_folder,
+                output_path=running.output_path,
+                latest=self._latest,
+            ),
         )
         retrying = tenacity.Retrying(
             stop=tenacity.stop_after_attempt(self._plan.retries.launch_tries),
@@ -276,11 +281,16 @@ class AttemptActs(ABC):
         running.workload = retrying(self._start_title, running.cell, launch)
         running.launch_s = self._clock.now_s()
         self._gatekeeper.warmed_by = running.cell.cell_id
-        while not running.workload.poll().ready:
-            if event := self.pulse("title starts"):
+        while not (state := running.workload.poll()).ready:
+            if event := self.pulse(state.doing or "title starts"):
                 return event
             self._clock.sleep_s(PULSE_S)
         return Launched()
+
+    def _latest(self, quantity: str) -> float | None:
+        """The present reading of a quantity, for whoever runs the title."""
+        sample = self._sampler.latest(quantity)
+        return None if sample is None else float(sample.value)
 
     def _start_title(self, cell: Cell, launch: Launch) -> Workload:
         workload = self._rig.open_workload(cell)
@@ -296,8 +306,10 @@ class AttemptActs(ABC):
         """Let the window pass."""
         running = self._now
         assert running.workload is not None
+        if (event := self._await_begin(running.workload)) is not None:
+            return event
         if running.window_start_s is None:
-            running.window_start_s = self._clock.now_s()
+            running.window_start_s = running.workload.poll().begin_s or self._clock.now_s()
         measure_s = running.cell.title.measure_s
         while True:
             now_s = self._clock.now_s()
@@ -306,10 +318,21 @@ class AttemptActs(ABC):
             if not over and (event := self.pulse("", left_s)):
                 return event
             if over or running.workload.poll().finished:
-                running.window_end_s = self._clock.now_s()
+                running.window_end_s = running.workload.poll().end_s or self._clock.now_s()
                 running.lost_hold = self._lost_hold(running)
                 return WindowEnded()
             self._clock.sleep_s(PULSE_S if left_s is None else min(PULSE_S, left_s))
+
+    def _await_begin(self, workload: Workload) -> Event | None:
+        """Let a title's steps go on to its window; the event that ends the wait, if any."""
+        if not workload.poll().steps:
+            return None
+        stages_over(workload)
+        while (state := workload.poll()).begin_s is None:
+            if (event := self.pulse(state.doing)) is not None:
+                return event
+            self._clock.sleep_s(PULSE_S)
+        return None
 
     def _lost_hold(self, running: Running) -> LostHold | None:
         """Read the profile back once more: what was measured counts only if it held to the window's end."""

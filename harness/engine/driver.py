@@ -50,6 +50,7 @@ from harness.errors import (
     HarnessError,
     NotRestored,
     SeamError,
+    StepFailed,
     StoreError,
     WorkloadFailed,
 )
@@ -376,6 +377,8 @@ def _code_of(instruction: Instruction, error: Exception) -> str:
             code = "profile-refused"
         case CompanionFailed():
             code = "companion-failed"
+        case StepFailed():
+            code = "step-failed"
         case WorkloadFailed():
             code = "launch-failed" if isinstance(instruction, LaunchTitle) else "workload-failed"
         case FrameLogError():

@@ -22,6 +22,7 @@ from harness.frames.defined import Definitions
 from harness.frames.metrics import per_second_fps
 from harness.lines import missing_in_file
 from harness.plan.schema import Plan
+from harness.plan.steps_table import STEP_FILES
 from harness.reasons import permanent_code
 from harness.rig import Rig, Workload
 from harness.store.campaign import CampaignStore
@@ -46,7 +47,10 @@ def save_telemetry(running: Running, store: CampaignStore) -> None:
 def keep_evidence(running: Running, store: CampaignStore) -> None:
     """Keep what an attempt left, however it ended: its telemetry, its output, what companions left."""
     save_telemetry(running, store)
-    left = [running.ref.folder / name for one in running.cell.title.companions for name in one.leaves]
+    title = running.cell.title
+    names = [name for one in title.companions for name in one.leaves]
+    names += STEP_FILES if title.steps else ()
+    left = [running.ref.folder / name for name in names]
     for path in (running.output_path, *left):
         if inside.is_file(store.folder, path):
             store.keep_file(running.ref, path, path.name)

@@ -42,6 +42,12 @@ def _cell(plan: Plan, title: TitleSpec, setting: SettingSpec, profile: ProfileSp
         for key in ("measure_s", "deadline_s", "frame_log", "expect_lines", *(stage.key for stage in STAGES))
         if (value := getattr(setting, key, None)) is not None
     }
+    if title.steps:
+        overrides["steps"] = [s for s in title.steps if s.only is None or setting.name in s.only]
+        overrides["sequences"] = {
+            name: [s for s in steps if s.only is None or setting.name in s.only]
+            for name, steps in title.sequences.items()
+        }
     resolved = title.model_copy(update=overrides)
     options = {**title.options, **setting.options}
     definition = _definition(
@@ -98,6 +104,8 @@ def _definition(
     definition |= _stages(conditions, title)
     if title.companions:
         definition["companions"] = [bearing(companion) for companion in title.companions]
+    if title.steps:
+        definition["steps"] = _steps(title)
     if sensors:
         definition["sensors"] = [{"kind": s.kind, "options": _stated(s)} for s in sensors]
     return definition
@@ -105,6 +113,15 @@ def _definition(
 
 def _stages(conditions: Conditions, title: TitleSpec) -> dict[str, Any]:
     return {stage.key: bearing(rule) for stage, rule in rules_in_force(conditions, title)}
+
+
+def _steps(title: TitleSpec) -> dict[str, Any]:
+    """What is done at the title, less what only says how long that may take."""
+    return {
+        "steps": [bearing(step) for step in title.steps],
+        "sequences": {name: [bearing(step) for step in steps] for name, steps in title.sequences.items()},
+        "surprises": [bearing(surprise) for surprise in title.surprises],
+    }
 
 
 def _frame_log(title: TitleSpec) -> dict[str, Any] | None:
@@ -150,6 +167,7 @@ def means_the_same(
         (old.temperature, new.temperature),
         (_stages(old, before.title), _stages(new, after.title)),
         ([bearing(c) for c in before.title.companions], [bearing(c) for c in after.title.companions]),
+        (_steps(before.title), _steps(after.title)),
         (bearing(samplings[0]), bearing(samplings[1])),
         (plan_before.get("sensors"), plan_after.get("sensors")),
         (logs[0] and (logs[0].path, logs[0].reader), logs[1] and (logs[1].path, logs[1].reader)),

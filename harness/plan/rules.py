@@ -17,6 +17,7 @@ from harness.plan.findings import Findings
 from harness.plan.kinds import Kinds
 from harness.plan.locate import Path
 from harness.plan.schema import Conditions, shared_rule
+from harness.plan.steps_rules import check_steps
 from harness.plan.vocabulary import CHARTS, CHARTS_OF_TITLES, DEVICE_NAMES
 from harness.stages import STAGES, AnyStage
 from harness.tables import QUANTITIES
@@ -216,6 +217,7 @@ def _check_title(title: dict[str, Any], path: Path, raw: Mapping[str, Any], foun
     in_title = STAGES.at("in-title")
     _check_patterns(title, path, found)
     check_companions(title, path, found)
+    check_steps(title, path, found)
     for stage in in_title:
         _check_stage(stage, title, path, raw, found)
     for index, setting in enumerate(_list(title.get("settings"))):

@@ -27,9 +27,11 @@ from harness.plan.parts import KEPT, Name, OpenPart, Part
 from harness.plan.report_table import Cost, Instrument, ReportSpec, Smoothness
 from harness.plan.rig_table import RigTable
 from harness.plan.stage_keys import set_stage_keys
+from harness.plan.steps_table import StepSpec, SurpriseSpec
 from harness.stages import STAGES, AnyStage, Rule
 
 LowDefinition = Literal["percentile", "mean-of-slowest", "time-share"]
+SequenceName = Annotated[str, Name]
 
 
 class AdaptiveRepeats(Part):
@@ -213,9 +215,12 @@ class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
 
     BEARS: ClassVar[str] = (
-        "workload measure_s frame_log companions settings options"  # and each stage in the title
+        "workload measure_s frame_log companions steps sequences surprises settings options"
+        # and each stage in the title
     )
-    APART: ClassVar[str] = "name label deadline_s silent_at_most_s score_better expect_lines without_frames"
+    APART: ClassVar[str] = (
+        "name label deadline_s silent_at_most_s still_at_most_s score_better expect_lines without_frames"
+    )
 
     name: str = Name
     label: str = ""
@@ -228,6 +233,18 @@ class TitleSpec(OpenPart):
     frame_log: FrameLogSpec | None = None
     companions: list[CompanionSpec] = Field(
         default_factory=list, description="programs started and ended with it"
+    )
+    steps: list[StepSpec] = Field(
+        default_factory=list, description="what a person would do at it, from its start to its end"
+    )
+    sequences: dict[SequenceName, list[StepSpec]] = Field(
+        default_factory=dict, description="steps that others run by name"
+    )
+    surprises: list[SurpriseSpec] = Field(
+        default_factory=list, description="pictures that may come at any time, and what is done then"
+    )
+    still_at_most_s: float | None = Field(
+        default=None, gt=0, description="its picture did not change for longer inside the window: it has hung"
     )
     score_better: Literal["higher", "lower"] = "higher"
     expect_lines: list[str] = Field(

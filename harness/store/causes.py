@@ -28,6 +28,7 @@ SHARED_KINDS: Final = frozenset(
         "launch-failed",
         "workload-failed",
         "companion-failed",
+        "step-failed",
         "telemetry",
         "telemetry-gap",
         "readings-missing",

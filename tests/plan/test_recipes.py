@@ -12,10 +12,12 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from harness.cli import main
 from harness.plan.load import parse_plan
 from harness.plugins import PluginHost
+from tests.steps.desks import FakeDesk
 
 PAGE = (Path(__file__).parents[2] / "plans" / "README.md").read_text(encoding="utf-8")
 LEADING = PAGE.split('<a id="rules"></a>')[0]
@@ -63,6 +65,20 @@ def make_programs(tables, folder: Path) -> None:
                 path.chmod(0o755)
 
 
+def make_pictures(tables, folder: Path) -> None:
+    """The pictures that steps name, each of some pixels that differ."""
+    names = [
+        value
+        for title in tables.get("titles", [])
+        for step in title.get("steps", [])
+        for value in step.values()
+        if isinstance(value, str) and value.endswith(".png")
+    ]
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        Image.effect_noise((16, 8), 60).save(folder / name)
+
+
 @pytest.mark.parametrize("number", range(len(RECIPES)))
 def test_a_recipe_passes_check(number, tmp_path, monkeypatch, capsys):
     recipe = RECIPES[number]
@@ -75,6 +91,8 @@ def test_a_recipe_passes_check(number, tmp_path, monkeypatch, capsys):
     (tmp_path / "launcher").chmod(0o755)
     monkeypatch.setenv("PATH", os.pathsep.join([str(tmp_path), os.environ["PATH"]]))
     make_programs(tomllib.loads(recipe), tmp_path)
+    make_pictures(tomllib.loads(recipe), tmp_path)
+    monkeypatch.setattr("harness.before_night.steps.open_desk", FakeDesk)
     (tmp_path / "plan.toml").write_text(whole(recipe), encoding="utf-8")
     assert main(["check", "plan.toml"]) == 0, capsys.readouterr().err
 

@@ -7,6 +7,7 @@ import math
 import os
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import psutil
@@ -49,6 +50,7 @@ class CommandWorkload:
         self._ending = False
         self._looked_s = -1e9
         self._story = Story(self._options)
+        self._listen: Callable[[bytes], None] | None = None
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, values_of(self._cell, launch.work_folder, launch.thread_count)
@@ -73,6 +75,7 @@ class CommandWorkload:
         spec = self._log_spec()
         places = self._folder, self._work_folder
         self._logs = None if spec is None else NewFiles(fill(spec.path, values), places)
+        self._listen = launch.listen
         self._started_s = self._clock.now_s()
         self._process = TitleProcess(
             words,
@@ -85,10 +88,16 @@ class CommandWorkload:
             },
             affinity=launch.affinity,
             priority=launch.priority,
-            take=self._story.take,
+            take=self._take,
             keep=self._cell.title.expect_lines,
             dated=options.clock_line is not None,
         )
+
+    def _take(self, block: bytes, since_s: float, now_s: float) -> None:
+        """Lines of its output, on the thread that reads them."""
+        self._story.take(block, since_s, now_s)
+        if self._listen is not None:
+            self._listen(block)
 
     def poll(self) -> WorkloadState:
         process, options, story = self._process, self._options, self._story
