@@ -10,6 +10,7 @@ Sources (6.12 unless said otherwise):
   (``xe/xe_gt_freq.c`` lines 36-53); both 0 while the card rests.
 - Reasons: i915 ``gt/gt0/throttle_reason_*`` from its 11th generation on (6.1 ``intel_gt_sysfs_pm.c`` lines
   494-515 and 762), xe ``tile0/gt0/freq0/throttle/reason_*`` (``xe/xe_gt_throttle.c`` lines 17-29).
+- Load and memory: :mod:`harness_plugins.hwmon.clients`.
 - Temperatures, and fans of xe, came after 6.12 (from memory: 6.15, 6.16); ``fan1_input`` of i915 with 6.12.
 """
 
@@ -19,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness_plugins.hwmon.clients import ClientsReader, clients_readers
 from harness_plugins.hwmon.graphics import Graphics
 from harness_plugins.hwmon.metrics import MetricsReader
 from harness_plugins.hwmon.reader import HottestReader, Reader
@@ -105,7 +107,7 @@ class FanReader:
         return sum(speeds) / len(speeds) if speeds else None
 
 
-AnyReader = Reader | HottestReader | ReasonReader | FanReader | MetricsReader
+AnyReader = Reader | HottestReader | ReasonReader | FanReader | MetricsReader | ClientsReader
 
 
 def intel_readers(card: Graphics) -> list[AnyReader]:
@@ -118,7 +120,7 @@ def intel_readers(card: Graphics) -> list[AnyReader]:
     for reader in offered:  # the first of each quantity counts
         if reader.quantity not in found and reader.read() is not None:
             found[reader.quantity] = reader
-    return list(found.values())
+    return [*found.values(), *clients_readers(card)]
 
 
 def _monitored(chip: Chip) -> list[AnyReader]:
@@ -158,10 +160,10 @@ def what_is_absent(card: Graphics) -> list[tuple[str, str]]:
     """(quantity, why and what could give it) of what this card's driver does not tell."""
     there = {reader.quantity for reader in intel_readers(card)}
     reasons = {
-        "gpu_load_pct": "the driver tells it for each program alone (fdinfo) and by its performance counters "
-        "(perf); levelrig reads neither",
-        "gpu_memory_used_mib": "the driver tells it for each program alone (fdinfo), which levelrig "
-        "does not read",
+        "gpu_load_pct": "this kernel's driver does not tell it for each program (fdinfo), or the card's "
+        "render file can't be opened; later kernels do, and membership in the group of that file lets you",
+        "gpu_memory_used_mib": "this kernel's driver does not tell it for each program (fdinfo), or the "
+        "card's render file can't be opened, or it has no memory of its own",
         "memory_clock_mhz": "the driver tells none",
         "core_temp_c": "this kernel's driver tells none; later ones do (xe: from 6.15, from memory)",
         "memory_temp_c": "this kernel's driver tells none; later ones do (xe: from 6.15, from memory)",
