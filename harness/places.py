@@ -20,3 +20,16 @@ def state_folder() -> Path:
     if os.geteuid() == 0:
         return MACHINES_FOLDER
     return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state").absolute() / "levelrig"
+
+
+def cache_folder() -> Path:
+    """Where what can be made again lies: root's for the machine, else the user's own."""
+    if sys.platform == "win32":
+        return (
+            Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "levelrig" / "cache"
+        )
+    if os.environ.get("XDG_CACHE_HOME"):
+        return Path(os.environ["XDG_CACHE_HOME"]).absolute() / "levelrig"
+    if os.geteuid() == 0:
+        return Path("/var/cache/levelrig")
+    return Path.home() / ".cache" / "levelrig"

@@ -31,6 +31,8 @@ from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.metrics import METRICS, Metric
 from harness.needs.need import Need
 from harness.places import state_folder
+from harness.plan.captured import READER as CAPTURE
+from harness.plan.captured import way_of
 from harness.plan.card_choice import as_plan_error, card_of_plan
 from harness.plan.schema import Cell, Plan, SensorSpec
 from harness.rig import Control, FrameLog, FrameLogSource, Rig, RigFacts, Sensor, Workload
@@ -452,6 +454,11 @@ class PluginRig:
 
     def open_workload(self, cell: Cell) -> Workload:
         workload = self._host.open_workload(cell, self.clock, self.card())
+        log = cell.title.frame_log
+        if log is not None and log.reader == CAPTURE and (way := way_of(log.path)) is not None:
+            from harness.capture.workload import Captured
+
+            workload = Captured(workload, cell, way)
         if cell.title.steps:
             from harness.steps.stepped import Stepped
 

@@ -61,7 +61,8 @@ ALLOWED: dict[str, str] = {
     "hookspecs": "card clock metrics needs plan rig stages",
     "companions": "clock errors inside log newfiles patterns plan processes programs rig",
     "steps": "clock errors inside lines log newfiles patterns plan processes programs rig userfiles",
-    "plugins": "boots boundary card clock companions errors hookspecs metrics needs places plan rig "
+    "capture": "clock errors filelock frames log numerals places plan processes programs rig",
+    "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan rig "
     "rig_identity stages steps tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
@@ -118,10 +119,10 @@ ALLOWED: dict[str, str] = {
     "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "
     "store userfiles watch",
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
-    "commands": "analysis awake before_night boundary card characterise clock collect csvtext doctor engine "
-    "errors frames guard hookspecs inside log marks metrics needs newplan numerals places plaintext plan "
-    "plugins processes programs rehearsal_folder rehearse report report.charts report.files report.folder "
-    "report.package report.reading report.summarise rig selftest store "
+    "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
+    "doctor engine errors frames guard hookspecs inside log marks metrics needs newplan numerals places "
+    "plaintext plan plugins processes programs rehearsal_folder rehearse report report.charts report.files "
+    "report.folder report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
 }

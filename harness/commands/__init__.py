@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "status": "where a campaign stands, what is left, when it ends",
     "verify": "check a campaign folder: what is damaged, and what can still be trusted",
     "map": "look at a frame log and propose the lines that tell a plan how to read it",
+    "capture": "build what records the frames of titles that write no log, and try it on a program",
     "analyse": "comparison tables from one or many campaigns, or from Parquet and CSV files of any origin",
     "report": "write the report of a campaign, or the comparison of several",
     "summary": "the result in a paragraph and a table, to paste into an article or a post",

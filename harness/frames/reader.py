@@ -39,6 +39,7 @@ from harness.rig import FrameLog
 _RUN_ROWS = 50
 #: Frames that tell the step of a clock.
 _LOOK_FRAMES = 2_000
+RowSource = Callable[[Path, ColumnMapping], Iterator[RawRows]]
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
 
@@ -61,37 +62,44 @@ def _parsed(path: Path, mapping: ColumnMapping) -> Iterator[RawRows]:
         yield from with_summary_rows(blocks, path, mapping, layout.shape)
 
 
-def stream_log(path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = None) -> Iterator[CleanBatch]:
+def stream_log(
+    path: Path, mapping: ColumnMapping, cleaner: Cleaner | None = None, rows: RowSource = raw_rows
+) -> Iterator[CleanBatch]:
     """The log's frames in batches, in bounded memory; the cleaner's account is complete at the end.
 
     Sorting and choosing a run need the whole log and hold it.
 
+    Args:
+        path: The file.
+        mapping: What its columns hold.
+        cleaner: Makes frames of the rows; None: a new one.
+        rows: Gives the rows of the file.
     Raises:
         FrameLogError: With file, row, column and what to do.
     """
     with as_frame_log_error(path):
-        yield from _stream(path, mapping, cleaner or Cleaner(path, mapping))
+        yield from _stream(path, mapping, cleaner or Cleaner(path, mapping), rows)
 
 
-def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> Iterator[CleanBatch]:
-    found = raw_rows(path, mapping)
+def _stream(path: Path, mapping: ColumnMapping, cleaner: Cleaner, rows: RowSource) -> Iterator[CleanBatch]:
+    found = rows(path, mapping)
     if mapping.time_column is not None and not mapping.stamped:
         unwrapper = Unwrapper(mapping.time_column)
         found = unwrapper.batches(found)
         cleaner.add_notes(unwrapper.notes)
     if mapping.when_time_goes_back == "stop" or mapping.time_column is None:
-        for rows in found:
-            yield cleaner.clean(rows)
+        for part in found:
+            yield cleaner.clean(part)
     else:
         whole = join_rows(found, mapping, Budget(path))
         if mapping.when_time_goes_back == "sort":
             refuse_several_runs(path, whole, mapping)
             cleaner.add_notes(lambda: _sorted_note(whole, mapping))
-        rows, left = one_run(whole, mapping)
+        chosen, left = one_run(whole, mapping)
         if left:
             cleaner.set_aside("another run in the same log", left)
             cleaner.add_notes(lambda: [_other_run_note(left, whole.count, mapping)])
-        yield cleaner.clean(rows)
+        yield cleaner.clean(chosen)
     cleaner.finish()
 
 
@@ -115,24 +123,25 @@ def _sorted_note(rows: RawRows, mapping: ColumnMapping) -> list[str]:
     return [f"time goes back {times(back)}, by up to {largest_s:.4g} s; the rows were sorted by time"]
 
 
-def read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
+def read_log(path: Path, mapping: ColumnMapping, rows: RowSource = raw_rows) -> FrameLog:
     """The whole log as a table, with its account.
 
     Args:
         path: The file.
         mapping: What its columns hold.
+        rows: Gives the rows of the file; asked twice where it has rows that can't be used.
     Returns:
         Frames with ``t_s`` in log time and the kept columns after the two of the contract.
     Raises:
         FrameLogError: With file, row, column and what to do.
     """
     with as_frame_log_error(path):
-        return _read_log(path, mapping)
+        return _read_log(path, mapping, rows)
 
 
-def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
+def _read_log(path: Path, mapping: ColumnMapping, rows: RowSource) -> FrameLog:
     cleaner = Cleaner(path, mapping)
-    batches = _held(path, mapping, cleaner)
+    batches = _held(path, mapping, cleaner, rows)
     account = cleaner.account
     if not account.frames:
         raise FrameLogError(
@@ -155,16 +164,16 @@ def _read_log(path: Path, mapping: ColumnMapping) -> FrameLog:
             *_coarse_clock_note(frametime_ms, frames["t_s"].to_numpy()),
             *rate_doubt(mapping, frametime_ms, only_downwards=True),
         ),
-        worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner)))
+        worst=_frames_of(_held(path, mapping, Cleaner(path, mapping, worst=cleaner), rows))
         if cleaner.doubtful
         else None,
     )
 
 
-def _held(path: Path, mapping: ColumnMapping, cleaner: Cleaner) -> list[CleanBatch]:
+def _held(path: Path, mapping: ColumnMapping, cleaner: Cleaner, rows: RowSource) -> list[CleanBatch]:
     """All batches, within the memory budget."""
     budget, batches = Budget(path), []
-    for batch in stream_log(path, mapping, cleaner):
+    for batch in stream_log(path, mapping, cleaner, rows):
         kept_bytes = sum(column.nbytes for column in batch.kept.values())
         budget.take(batch.t_s.nbytes + batch.frametime_ms.nbytes + kept_bytes)
         batches.append(batch)

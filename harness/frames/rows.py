@@ -29,11 +29,12 @@ FAULTS: tuple[str, ...] = (
     "not a number",  # in a row without any number
     "wrong number of fields",  # in a line without any number where one belongs
     "perhaps a summary and no frame",
+    "lost as the ring of the capture ran over",
 )
 WRONG_FIELDS, NOT_A_NUMBER, EMPTY, HEADER_AGAIN, CUT_OFF, UNREADABLE, OTHER_HEADER = range(1, 8)
-WORDS_ONLY, LINE_OF_WORDS, PERHAPS_NO_FRAME = 8, 9, 10
+WORDS_ONLY, LINE_OF_WORDS, PERHAPS_NO_FRAME, RING_RAN_OVER = 8, 9, 10, 11
 #: Faults of the whole row: nothing in it can be trusted.
-ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE, WORDS_ONLY, LINE_OF_WORDS)
+ROW_IS_LOST = (WRONG_FIELDS, CUT_OFF, UNREADABLE, WORDS_ONLY, LINE_OF_WORDS, RING_RAN_OVER)
 
 
 @dataclass(frozen=True)

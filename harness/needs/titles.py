@@ -38,8 +38,8 @@ def result_need(path: Path, title: TitleSpec, *, frames: bool, score: bool) -> I
         path,
         "missing",
         f"title {title.name} has neither a frame_log nor a score_line, so its runs would give no result",
-        "add frame_log (`levelrig map FILE` proposes its lines) or score_line; without_frames = true where "
-        "only power, temperatures and the like are wanted",
+        "add frame_log (`levelrig map FILE` proposes its lines), frames = 'capture' on Linux where it writes "
+        "none, or score_line; without_frames = true where only power, temperatures and the like are wanted",
         of_plan=True,
     )
 

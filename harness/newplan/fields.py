@@ -170,10 +170,10 @@ def title_table(
         log = _from_sample(said[SAMPLE], machine) | log
     if log:
         table["frame_log"] = log
-    if workload == "command" and "frame_log" not in table and "score_line" not in table:
+    if workload == "command" and not table.keys() & {"frame_log", "score_line", "frames"}:
         where = words[0].where.partition(", column")[0]
         what = "the title gives neither frames nor a score"
-        raise FieldError(where, what, "say log and columns, a sample of its log, or score")
+        raise FieldError(where, what, "say log and columns, a sample of its log, frames, or score")
     if workload == "command" and "command" not in table:
         where = words[0].where.partition(", column")[0]
         raise FieldError(where, "the title has no command", "say what starts it")

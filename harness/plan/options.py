@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from harness.plan.bearing import apart_paths, bearing
+from harness.plan.captured import check_frames, with_frame_log
 from harness.plan.complaints import nearest, shown
 from harness.plan.documents import validated
 from harness.plan.findings import Findings, model_at
@@ -131,6 +132,8 @@ def _fill_title(title: dict[str, Any], path: Path, kinds: Kinds, found: Findings
 
 
 def _fill_frame_log(table: dict[str, Any], path: Path, kinds: Kinds, found: Findings) -> None:
+    check_frames(table, path, found)
+    table.update(with_frame_log(table))
     log = table.get("frame_log")
     if isinstance(log, dict):
         default = FrameLogSpec.model_fields["reader"].default

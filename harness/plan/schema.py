@@ -19,6 +19,7 @@ from pydantic import (
 )
 
 from harness.metrics import METRICS
+from harness.plan.captured import with_frame_log
 from harness.plan.checks_table import Checks
 from harness.plan.companion_table import CompanionSpec
 from harness.plan.earlier_keys import with_present_keys
@@ -210,6 +211,11 @@ class SettingSpec(OpenPart):
     frame_log: FrameLogSpec | None = None
     expect_lines: list[str] | None = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _captured(cls, data: Any) -> Any:
+        return with_frame_log(data)
+
 
 class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
@@ -255,6 +261,11 @@ class TitleSpec(OpenPart):
         description="it gives neither frames nor a score, on purpose: power, temperatures and the like count",
     )
     settings: list[SettingSpec] = Field(default_factory=lambda: [SettingSpec(name="default")], min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _captured(cls, data: Any) -> Any:
+        return with_frame_log(data)
 
 
 class Plan(Part):

@@ -12,6 +12,7 @@ from harness.needs.commands import ATTEMPT, command_needs, folder_need, slashes,
 from harness.needs.lines import group_lacks_digits
 from harness.needs.need import Need
 from harness.needs.titles import length_need, pattern_needs, result_need
+from harness.plan.captured import READER as CAPTURE
 from harness.plan.cells import expand
 from harness.plan.locate import Path as PlanPath
 from harness.plan.placeholders import Value, fill, names_in, values_of
@@ -73,7 +74,7 @@ class _Asked:
         )
         folder = yield from self._working_folder(log)
         yield from self._program(folder)
-        if log is not None:
+        if log is not None and log.reader != CAPTURE:
             yield from self._frame_log(log, folder)
         yield from self._patterns()
         yield from self._watch_file(folder)

@@ -8,6 +8,7 @@ from typing import ClassVar, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from harness.patterns import Pattern, PatternText
+from harness.plan.captured import Way
 from harness.plan.placeholders import BUILT_IN, Value, names_in
 
 
@@ -24,7 +25,7 @@ class CommandOptions(BaseModel):
         "command arguments environment working_folder values ready_line ready_after_s end_line"
         " end_after_s pass_line score_line clock_line"
     )
-    APART: ClassVar[str] = "process_name watch_file fail_line ok_exit_codes"
+    APART: ClassVar[str] = "process_name watch_file fail_line ok_exit_codes frames"  # frame_log bears
 
     model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
@@ -64,6 +65,7 @@ class CommandOptions(BaseModel):
         description="pattern with one group, a time in s on the frame log's clock; each match ties that "
         "clock to the rig's",
     )
+    frames: Way | None = Field(None, description="levelrig records its frames itself; in place of frame_log")
     ok_exit_codes: list[int] = Field([0], min_length=1, description="exit codes that mean success")
 
     @model_validator(mode="after")

@@ -1,0 +1,84 @@
+/* Swaps in many ways, and prints how often the library below was reached: swapper LIBRARY ACT COUNT */
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+typedef void (*swap_function)(void *, uintptr_t);
+typedef unsigned (*egl_function)(void *, void *);
+typedef void *(*find_function)(const char *);
+static swap_function swap;
+static int count;
+
+static void *many(void *drawable)
+{
+    for (int i = 0; i < count; i++)
+        swap((void *)1, (uintptr_t)drawable);
+    return NULL;
+}
+
+int main(int argc, char **argv)
+{
+    if (argc < 4)
+        return 2;
+    const char *act = argv[2];
+    void *library = dlopen(argv[1], RTLD_NOW | RTLD_LOCAL);
+    count = atoi(argv[3]);
+    if (!library)
+        return 3;
+    swap = (swap_function)dlsym(library, "glXSwapBuffers");
+    egl_function egl = (egl_function)dlsym(library, "eglSwapBuffers");
+    int (*so_far)(void) = (int (*)(void))dlsym(library, "swaps_so_far");
+    if (!strcmp(act, "dlsym"))
+        many((void *)3);
+    else if (!strcmp(act, "address")) {
+        swap = (swap_function)((find_function)dlsym(library, "glXGetProcAddressARB"))("glXSwapBuffers");
+        many((void *)3);
+    } else if (!strcmp(act, "egl")) {
+        egl = (egl_function)((find_function)dlsym(library, "eglGetProcAddress"))("eglSwapBuffers");
+        for (int i = 0; i < count; i++)
+            egl((void *)1, (void *)7);
+    } else if (!strcmp(act, "refused")) {
+        for (int i = 0; i < count; i++)
+            egl((void *)1, (void *)(uintptr_t)(i % 10 ? 7 : 13));
+    } else if (!strcmp(act, "windows")) { /* a small window beside a large one */
+        for (int i = 0; i < count; i++) {
+            swap((void *)1, 8);
+            swap((void *)1, 2);
+            swap((void *)1, 2);
+        }
+    } else if (!strcmp(act, "threads")) {
+        pthread_t threads[2];
+        for (int i = 0; i < 2; i++)
+            pthread_create(&threads[i], NULL, many, (void *)3);
+        for (int i = 0; i < 2; i++)
+            pthread_join(threads[i], NULL);
+    } else if (!strcmp(act, "fork")) { /* both go on */
+        many((void *)3);
+        pid_t child = fork();
+        if (!child) {
+            many((void *)5);
+            _exit(0);
+        }
+        waitpid(child, NULL, 0);
+    } else if (!strcmp(act, "crash")) {
+        many((void *)3);
+        fflush(stdout);
+        raise(SIGKILL);
+    } else if (!strcmp(act, "slow")) {
+        for (int i = 0; i < count; i++) {
+            swap((void *)1, 3);
+            usleep(1000);
+        }
+    } else if (!strcmp(act, "absent")) /* what is not there stays away */
+        return dlsym(RTLD_DEFAULT, "glXSwapBuffers") || dlsym(library, "eglSwapBuffersWithDamageKHR") ||
+               dlsym(library, "no_such_name");
+    printf("%d\n", so_far());
+    return 0;
+}
