@@ -77,7 +77,7 @@ static struct ring_header *open_ring(void)
     int failed = posix_fallocate(file, 0, (off_t)bytes); /* room that is there: no signal on a full disk */
     struct ring_header *found = MAP_FAILED;
     if (!failed)
-        found = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_POPULATE, file, 0);
+        found = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_SHARED, file, 0);
     if (found == MAP_FAILED) {
         tell_failure("space", failed ? failed : errno);
         unlink(path);
@@ -85,6 +85,7 @@ static struct ring_header *open_ring(void)
         return NULL;
     }
     close(file);
+    memset(found, 0, bytes); /* every page is written now, so that no frame waits for one */
     found->header_bytes = RING_HEADER_BYTES;
     found->record_bytes = sizeof(struct ring_record);
     found->capacity = RING_CAPACITY;

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/wait.h>
+#include <time.h>
 #include <unistd.h>
 
 typedef void (*swap_function)(void *, uintptr_t);
@@ -21,6 +22,34 @@ static void *many(void *drawable)
     for (int i = 0; i < count; i++)
         swap((void *)1, (uintptr_t)drawable);
     return NULL;
+}
+
+static int compare(const void *a, const void *b)
+{
+    long long one = *(const long long *)a, other = *(const long long *)b;
+    return one < other ? -1 : one > other;
+}
+
+static long long now_ns(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (long long)now.tv_sec * 1000000000ll + now.tv_nsec;
+}
+
+/* What a swap costs: each call's own time, the clock's included. */
+static void cost(void)
+{
+    long long *took_ns = malloc(sizeof *took_ns * (size_t)count), whole_ns = now_ns();
+    for (int i = 0; i < count; i++) {
+        long long begun_ns = now_ns();
+        swap((void *)1, 3);
+        took_ns[i] = now_ns() - begun_ns;
+    }
+    whole_ns = now_ns() - whole_ns;
+    qsort(took_ns, (size_t)count, sizeof *took_ns, compare);
+    printf("mean_ns %.1f median_ns %lld p99_ns %lld longest_ns %lld\n", (double)whole_ns / count, took_ns[count / 2],
+           took_ns[(long long)count * 99 / 100], took_ns[count - 1]);
 }
 
 int main(int argc, char **argv)
@@ -37,7 +66,16 @@ int main(int argc, char **argv)
     int (*so_far)(void) = (int (*)(void))dlsym(library, "swaps_so_far");
     if (!strcmp(act, "dlsym"))
         many((void *)3);
-    else if (!strcmp(act, "address")) {
+    else if (!strcmp(act, "cost"))
+        cost();
+    else if (!strcmp(act, "paced")) { /* 25,000 a second */
+        for (int i = 0; i < count; i++) {
+            long long begun_ns = now_ns();
+            swap((void *)1, 3);
+            while (now_ns() - begun_ns < 40000)
+                ;
+        }
+    } else if (!strcmp(act, "address")) {
         swap = (swap_function)((find_function)dlsym(library, "glXGetProcAddressARB"))("glXSwapBuffers");
         many((void *)3);
     } else if (!strcmp(act, "egl")) {
