@@ -13,12 +13,25 @@ from the present before to this one, by the rig's clock (``CLOCK_MONOTONIC``, wh
 * Presents that arrive *out of order* are put into the order of their calls, and counted.
 
 **Which time.** The time of a frame is that of the call (``capture``), when the title handed the frame over,
-not when a screen showed it; or that of its display where the device offers it (``capture-display``). Each
-attempt's frame account and the report say which.
+not when a screen showed it; that of its display where the device offers it (``capture-display``); or that at
+which the window system reported new content (``capture-window``). Each attempt's frame account and the report
+say which.
 
 How it comes about: ``build`` makes the native part, ``switch`` says by which variables it is switched on
 for one process tree, ``native/`` records into rings, ``recorder`` empties these into one file, ``reading``
 chooses the line (``line``) and hands it to the reader of all frame logs, ``workload`` ties this to a title.
+``windows`` watches from outside, by ``x11``.
+``windows`` watches from outside, by ``x11``.
+
+**Windows** is not built, as nobody could run it here. Its way is the system's documented event tracing: a
+consumer of the providers of graphics presents (``Microsoft-Windows-DXGI``, ``-D3D9`` and ``-DxgKrnl``) in a
+real-time session of our own name, with time stamps of the performance counter, which is the rig's clock there.
+A present's start event has process and swapchain (call time); what the kernel's events of the same present
+say of its flip or copy is the time of display. The seam is that of :class:`windows.WindowWatch`: given the
+log and a function that tells the title's processes, it has ``start``, ``finish``, ``trouble``, writes a
+:class:`recorder.CaptureLog`, and :class:`workload.Capture` chooses it by system; everything after that log is
+the same. The session counts what it lost (``EventsLost``: rows of kind ``lost``); one that a killed run left
+is stopped by its name at the next start, and it needs the group *Performance Log Users* or an elevated run.
 
 Nothing is drawn over the title, and nothing but the process tree that levelrig starts is touched. It is code
 in another program's process all the same: never use it in an online title with a protection against such
@@ -37,4 +50,5 @@ __all__ = ["LOGS", "READER", "TIMES", "Way", "way_of"]
 TIMES: Final = {
     "capture": "call time: when the title handed each frame over, not when it was displayed",
     "capture-display": "display time: when the device said that each frame was displayed",
+    "capture-window": "update time: when the window system reported new content in the title's window",
 }

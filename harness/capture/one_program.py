@@ -16,7 +16,7 @@ from harness.capture.workload import Capture
 from harness.clock import Clock, SystemClock
 from harness.errors import UserFileError
 from harness.numerals import counted
-from harness.processes import TitleProcess
+from harness.processes import TitleProcess, child_environment
 from harness.programs import find_program
 from harness.rig import FrameLog
 
@@ -94,13 +94,18 @@ def capture_program(
     folder = Path(tempfile.mkdtemp(prefix="levelrig-capture-"))
     capture = Capture(folder / LOGS[way], way)
     process: TitleProcess | None = None
+
+    def processes() -> set[int]:
+        return set() if process is None else {one.pid for one in process.tree()}
+
     try:
+        added = capture.begin(child_environment(), processes)
         process = TitleProcess(
             [program, *words[1:]],
             clock,
             cwd=Path.cwd(),
             output_path=folder / "output.log",
-            environment=capture.begin({}),
+            environment=added,
             take=_pass_on,
         )
         started_s = clock.now_s()

@@ -42,8 +42,20 @@ LIVE_MAPPING: Final = {
 DISPLAYED: Final = "displayed"
 OTHER_WINDOW: Final = "present of another window or swapchain"
 REFUSED: Final = "present that the system refused"
+ALSO_SEEN: Final = "the same update, seen by the other extension of X"
 NOT_DISPLAYED: Final = "present whose display was not seen"
-WORDS: Final = {"vulkan": "Vulkan", "glx": "OpenGL by GLX", "egl": "OpenGL by EGL"}
+WORDS: Final = {
+    "vulkan": "Vulkan",
+    "glx": "OpenGL by GLX",
+    "egl": "OpenGL by EGL",
+    "complete": "Present of X",
+    "damage": "Damage of X",
+}
+#: What is noted of frames that Damage told.
+ESTIMATE: Final = (
+    "an estimate, as Damage of X reports changes and not frames: a frame drawn in parts may count twice, and "
+    "of frames that come faster than they are seen (above about 1,000 a second) some are missed"
+)
 _CHUNK: Final = 1 << 20
 Ints = NDArray[np.int64]
 
@@ -133,9 +145,11 @@ def choose(path: Path, table: pa.Table, way: Way) -> Found:
     lost_rows = table.filter(pc.equal(table["kind"], LOST))
     displays = table.filter(pc.equal(table["kind"], DISPLAYED))
     presents = table.filter(pc.invert(pc.is_in(table["kind"], pa.array([LOST, DISPLAYED]))))
+    presents, others = _by_one_extension(presents)
     accepted = pc.greater_equal(presents["result"], 0)
     left_out = Counter({REFUSED: presents.num_rows - int(pc.sum(accepted).as_py() or 0)})
     presents = presents.filter(accepted)
+    left_out[ALSO_SEEN] = others
     t_ns = _numbers(presents, "call_ns")
     if way == "capture-display":
         t_ns, seen = _display_times(presents, displays)
@@ -169,6 +183,16 @@ def choose(path: Path, table: pa.Table, way: Way) -> Found:
     )
 
 
+def _by_one_extension(presents: pa.Table) -> tuple[pa.Table, int]:
+    """Where windows were watched: what Present told, if it told most of it, else what Damage told."""
+    kinds = {kind: count for (kind,), count in _counts(presents, "kind").items()}
+    complete, damage = kinds.get("complete", 0), kinds.get("damage", 0)
+    if not complete or not damage:
+        return presents, 0
+    passed_over = "damage" if complete >= damage / 2 else "complete"
+    return presents.filter(pc.not_equal(presents["kind"], passed_over)), kinds[passed_over]
+
+
 def _numbers(table: pa.Table, column: str) -> Ints:
     numbers: Ints = table[column].to_numpy()
     return numbers
@@ -199,8 +223,10 @@ def _notes(presents: pa.Table, t_ns: Ints, line: Line, left_out: Counter[str], w
     by = " and ".join(WORDS.get(kind, kind) for (kind,), _ in _counts(presents, "kind").most_common())
     size = f", {width} × {height} pixels" if width else ""
     notes = [f"captured ({by}{size}), {TIMES[way]}"]
+    if "damage" in presents["kind"].to_pylist():
+        notes.append(ESTIMATE)
     swapchains = len(_counts(presents, "process", "surface", "swapchain"))
-    if swapchains > 1:
+    if swapchains > 1 and way != "capture-window":
         windows = counted(line.windows, "window")
         notes.append(f"its frames went through {counted(swapchains, 'swapchain')} of {windows}")
     if left_out[OTHER_WINDOW]:

@@ -31,8 +31,8 @@ RECORD: Final = np.dtype(
         ("kind_queue", "<u4"),
     ]
 )
-#: Kind of a record -> its word.
-KINDS: Final = {1: "vulkan", 2: "glx", 3: "egl", 4: "displayed"}
+#: Kind of a record -> its word. The last two come from watching windows (:mod:`harness.capture.windows`).
+KINDS: Final = {1: "vulkan", 2: "glx", 3: "egl", 4: "displayed", 5: "complete", 6: "damage"}
 Records = NDArray[np.void]
 
 

@@ -10,6 +10,8 @@ from typing import Final
 
 import psutil
 
+from harness.numerals import counted
+
 #: How a program file of 32 bit begins on Linux.
 _ELF_32: Final = b"\x7fELF\x01"
 #: What a process leaves as the name of a file (``native/``) -> words.
@@ -45,7 +47,25 @@ def why_nothing(small: str | None, failures: Iterable[str]) -> str:
     return (
         "the title presented nothing that could be captured; usual reasons: it draws by other means than "
         "Vulkan, GLX or EGL, it is started by a program that ran before (so that it lacks the variables of "
-        "the capture), or it runs in a container; let it, or a companion, write a frame log"
+        "the capture), or it runs in a container; where it has a window of X, "
+        "frames = 'capture-window' watches that; else let it, or a companion, write a frame log"
+    )
+
+
+def nothing_seen(windows: int) -> str:
+    """The same where its windows were watched from outside.
+
+    Args:
+        windows: How many of its windows were found.
+    """
+    if windows:
+        return (
+            f"the title has {counted(windows, 'window')}, and the window system reported no new content in "
+            "them; it may draw where X does not see it: set frames = 'capture'"
+        )
+    return (
+        "no window of the title was found on its display; it may draw through Wayland, on another display, "
+        "or in a process that levelrig did not start: set frames = 'capture'"
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from harness.capture import LOGS, Way
@@ -12,10 +12,12 @@ from harness.capture.build import library
 from harness.capture.reading import LIVE_MAPPING
 from harness.capture.recorder import LOOK_EVERY_S, LOST, CaptureLog, Recorder
 from harness.capture.switch import RingFolder, variables
-from harness.capture.why_nothing import small_program, why_nothing
+from harness.capture.why_nothing import nothing_seen, small_program, why_nothing
+from harness.capture.windows import WindowWatch
+from harness.capture.x11 import NoDisplay
 from harness.errors import FrameLogError, WorkloadFailed
 from harness.plan.schema import Cell, FrameLogSpec
-from harness.processes import child_environment
+from harness.processes import child_environment, started_titles
 from harness.rig import FrameLogSource, Launch, Workload, WorkloadState
 
 
@@ -31,30 +33,36 @@ class Capture:
         self.path = path
         self._way: Way = way
         self._rings: RingFolder | None = None
-        self._recorder: Recorder | None = None
+        self._recorder: Recorder | WindowWatch | None = None
         self._log: CaptureLog | None = None
         self._small: str | None = None
         self._looked_s = float("-inf")
 
-    def begin(self, environment: Mapping[str, str]) -> dict[str, str]:
+    def begin(self, environment: Mapping[str, str], processes: Callable[[], set[int]]) -> dict[str, str]:
         """Begin to record; what to add to the program's environment.
 
         Args:
-            environment: What else is added to it.
+            environment: The program's own, without what is added here.
+            processes: Gives the program's processes, once it was started.
         Raises:
             WorkloadFailed: It can't be recorded here.
         """
-        native = library()
+        native = None if self._way == "capture-window" else library()
+        added: dict[str, str] = {}
         try:
-            self._rings = RingFolder()
             self._log = CaptureLog(self.path)
-        except OSError as error:
+            if native is None:
+                self._recorder = WindowWatch(self._log, processes, environment)
+            else:
+                self._rings = RingFolder()
+                self._recorder = Recorder(self._rings.path, self._log)
+                display_times = self._way == "capture-display"
+                added = variables(native, self._rings.path, environment, display_times=display_times)
+        except (OSError, NoDisplay) as error:
             self.finish()
-            raise WorkloadFailed(f"the capture can't begin ({error}); look at that folder") from error
-        self._recorder = Recorder(self._rings.path, self._log)
+            raise WorkloadFailed(f"the capture can't begin: {error}") from error
         self._recorder.start()
-        before = {**child_environment(), **environment}
-        return variables(native, self._rings.path, before, display_times=self._way == "capture-display")
+        return added
 
     @property
     def has_rows(self) -> bool:
@@ -72,6 +80,8 @@ class Capture:
         """Take what is left, and remove the rings. Safe to call twice."""
         if self._recorder is not None:
             self._recorder.finish()
+        elif self._log is not None:
+            self._log.close()
         if self._rings is not None:
             self._rings.remove()
 
@@ -80,8 +90,10 @@ class Capture:
         if self._recorder is None:
             raise FrameLogError("the capture was not begun, as the title was not started")
         if self._recorder.trouble is not None:
-            raise FrameLogError(f"{self._recorder.trouble}; look at the disk, and measure again")
+            raise FrameLogError(f"{self._recorder.trouble}; measure again")
         if not self.has_rows:
+            if isinstance(self._recorder, WindowWatch):
+                raise FrameLogError(nothing_seen(len(self._recorder.windows)))
             raise FrameLogError(why_nothing(self._small, self._recorder.failures))
         return self.path
 
@@ -103,7 +115,14 @@ class Captured:
 
     def start(self, launch: Launch) -> None:
         capture = Capture(launch.work_folder / LOGS[self._way], self._way)
-        added = capture.begin(launch.environment)
+        own = self._cell.workload_options.get("environment")
+        environment = {**child_environment(), **launch.environment, **(own if isinstance(own, dict) else {})}
+
+        def processes() -> set[int]:
+            titles = [title for title in started_titles(0.0) if title.output_name == launch.output_path.name]
+            return {process.pid for title in titles for process in title.tree()}
+
+        added = capture.begin(environment, processes)
         self._capture = capture
         self._workload.start(dataclasses.replace(launch, environment={**launch.environment, **added}))
 

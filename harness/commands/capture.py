@@ -19,9 +19,11 @@ def register(commands: Any) -> None:
         example="levelrig capture --seconds 10 --to frames.csv -- ./titles/harbour --demo",
         reports=True,
     )
-    parser.add_argument(
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument(
         "--display", action="store_true", help="go by times of display, where the device offers them"
     )
+    how.add_argument("--window", action="store_true", help="watch its windows from outside, through X")
     parser.add_argument(
         "--seconds", type=float, metavar="S", help="end the program after this time; default: its own end"
     )
@@ -35,8 +37,8 @@ def _capture(arguments: argparse.Namespace) -> int:
     from harness.capture.build import library
     from harness.capture.one_program import capture_program
 
-    path = library()
     if not arguments.program:
+        path = library()
         if arguments.json:
             print_json({"library": str(path)})
         else:
@@ -44,7 +46,7 @@ def _capture(arguments: argparse.Namespace) -> int:
         return 0
     found = capture_program(
         arguments.program,
-        way="capture-display" if arguments.display else "capture",
+        way="capture-display" if arguments.display else "capture-window" if arguments.window else "capture",
         ends_after_s=arguments.seconds,
         keep=arguments.to,
     )

@@ -12,12 +12,13 @@ from harness.plan.findings import Findings
 from harness.plan.locate import Path
 
 #: How frames are captured; see :mod:`harness.capture`.
-Way = Literal["capture", "capture-display"]
+Way = Literal["capture", "capture-display", "capture-window"]
 READER: Final = "capture"
 #: The file that each way records into.
 LOGS: Final[Mapping[Way, str]] = {
     "capture": "presents.csv",
     "capture-display": "displays.csv",
+    "capture-window": "window-updates.csv",
 }
 
 

@@ -9,6 +9,7 @@ capture the same clock tells; {log} in its words is that file. With capture, the
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import re
@@ -37,7 +38,7 @@ def manifest(library: Path, folder: Path) -> None:
 def figures(times_ns: list[int], skip: int) -> dict[str, float]:
     """Average FPS and 1 % low (1000 / 99th percentile of frame time, Hyndman-Fan type 7)."""
     times_ns = times_ns[skip:]
-    frames_ms = sorted((b - a) / 1e6 for a, b in zip(times_ns, times_ns[1:]))
+    frames_ms = sorted((b - a) / 1e6 for a, b in itertools.pairwise(times_ns))
     place = 0.99 * (len(frames_ms) - 1)
     low = int(place)
     high = min(low + 1, len(frames_ms) - 1)
@@ -96,7 +97,7 @@ def run(words: list[str], captured: bool, args: argparse.Namespace, layers: Path
             calls = presents_in(folder)
             found["in_ring"] = len(calls)
             found["failures"] = [path.name for path in folder.glob("*.failed")]
-            late_ns = [call - own for (call, _), own in zip(calls, own_ns)]
+            late_ns = [call - own for (call, _), own in zip(calls, own_ns, strict=False)]
             if late_ns and len(calls) == len(own_ns):
                 found["after_own_clock_median_ns"] = statistics.median(late_ns)
             if args.display:

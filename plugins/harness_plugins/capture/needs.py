@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 
-from harness.capture import READER
+from harness.capture import LOGS, READER
 from harness.capture.build import hindrance
 from harness.capture.switch import FOLDER_VARIABLE, SHARED_VARIABLES
 from harness.hookspecs import Need
@@ -24,6 +25,10 @@ def needs(plan: Plan) -> Iterator[Need]:
 
 def _of_title(cell: Cell, index: int) -> Iterator[Need]:
     place = ("titles", index, "frames")
+    if cell.title.frame_log is not None and cell.title.frame_log.path == LOGS["capture-window"]:
+        if sys.platform != "linux":
+            yield Need(place, "missing", "windows are watched through X, on Linux alone", "use a frame log")
+        return
     wrong = hindrance()
     if wrong is not None:
         yield Need(place, "missing", *wrong)
