@@ -25,8 +25,8 @@ chooses the line (``line``) and hands it to the reader of all frame logs, ``work
 
 **Windows** is not built, as nobody could run it here. Its way is the system's documented event tracing: a
 consumer of the providers of graphics presents (``Microsoft-Windows-DXGI``, ``-D3D9`` and ``-DxgKrnl``) in a
-real-time session of our own name, with time stamps of the performance counter, which is the rig's clock there.
-A present's start event has process and swapchain (call time); what the kernel's events of the same present
+real-time session of our own name, with stamps of the performance counter, which is the rig's clock there. A
+present's start event has process and swapchain (call time); what the kernel's events of the same present
 say of its flip or copy is the time of display. The seam is that of :class:`windows.WindowWatch`: given the
 log and a function that tells the title's processes, it has ``start``, ``finish``, ``trouble``, writes a
 :class:`recorder.CaptureLog`, and :class:`workload.Capture` chooses it by system; everything after that log is
