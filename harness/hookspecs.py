@@ -28,6 +28,8 @@ from harness.stages.stage import Stage
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from harness.power_sensor.seam import PowerSource, PulseLoad
+
 hookspec = pluggy.HookspecMarker("levelrig")
 hookimpl = pluggy.HookimplMarker("levelrig")
 
@@ -201,6 +203,22 @@ class HarnessSpec:
             name: What to call the card.
         Raises:
             HarnessError: The curve can't be fitted; the message says what it lacks.
+        """
+
+    @hookspec
+    def power_sources(self, clock: Clock, card: GraphicsCard) -> Sequence[PowerSource]:  # type: ignore[empty-body]
+        """The sources of that card's power, each as directly as its driver lets: for ``doctor --power``.
+
+        Reads only. Empty where the card is not this plugin's; then its sensors' readings of power and energy
+        are taken.
+        """
+
+    @hookspec(firstresult=True)
+    def open_pulse_load(self, clock: Clock, card: GraphicsCard) -> PulseLoad | None:
+        """What can make that card work at given times; None if this plugin can't. Starts nothing.
+
+        Raises:
+            WorkloadFailed: It could, but something is missing; the message has the remedy.
         """
 
     @hookspec

@@ -26,7 +26,7 @@ from harness.boundary.metrics import fit_metric
 from harness.boundary.stages import guarded_stage
 from harness.card import CardChoiceError, GraphicsCard, merged
 from harness.clock import Aside, Clock, StillRunning, SystemClock
-from harness.errors import ControlRefused, HarnessError, PluginError
+from harness.errors import ControlRefused, HarnessError, PluginError, WorkloadFailed
 from harness.hookspecs import FittedCard, HarnessSpec, Kind, RehearsalRequest
 from harness.metrics import METRICS, Metric
 from harness.needs.need import Need
@@ -42,6 +42,8 @@ from harness.tables import attempt_columns
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+    from harness.power_sensor.seam import PulseLoad
 
 ENTRY_POINT_GROUP = "harness.plugins"
 #: A plugin that takes longer to open its sensors is left out, s.
@@ -292,6 +294,13 @@ class PluginHost:
         if workload is None:
             raise PluginError(f"workload {kind!r} is listed but does not open; reinstall its plugin")
         return workload
+
+    def open_pulse_load(self, clock: Clock, card: GraphicsCard) -> PulseLoad:
+        """What makes that card work at given times. Raises WorkloadFailed: nothing can."""
+        load: PulseLoad | None = self._ask_first("open_pulse_load", clock=clock, card=card)
+        if load is None:
+            raise WorkloadFailed(f"no installed plugin can make {card} work{self._told()}")
+        return load
 
     def open_rehearsal(self, request: RehearsalRequest) -> Rig:
         """A rig on a virtual clock. Raises HarnessError: what the plugin says, or that there is none."""

@@ -55,15 +55,17 @@ ALLOWED: dict[str, str] = {
     # the plan and the seams
     "plan": "card errors metrics patterns programs stages tables userfiles",
     "rig": "clock errors plan",
-    "power_sensor": "plan",
+    "power_sensor": "errors plan",
+    "power_models": "errors inside places power_sensor",
+    "power_probe": "card clock errors plugins power_sensor rig",
     "boundary": "clock columns errors log metrics plan rig stages tables",
     "needs": "patterns plan programs stages",
-    "hookspecs": "card clock metrics needs plan rig stages",
+    "hookspecs": "card clock metrics needs plan power_sensor rig stages",
     "companions": "clock errors inside log newfiles patterns plan processes programs rig",
     "steps": "clock errors inside lines log newfiles patterns plan processes programs rig userfiles",
     "capture": "clock errors filelock frames log numerals places plan processes programs rig",
-    "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan rig "
-    "rig_identity stages steps tables",
+    "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan "
+    "power_sensor rig rig_identity stages steps tables",
     "processes": "clock errors inside marks output proctable rig titlewatch",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
@@ -101,8 +103,8 @@ ALLOWED: dict[str, str] = {
     "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",
     "report.sections": "analysis boundary frames metrics numerals plan reasons report.conditions "
     "report.elements report.folder report.names report.numbers stages tables",
-    "report.charts": "analysis csvtext errors metrics numerals plan report.conditions report.elements "
-    "report.files report.folder report.names report.sections stages",
+    "report.charts": "analysis csvtext errors inside metrics numerals plan power_sensor "
+    "report.conditions report.elements report.files report.folder report.names report.sections stages",
     "report.page": "analysis metrics numerals report.charts report.conditions report.elements report.folder "
     "report.mean_levels report.names report.sections",
     "report.package": "analysis boundary clock columns csvtext errors inside numerals report.elements "
@@ -121,7 +123,7 @@ ALLOWED: dict[str, str] = {
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
     "doctor engine errors frames guard hookspecs inside log marks metrics needs newplan numerals places "
-    "plaintext plan plugins processes programs rehearsal_folder rehearse report report.charts report.files "
+    "plaintext plan plugins power_models power_probe power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",

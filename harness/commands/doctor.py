@@ -48,6 +48,27 @@ def register(commands: Any) -> None:
     doctor.add_argument(
         "--model-into", type=Path, default=Path("card-model.json"), help="file that takes the fitted model"
     )
+    doctor.add_argument(
+        "--power",
+        action="store_true",
+        help="instead, measure in about three minutes what the card's own power readings are worth: loads of "
+        "known rhythm on the card, every source read; kept for this card and driver (needs the extra gpu)",
+    )
+    doctor.add_argument("--card", help="with --power: address, UUID or name of the card")
+    doctor.add_argument(
+        "--seconds", type=_length, default=190.0, help="with --power: length of the whole (60 to 900)"
+    )
+    doctor.add_argument("--power-into", type=Path, metavar="FILE", help="with --power: file for the model")
+    doctor.add_argument(
+        "--readings-into", type=Path, metavar="FOLDER", help="with --power: keep all that was read, too"
+    )
+
+
+def _length(text: str) -> float:
+    seconds = float(text)
+    if not 60 <= seconds <= 900:
+        raise argparse.ArgumentTypeError("seconds must lie between 60 and 900")
+    return seconds
 
 
 def _characterise(arguments: argparse.Namespace) -> int:
@@ -85,6 +106,10 @@ def _characterise(arguments: argparse.Namespace) -> int:
 def _doctor(arguments: argparse.Namespace) -> int:
     if arguments.self_test:
         return _self_test(arguments)
+    if arguments.power:
+        from harness.commands.doctor_power import doctor_power
+
+        return doctor_power(arguments)
     if arguments.characterise is not None:
         return _characterise(arguments)
     findings = examine(PluginHost())

@@ -39,10 +39,13 @@ class SourceModel(Part):
     span_s: float = Field(ge=0, description="a value averages over so long in all")
     delay_s: float = Field(description="from the middle of what a value averages to its appearance")
     scatter: float = Field(default=0.0, ge=0, description="what the model left open, as a share of the swing")
-    worst_locked: float | None = Field(
+    explained: float = Field(
+        default=1.0, ge=0, le=1, description="share of the variance that the model explains"
+    )
+    worst: float | None = Field(
         default=None,
         ge=0,
-        description="largest error under a locked load of half duty, as a share of the swing",
+        description="largest error that was measured on the ladder, as a share of the swing",
     )
 
     @model_validator(mode="after")
@@ -57,6 +60,22 @@ class SourceModel(Part):
         return None if self.rhythm_s is None else self.rhythm_s * max(1, len(self.weights))
 
 
+class Rung(Part):
+    """One load of the ladder. Errors are shares of the swing: power under load less that between loads."""
+
+    kind: Literal["locked", "ladder"]
+    asked_hz: float
+    rate_hz: float = Field(description="as achieved")
+    jitter: float = Field(description="standard deviation of a period, as a share of it")
+    duty: float
+    seconds: float
+    mean_w: dict[str, float] = Field(description="by source")
+    bound: dict[str, float] = Field(description="by source: largest error that the model lets expect")
+    error: dict[str, float] = Field(
+        default_factory=dict, description="by source: against what unlocked loads of all duties agree on"
+    )
+
+
 class PowerSensorModel(Part):
     """What ``levelrig doctor --power`` found out about a card.
 
@@ -69,7 +88,12 @@ class PowerSensorModel(Part):
     measured_utc: str = Field(description="ISO 8601")
     off_w: float = Field(ge=0)
     on_w: float = Field(gt=0)
+    load: str = Field(default="", description="what worked")
     sources: tuple[SourceModel, ...]
+    silent: tuple[str, ...] = Field(
+        default=(), description="sources whose values told too little of the load"
+    )
+    rungs: tuple[Rung, ...] = ()
 
     def of_quantity(self, quantity: str, source: str = "") -> SourceModel | None:
         """The source behind a column of the telemetry; where several may be, the one of that call or file."""

@@ -192,3 +192,17 @@ def looks_gain(source: SourceModel, orders: NDArray[np.int64]) -> NDArray[np.com
         turns = np.outer(orders, np.arange(len(source.weights))) / len(source.weights)
         gain = gain * (np.exp(2j * np.pi * turns) @ np.asarray(source.weights))
     return np.asarray(gain, np.complex128)
+
+
+def bounds_over_rates(
+    source: SourceModel, from_hz: float, until_hz: float, window_s: float = 1.5, duty: float = 0.5
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Largest error of a source over the rate of even loads: rates in Hz, shares of the swing; both 1-D."""
+    rates_hz = np.geomspace(from_hz, until_hz, 400)
+    peaks = [m / (source.round_s or 1.0) / n for m in range(1, 60) for n in range(1, 6)]
+    rates_hz = np.unique(np.concatenate((rates_hz, [p for p in peaks if from_hz < p < until_hz])))
+    bounds = []
+    for rate_hz in rates_hz:
+        spectrum = _Spectrum(_frame_ends(window_s, float(rate_hz), None, 0.0), duty)
+        bounds.append(_of_source(source, spectrum, 1.0).swing_bound)
+    return np.asarray(rates_hz, np.float64), np.asarray(bounds, np.float64)

@@ -16,6 +16,7 @@ from harness_plugins.nvml.here import library_is_here
 from harness_plugins.nvml.options import NvmlProfile, NvmlSensorOptions
 
 if TYPE_CHECKING:
+    from harness.power_sensor.seam import PowerSource
     from harness_plugins.nvml.card import Card
 
 T = TypeVar("T")
@@ -58,6 +59,19 @@ def open_sensors(clock: Clock, specs: Sequence[SensorSpec], card: GraphicsCard |
         return [NvmlSensor(installed_card(card.identity))]
     except CallFailed:
         return []  # `levelrig doctor` says why
+
+
+@hookimpl
+def power_sources(clock: Clock, card: GraphicsCard) -> Sequence[PowerSource]:
+    if card.driver != "nvml":
+        return []
+    from harness_plugins.nvml.card import installed_card
+    from harness_plugins.nvml.power_sources import power_sources_of
+
+    try:
+        return power_sources_of(installed_card(card.identity))
+    except CallFailed:
+        return []
 
 
 @hookimpl

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from harness.card import GraphicsCard
 from harness.clock import Clock
@@ -10,6 +11,9 @@ from harness.hookspecs import Finding, Kind, Need, hookimpl
 from harness.plan.schema import Cell, Plan
 from harness.rig import Workload
 from harness_plugins.scene.options import SUMMARIES, SceneOptions
+
+if TYPE_CHECKING:
+    from harness.power_sensor.seam import PulseLoad
 
 
 @hookimpl
@@ -24,6 +28,13 @@ def open_workload(kind: str, cell: Cell, clock: Clock, card: GraphicsCard | None
     from harness_plugins.scene.workload import SceneWorkload
 
     return SceneWorkload(cell, clock, card)
+
+
+@hookimpl
+def open_pulse_load(clock: Clock, card: GraphicsCard) -> PulseLoad | None:
+    from harness_plugins.scene.pulse_load import PulseLoadOnCard
+
+    return PulseLoadOnCard(clock, card)
 
 
 @hookimpl
