@@ -123,7 +123,8 @@ ALLOWED: dict[str, str] = {
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
     "doctor engine errors frames guard hookspecs inside log marks metrics needs newplan numerals places "
-    "plaintext plan plugins power_models power_probe power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
+    "plaintext plan plugins power_models power_probe "
+    "power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch",
     "cli": "commands errors harness log plaintext terminal",
