@@ -18,6 +18,8 @@ from harness.plan.steps_table import LEAVE_WITHIN_S, StepSpec, SurpriseSpec
 HITS: Final = 2
 #: Waits that one look decides: what they ask for does not flash by.
 _SURE: Final = frozenset(("line", "file", "process"))
+#: A surprise that was answered is given so long to go, seconds.
+GOING_S: Final = 5.0
 #: Steps that a run of a title may make in all; surprises and `then` can lead to many.
 MOST_STEPS: Final = 10_000
 
@@ -117,6 +119,7 @@ class _Frame:
     name: str
     steps: Sequence[StepSpec]
     index: int = 0
+    answers: int | None = None  # the surprise that these steps answer
 
 
 @dataclass
@@ -145,6 +148,7 @@ class Play:
         self._stages_over = False
         self._leaving_s: float | None = None
         self._answers: dict[int, int] = {}
+        self._answered_s: dict[int, float] = {}
         self._over: Over | None = None
         self.times = Times()
         self.marks: list[str] = []
@@ -223,10 +227,12 @@ class Play:
         return Point("end", self.place)
 
     def _watched(self) -> tuple[int, ...]:
-        """Surprises that are looked for: none inside the window, which looking would disturb."""
+        """Surprises that are looked for: none inside the window, which looking would disturb, and not the one
+        that is being answered, which is still there."""
         if self.part == "window":
             return ()
-        return tuple(range(len(self._program.surprises)))
+        answered = {frame.answers for frame in self._stack}
+        return tuple(index for index in range(len(self._program.surprises)) if index not in answered)
 
     # --- what came of it ------------------------------------------------------------------------------------
 
@@ -236,13 +242,13 @@ class Play:
         if self._over is not None:
             return
         if seen.surprise is not None:
-            self._surprised(seen.surprise)
+            self._surprised(seen.surprise, now_s)
             return
         if step is None or not step.waits or step.way == "wait_s":
             return
         self._hits = self._hits + 1 if seen.met else 0
         if self._hits >= (1 if step.way in _SURE and not step.gone else HITS):
-            self._go_on()
+            self._go_on(now_s)
         elif self._since_s is not None and not self._hits and now_s - self._since_s >= step.within_s:
             what = "still there after" if step.gone else "it did not come within"
             self._not_met(f"{what} {step.within_s:g} s" + (f" ({seen.detail})" if seen.detail else ""))
@@ -264,7 +270,7 @@ class Play:
             self.times.begin_s = now_s
         elif step.way == "end":
             self.times.end_s = now_s
-        self._go_on()
+        self._go_on(now_s)
 
     def refused(self, why: str) -> None:
         """The act could not be done, and was not, or not wholly."""
@@ -312,8 +318,11 @@ class Play:
         frame = self._stack[-1]
         return frame.steps[frame.index] if frame.index < len(frame.steps) else None
 
-    def _go_on(self) -> None:
-        self._stack[-1].index += 1
+    def _go_on(self, now_s: float | None = None) -> None:
+        frame = self._stack[-1]
+        frame.index += 1
+        if frame.answers is not None and now_s is not None:
+            self._answered_s[frame.answers] = now_s
         self._since_s, self._hits = None, 0
         self._made += 1
         if self._made > MOST_STEPS:
@@ -324,7 +333,9 @@ class Play:
         self._go_on()
         self._stack.append(_Frame(name, self._program.sequences[name]))
 
-    def _surprised(self, index: int) -> None:
+    def _surprised(self, index: int, now_s: float) -> None:
+        if now_s - self._answered_s.get(index, float("-inf")) < GOING_S:
+            return
         surprise = self._program.surprises[index]
         what = f"the picture {surprise.picture} came" + (f": {surprise.says}" if surprise.says else "")
         answered = self._answers.get(index, 0)
@@ -336,7 +347,8 @@ class Play:
             self._answers[index] = answered + 1
             self.marks.append(f"surprise: {surprise.name} came and was answered, at {self.place}")
             self._since_s, self._hits = None, 0
-            self._stack.append(_Frame(surprise.sequence, self._program.sequences[surprise.sequence]))
+            steps = self._program.sequences[surprise.sequence]
+            self._stack.append(_Frame(surprise.sequence, steps, answers=index))
 
     def _not_met(self, why: str) -> None:
         step = self._step()

@@ -12,7 +12,7 @@ from harness.clock import Clock
 from harness.errors import WorkloadFailed
 from harness.log import get_logger
 from harness.plan.steps_table import StepSpec
-from harness.steps.desk import Desk
+from harness.steps.desk import Desk, NoDesk
 from harness.steps.evidence import Evidence
 from harness.steps.eyes import Eyes
 from harness.steps.hands import Hands
@@ -47,6 +47,7 @@ class Standing:
         begin_s, end_s: When the measured window began and ended, by the rig's clock.
         failure: Why they could not go on; empty while they can.
         spoilt: The measurement is spoilt by that; else it was over, and only leaving the title failed.
+        no_desk: It is screen and keyboard that can't be reached.
         marks: What went otherwise than planned and is no failure.
     """
 
@@ -57,6 +58,7 @@ class Standing:
     end_s: float | None = None
     failure: str = ""
     spoilt: bool = False
+    no_desk: bool = False
     marks: tuple[str, ...] = ()
 
 
@@ -108,7 +110,8 @@ class Player:
         self._started_s = clock.now_s()
         self._still: tuple[int, float] | None = None
         self._still_looked_s = 0.0
-        self._end_kept = self._spoilt_at_end = False
+        self._end_kept = self._spoilt_at_end = self._no_desk = False
+        self._outside = ""
         self._thread = threading.Thread(target=self._run, name="levelrig-steps", daemon=True)
 
     # --- what the engine's side calls -----------------------------------------------------------------------
@@ -136,6 +139,11 @@ class Player:
         """The title has ended: there is nothing left to look at."""
         self._title_gone.set()
 
+    def title_failed(self, why: str) -> None:
+        """The title itself says that it has failed: the steps end, with the evidence of a failure."""
+        self._outside = why
+        self._quit.set()
+
     def quit(self) -> None:
         """End at once. Safe to call twice."""
         self._quit.set()
@@ -154,12 +162,17 @@ class Player:
             self._loop()
         except _Ended:
             pass
+        except NoDesk as error:  # no fault of the title's steps
+            self._no_desk = True
+            self._play.stop(str(error))
         except WorkloadFailed as error:
             self._play.stop(str(error))
         except Exception as error:  # a library or a display that breaks is a finding of the attempt
             log.exception("the steps broke")
             self._play.stop(f"{type(error).__name__}: {error}")
         finally:
+            if self._outside:
+                self._play.stop(self._outside)
             if desk is not None:
                 self._keep_failure()
                 with contextlib.suppress(Exception):
@@ -242,6 +255,8 @@ class Player:
                     self._leave(step)
                 case _:
                     self._hands.do(step)
+        except NoDesk:
+            raise
         except Stray as error:
             self._play.stop(str(error))
             return
@@ -332,6 +347,7 @@ class Player:
             end_s=play.times.end_s,
             failure=failure,
             spoilt=bool(failure) and (play.part != "after" or self._spoilt_at_end),
+            no_desk=self._no_desk,
             marks=tuple(play.marks),
         )
         with self._lock:

@@ -157,10 +157,11 @@ class Stepped:
         if not state.running:
             player.title_gone()
         if state.failure is not None:
+            player.title_failed(state.failure)
             failure = f"{state.failure} (at {standing.place})"
             return dataclasses.replace(state, failure=failure, remarks=remarks)
         if standing.spoilt and not self._stopped.is_set():
-            raise StepFailed(standing.failure)
+            raise (WorkloadFailed if standing.no_desk else StepFailed)(standing.failure)
         done = standing.end_s is not None
         ready = state.ready and standing.ready
         return dataclasses.replace(

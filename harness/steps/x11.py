@@ -62,7 +62,6 @@ class X11Desk(Desk):
             ) from error
         self._display.set_error_handler(lambda *_: None)  # of windows that went away meanwhile
         self._root: Any = self._display.screen().root
-        self._owners: dict[int, int | None] = {}
         self._down: set[str] = set()
         self._buttons_down: set[Button] = set()
         self._spare: dict[str, int] = {}
@@ -161,11 +160,7 @@ class X11Desk(Desk):
         return ""
 
     def _owner(self, window: Any) -> int | None:
-        if window.id not in self._owners:
-            self._owners[window.id] = self._ask_owner(window)
-        return self._owners[window.id]
-
-    def _ask_owner(self, window: Any) -> int | None:
+        """Asked each time: the number of a window that is gone is given to another program's."""
         if self._display.query_extension("X-Resource"):
             mask = self._res.LocalClientPIDMask
             answer = self._asked(

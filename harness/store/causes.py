@@ -28,7 +28,6 @@ SHARED_KINDS: Final = frozenset(
         "launch-failed",
         "workload-failed",
         "companion-failed",
-        "step-failed",
         "telemetry",
         "telemetry-gap",
         "readings-missing",
@@ -44,6 +43,7 @@ FIXABLE_KINDS: Final = SHARED_KINDS | {
     "frame-log-unit",
     "score",
     "expected-line",
+    "step-failed",
 }
 #: Of these, what the tries at one repeat tell of its cell. Lost readings are the sensors' doing: they may
 #: come back by themselves, and where they don't, cells of several titles fail alike.

@@ -172,16 +172,30 @@ def test_a_surprise_is_answered_and_the_wait_begins_again():
 
 def test_a_surprise_that_comes_again_and_again_fails():
     play = play_of(MENU, BEGIN, surprises=(NEWS,), sequences={"close": (step(press="escape"),)})
-    for _ in range(2):
-        play.now(0.0)
-        play.looked(0.0, Seen(False, surprise=0))
-        play.now(0.0)
-        play.done(0.0)
-    play.now(0.0)
-    play.looked(0.0, Seen(False, surprise=0))
-    over = play.now(0.0)
+    for now_s in (0.0, 6.0):
+        play.now(now_s)
+        play.looked(now_s, Seen(False, surprise=0))
+        play.now(now_s)
+        play.done(now_s)
+    play.now(12.0)
+    play.looked(12.0, Seen(False, surprise=0))
+    over = play.now(12.0)
     assert isinstance(over, Over)
     assert over.failure == "the picture news.png came, again after it was answered 2×"
+
+
+def test_a_surprise_is_not_looked_for_while_it_is_answered_and_has_time_to_go():
+    play = play_of(MENU, BEGIN, surprises=(NEWS,), sequences={"close": (step(press="escape"),)})
+    play.now(0.0)
+    play.looked(0.0, Seen(False, surprise=0))
+    assert isinstance(order := play.now(0.0), Do)
+    assert order.surprises == ()
+    play.done(0.1)
+    play.now(0.2)
+    play.looked(4.0, Seen(False, surprise=0))
+    assert isinstance(play.now(4.0), Look)
+    play.looked(5.2, Seen(False, surprise=0))
+    assert isinstance(play.now(5.2), Do)
 
 
 def test_a_picture_that_means_failure_says_what_it_means():

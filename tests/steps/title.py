@@ -3,14 +3,12 @@ sometimes comes. ``python title.py [--KEY=VALUE ...]``; it needs tkinter and a d
 
 Keys: ``frames`` (where its frame log goes), ``load_s`` (longest loading), ``seed``, ``dialog`` (share of runs
 in which a dialog comes), ``shift`` (px by which the menu is moved), ``crash`` (``loading``), ``never`` (no
-window comes), ``freeze`` (the scene stops drawing), ``caption``, ``steal`` (seconds after which it starts
-another program that takes the focus), ``config`` (file with its quality, written back by the settings page).
+window comes), ``freeze`` (the scene stops drawing), ``caption``.
 """
 
 from __future__ import annotations
 
 import random
-import subprocess
 import sys
 import time
 import tkinter
@@ -45,8 +43,6 @@ class Title:
         self.root.protocol("WM_DELETE_WINDOW", self.leave)
         self.shift = int(OPTIONS.get("shift", "0"))
         self.loading()
-        if "steal" in OPTIONS:
-            self.root.after(int(float(OPTIONS["steal"]) * 1000), self.steal)
 
     def loading(self) -> None:
         self.canvas.create_text(240, 160, text="loading ...", fill="#8090a0", font=("DejaVu Sans", 16))
@@ -109,17 +105,6 @@ class Title:
         self.frames.append(f"{now_s - self.started_s:.6f},{(now_s - self.before_s) * 1000:.4f}")
         self.before_s = now_s
         self.root.after(15, self.draw)
-
-    def steal(self) -> None:
-        program = (
-            "import tkinter; r = tkinter.Tk(); r.title('Chat'); r.geometry('260x120+120+90'); "
-            "r.after(300, r.focus_force); r.mainloop()"
-        )
-        # As another program's, not as one of the title's own: it drops session, environment and output.
-        subprocess.Popen(
-            ["setsid", "env", "-i", f"DISPLAY={OPTIONS['display']}", sys.executable, "-c", program],
-            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
 
     def key(self, event: tkinter.Event) -> None:
         say(f"key {event.keysym}")
