@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from harness.analysis import comparisons, incidents, overall, tables, words
+from harness.analysis import comparisons, incidents, overall, sensed, tables, words
 from harness.analysis.answer import answer
 from harness.analysis.basis import Crashes, RestsOn, crashes_of, rests_on
 from harness.analysis.cold import cold_starts
@@ -175,6 +175,7 @@ def _cell_rows(
         if not values.size:
             continue
         mean = with_step(of_mean(values), steps.of_level(metric, cell))
+        mean = sensed.with_instrument(mean, sensed.of_level(metric, cell, settings))
         low, high = interval(mean, settings.confidence_pct / 100)
         made.append(
             {

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from harness.analysis import words
+from harness.analysis import sensed, words
 from harness.analysis.claims import Claim, as_row, decide, shown
 from harness.analysis.estimate import (
     Array,
@@ -74,6 +74,7 @@ def compare(
         if rule is not None and rule.to is not None and cell.indices and reference.indices:
             estimate = replace(estimate, stages=_stages(cell, reference, metric, settings, rule.planned))
         estimate = with_step(estimate, steps.of_comparison(metric, (cell, reference)))
+        estimate = sensed.with_instrument(estimate, sensed.of_comparison(metric, (cell, reference), settings))
         lower = metric.better == "lower"
         if metric.name == "score":
             lower = title in settings.lower_score_titles
@@ -233,11 +234,14 @@ def _more_repeats(
     estimate = comparison.estimate
     if claim.decision != "undecided" or not estimate.known or math.isnan(estimate.sd):
         return None, None
-    margin, level, df = settings.margin(comparison.metric), claim.standing.level, estimate.df
+    margin, level = settings.margin(comparison.metric), claim.standing.level
+    df = estimate.df * (1 - (estimate.fixed_u / estimate.se) ** 2) ** 2  # of the scatter alone
     counts = []
     for tail in ((1 + _RANGE) / 2, (1 - _RANGE) / 2):
-        sd = estimate.sd * math.sqrt(df / float(special.chdtri(df, 1 - tail)))
-        total = repeats_that_decide(estimate.value, sd, margin, level, same_alpha=level / 2)
+        sd = estimate.sd * math.sqrt(df / float(special.chdtri(df, 1 - tail))) if df > 0 else estimate.sd
+        total = repeats_that_decide(
+            estimate.value, sd, margin, level, same_alpha=level / 2, fixed_u=estimate.fixed_u
+        )
         counts.append(max(1, total - estimate.n) if total is not None else None)
     return counts[0], counts[1]
 
@@ -278,6 +282,8 @@ def _sentence(
         return f"{sentence}; {words.no_interval(estimate.n)}."
     if claim.decision != "undecided":
         return f"{sentence}."
+    if more is None and estimate.fixed_u > estimate.se / 2:
+        return f"{sentence}; no number of repeats would decide: the rest is the instrument's uncertainty."
     return f"{sentence}; {_advice(estimate.n, more, at_most, settings)}."
 
 

@@ -40,6 +40,7 @@ class Estimate:
         sd: Scatter of one pair (or of one repeat of each group), for planning; NaN where unknown.
         between: The standard error is that between the parts of an average, as a part has none of its own.
         stages: The planned repeats and those of an extension, each by itself; None without one.
+        fixed_u: What of the standard error no further repeat makes smaller: the instrument's.
     """
 
     value: float
@@ -49,6 +50,7 @@ class Estimate:
     sd: float
     between: bool = False
     stages: tuple[Estimate, Estimate] | None = None
+    fixed_u: float = 0.0
 
     @property
     def known(self) -> bool:
@@ -93,11 +95,13 @@ def of_average(parts: Sequence[Estimate]) -> Estimate:
     values = np.array([part.value for part in parts])
     value, n = float(values.mean()), min(part.n for part in parts)
     dfs = [part.df for part in parts]
+    fixed_u = math.hypot(*(part.fixed_u for part in parts)) / len(parts)
     if all(part.known for part in parts) and (min(dfs) > 1 or max(dfs) <= 1):
         variances = [part.se**2 / len(parts) ** 2 for part in parts]
         se = math.sqrt(sum(variances))
         df = cautious_df(satterthwaite(variances, dfs), min(dfs))
-        return Estimate(value, se, df, n, se * math.sqrt(n), stages=stages)
+        sd = math.sqrt(max(0.0, se**2 - fixed_u**2) * n)
+        return Estimate(value, se, df, n, sd, stages=stages, fixed_u=fixed_u)
     across = of_mean(values)
     return Estimate(value, across.se, across.df, n, math.nan, between=across.known, stages=stages)
 

@@ -10,6 +10,9 @@ from functools import lru_cache
 
 from harness.analysis.student import noncentral_upper_tail, upper_quantile
 
+#: Degrees of freedom that are as good as infinitely many.
+_MOST_DF = 1e5
+
 
 def cautious_df(found: float, smallest: float) -> float:
     """Midway between Satterthwaite's degrees of freedom and the smallest of the parts.
@@ -101,6 +104,7 @@ def repeats_that_decide(
     at_most: int = 1000,
     titles: float = 1,
     same_alpha: float | None = None,
+    fixed_u: float = 0.0,
 ) -> int | None:
     """Pairs in all that would decide with probability ``power``, were value and scatter as measured.
 
@@ -115,6 +119,7 @@ def repeats_that_decide(
             average's.
         same_alpha: One-sided error rate of ``same``, where it is another than ``alpha``: half of it where
             the two-sided interval decides.
+        fixed_u: Standard uncertainty that no repeat makes smaller (an instrument's).
     Returns:
         The count, at least 2; None where more than ``at_most`` would be needed or ``sd`` is unknown.
     """
@@ -124,9 +129,11 @@ def repeats_that_decide(
     level = alpha if same_alpha is None else same_alpha
 
     def decides(n: int) -> bool:
-        df = titles * (n - 1)
-        different = power_of_difference(value, sd, n, alpha, df)
-        return max(different, power_of_same(value, sd, margin, n, level, df)) >= power
+        whole, df = math.sqrt(sd**2 + n * fixed_u**2), titles * (n - 1)
+        if fixed_u > 0:
+            df = min(_MOST_DF, df * (whole / sd) ** 4 if sd > 0 else _MOST_DF)
+        different = power_of_difference(value, whole, n, alpha, df)
+        return max(different, power_of_same(value, whole, margin, n, level, df)) >= power
 
     if not decides(at_most):
         return None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,10 @@ from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 
 _IDS = ("title", "setting", "profile")
+#: Mean power by each of the card's sources, and what the rhythm of frames can do to it.
+BY_SOURCE: Final = ("power_by_counter_w", "power_by_reading_w", "power_by_average_w")
+RHYTHM: Final = "power_rhythm_u_w"
+SENSED_COLUMNS: Final = (*BY_SOURCE, RHYTHM)
 CellKey = tuple[str, str, str]
 
 
@@ -32,13 +37,15 @@ class CellRepeats:
     blocks: tuple[tuple[str, int], ...]
     values: dict[str, Array]
     indices: tuple[int, ...] = ()
+    sensed: Mapping[str, Array] = field(default_factory=dict)
 
     def stage(self, planned: int, *, extended: bool) -> CellRepeats:
         """The planned repeats alone, or those beyond them."""
         kept = [place for place, index in enumerate(self.indices) if (index > planned) == extended]
         values = {name: column[kept] for name, column in self.values.items()}
         blocks = tuple(self.blocks[place] for place in kept)
-        return CellRepeats(self.cell_id, blocks, values, tuple(self.indices[place] for place in kept))
+        sensed = {name: column[kept] for name, column in self.sensed.items()}
+        return CellRepeats(self.cell_id, blocks, values, tuple(self.indices[p] for p in kept), sensed)
 
     def present(self, metric: str) -> Array:
         """The values that are there, shape (k,)."""
@@ -90,6 +97,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     columns = {
         metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
     }
+    sensed = {name: _numbers(table, name) for name in SENSED_COLUMNS if name in table.columns}
     wanted = settings.metrics
     groups: dict[CellKey, list[int]] = {}
     for row, key in enumerate(zip(table["title"], table["setting"], table["profile"], strict=True)):
@@ -102,6 +110,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
             blocks=tuple((str(campaigns[row]), int(blocks[row])) for row in rows),
             values={name: column[rows] for name, column in columns.items()},
             indices=tuple(int(indices[row]) for row in rows) if indices is not None else (),
+            sensed={name: column[rows] for name, column in sensed.items()},
         )
     _add_speed(found, settings)
     if wanted is not None:
@@ -154,9 +163,13 @@ def metrics_in(cells: Iterable[CellRepeats], settings: AnalysisSettings) -> list
 
 
 def _column(table: pd.DataFrame, metric: ComparedMetric) -> Array:
-    values = pd.to_numeric(table[metric.name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    values = np.where(np.isfinite(values), values, np.nan)
+    values = _numbers(table, metric.name)
     return np.where(values > 0, values, np.nan) if metric.scale == "ratio" else values
+
+
+def _numbers(table: pd.DataFrame, name: str) -> Array:
+    values = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    return np.where(np.isfinite(values), values, np.nan)
 
 
 def _add_speed(cells: dict[CellKey, CellRepeats], settings: AnalysisSettings) -> None:

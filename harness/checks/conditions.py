@@ -153,3 +153,13 @@ def memory_exhausted(seen: AttemptEvidence, limits: Checks) -> str | None:
         if use > limit
     ]
     return f"{' and '.join(full)} (limit {limit:g} %)" if full else None
+
+
+def power_disputed(seen: AttemptEvidence, _: Checks) -> str | None:
+    """Sources of the card's power that should agree do not; marks, and widens the intervals of power."""
+    return seen.power_dispute
+
+
+def power_on_rhythm(seen: AttemptEvidence, _: Checks) -> str | None:
+    """The frame rate sits on the rhythm by which the card's sensor looks; marks, and widens them as well."""
+    return seen.power_on_rhythm

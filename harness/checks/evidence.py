@@ -48,6 +48,8 @@ class AttemptEvidence:
         profile_messages: What shows that the profile is not in force.
         driver_reset: What shows a reset of the driver or loss of the card, in a sentence.
         driver_error: What shows that the driver reported a critical error of the card, in a sentence.
+        power_dispute: What the card's sources of power disagree on, in a sentence.
+        power_on_rhythm: That the frame rate sits on the rhythm of the card's sensor, in a sentence.
         memory_use_pct: Highest use of each memory, as ``{"main memory": 81.0}``.
         missing_lines: Patterns of ``expect_lines`` that the output did not show.
         average_fps: Of this attempt.
@@ -84,6 +86,8 @@ class AttemptEvidence:
     profile_messages: Sequence[str] = ()
     driver_reset: str | None = None
     driver_error: str | None = None
+    power_dispute: str | None = None
+    power_on_rhythm: str | None = None
     memory_use_pct: Mapping[str, float] = field(default_factory=dict)
     missing_lines: Sequence[str] = ()
     average_fps: float | None = None
@@ -129,6 +133,7 @@ def summary_evidence(known: AttemptEvidence, summary: TelemetrySummary) -> Attem
     return replace(
         known,
         telemetry_gap_s=summary.telemetry_gap_s,
+        power_dispute=summary.dispute,
         foreign_cpu_load_pct=summary.figures["mean_foreign_cpu_load_pct"],
         mean_gpu_load_pct=summary.figures["mean_gpu_load_pct"],
         ambient_temp_c=summary.figures["mean_ambient_temp_c"],

@@ -61,9 +61,13 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("ambient-temperature", conditions.ambient_temperature, compares=True),
     Check("telemetry-gap", conditions.telemetry_gap),
     Check("readings-missing", conditions.readings_missing),
+    Check("power-disputed", conditions.power_disputed),
+    Check("power-on-rhythm", conditions.power_on_rhythm),
     Check("unsteady", steadiness.unsteady),
     Check("outlier", steadiness.outlier, compares=True),
 )
+#: Checks that never reject.
+ONLY_MARK: Final = ("outlier", "readings-missing", "power-disputed", "power-on-rhythm")
 #: Reason code of an attempt that a check could not judge.
 CHECK_FAILED: Final = "check-failed"
 CODES: Final[tuple[str, ...]] = tuple(check.code for check in CHECKS)
@@ -92,7 +96,7 @@ class Judgement:
 
 def judge(evidence: AttemptEvidence, checks: Checks) -> Judgement:
     """Apply all checks. Pure: the same evidence and thresholds give the same judgement."""
-    only_mark = {*checks.mark_only, "outlier", "readings-missing"}
+    only_mark = {*checks.mark_only, *ONLY_MARK}
     if checks.unsteady == "mark":
         only_mark.add("unsteady")
     fired: list[tuple[str, str]] = []

@@ -85,6 +85,15 @@ class Telemetry(Protocol):
     def mean_power(self, energy: str, power: str) -> float | None:
         """Mean power, W: by the energy counter where there is one, else by readings of power."""
 
+    def card_source(self) -> str | None:
+        """Quantity that the card's power is taken from: the best one for this title."""
+
+    def card_u_w(self) -> float | None:
+        """Standard uncertainty of the card's mean power, W, without what the plan states of instruments."""
+
+    def card_rhythm_u_w(self) -> float | None:
+        """What of it comes from the rhythm of frames against the sensor's; None where that is not known."""
+
 
 class Repeat(Protocol):
     """All that is known of a repeat once its own figures stand."""

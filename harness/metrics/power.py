@@ -24,14 +24,24 @@ def card_integral_w(window: Telemetry) -> float | None:
 
 
 def card_power_w(window: Telemetry) -> float | None:
-    """Mean power of the card: by its counter where it has one."""
-    counter_w = card_counter_w(window)
-    return counter_w if counter_w is not None else card_integral_w(window)
+    """Mean power of the card: by the best source for this title, its counter unless that is known worse."""
+    source = window.card_source()
+    if source is None:
+        return None
+    return window.mean_rate(source) if source == "energy_j" else window.mean(source)
 
 
 def card_energy_j(window: Telemetry) -> float | None:
     """Energy of the card over the window."""
     return _times(card_power_w(window), window.duration_s)
+
+
+def _by_reading_w(window: Telemetry) -> float | None:
+    return window.mean("power_w")
+
+
+def _by_average_w(window: Telemetry) -> float | None:
+    return window.mean("power_average_w")
 
 
 def _times(power_w: float | None, duration_s: float) -> float | None:
@@ -56,9 +66,10 @@ MEAN_POWER: Final = ComparedMetric(
     says_down="{p} draws less power than {r}",
     says_same="{p} draws the same power as {r}",
     group="power", role="power", where="of the card", paid_for="the card only", paid_rank=1,
-    headed="power", assumed_scatter=0.012, instruments=("power_w",),
+    headed="power", assumed_scatter=0.012, instruments=("power_w",), sensed="mean_power_w",
     shown=frozenset({"comparison-table", "levels-table", "closing-table", "outlook", "drift"}),
-    definition="energy over the window / its length; by the card's energy counter where it has one.",
+    definition="energy over the window / its length; by the card's energy counter where it has one, or by "
+    "the averaged reading where the card's model says that its sensor sees this title's rhythm better.",
 )  # fmt: skip
 
 ENERGY_PER_FRAME: Final = ComparedMetric(
@@ -69,6 +80,7 @@ ENERGY_PER_FRAME: Final = ComparedMetric(
     says_down="{p} needs less energy per frame than {r}",
     says_same="{p} needs the same energy per frame as {r}",
     group="power", instruments=("power_w",), instrument_reads="mean_power_w",
+    sensed="mean_power_w",
 )  # fmt: skip
 
 FPS_PER_W: Final = ComparedMetric(
@@ -79,6 +91,7 @@ FPS_PER_W: Final = ComparedMetric(
     says_down="{p} is less efficient than {r}",
     says_same="{p} is as efficient as {r}",
     group="power", headed="FPS/W", instruments=("power_w",), instrument_reads="mean_power_w",
+    sensed="mean_power_w",
     shown=frozenset({"comparison-table", "campaigns-chart", "levels-table", "closing-table", "outlook"}),
     definition="average FPS / mean power, both over the same window: frames per joule.",
 )  # fmt: skip
@@ -92,7 +105,7 @@ POWER_METRICS: Final[tuple[Metric | Column, ...]] = (
         of_telemetry=card_energy_j,
         reads=CARD_POWER,
     ),
-    Column("energy_source", "text", "", "counter, or integral of power"),
+    Column("energy_source", "text", "", "counter, integral of power, or averaged reading"),
     Metric(
         name="energy_counter_j",
         unit="J",
@@ -130,5 +143,25 @@ POWER_METRICS: Final[tuple[Metric | Column, ...]] = (
         says_same="{p} draws the same processor power as {r}",
         group="power", role="power", role_rank=1, where="of the processor",
         paid_for="the processor only", paid_rank=2, instruments=("cpu_power_w",),
+    ),
+    *(
+        Metric(name=name, unit="W", meaning=meaning, reads=(quantity,), of_telemetry=formula, at_end=True)
+        for name, meaning, quantity, formula in (
+            ("power_by_counter_w", "mean power of the card by its energy counter", "energy_j", card_counter_w),
+            ("power_by_reading_w", "the same by its power readings", "power_w", _by_reading_w),
+            ("power_by_average_w", "the same by the driver's averaged readings", "power_average_w", _by_average_w),
+        )
+    ),
+    Metric(
+        name="power_u_w", unit="W", at_end=True, reads=CARD_POWER,
+        meaning="standard uncertainty of mean_power_w: the window's edges, sampling, and the larger of the "
+        "rhythm and what sources disagree by; without the accuracy that the plan states",
+        of_telemetry=lambda window: window.card_u_w(),
+    ),
+    Metric(
+        name="power_rhythm_u_w", unit="W", at_end=True, reads=CARD_POWER,
+        meaning="what of it comes from the frames' rhythm against that by which the sensor looks; null where "
+        "the card's is not known",
+        of_telemetry=lambda window: window.card_rhythm_u_w(),
     ),
 )  # fmt: skip

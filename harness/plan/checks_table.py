@@ -35,6 +35,8 @@ CheckCode = Literal[
     "ambient-temperature",
     "telemetry-gap",
     "readings-missing",
+    "power-disputed",
+    "power-on-rhythm",
     "unsteady",
     "outlier",
 ]

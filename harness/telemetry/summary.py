@@ -6,8 +6,11 @@ readings are unevenly spaced where a sensor was slow; the plain mean of samples 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from types import MappingProxyType
 from typing import ClassVar
 
 import numpy as np
@@ -16,14 +19,19 @@ from numpy.typing import NDArray
 
 from harness.metrics import METRICS, power
 from harness.metrics.inputs import Value
-from harness.numerals import signed
 from harness.tables import QUANTITIES
 from harness.telemetry.limits import IDLE_BIT, all_reasons
+from harness.telemetry.power_sources import (
+    Disagreement,
+    SourceMean,
+    best_source,
+    disagreements,
+    moves,
+    source_means,
+)
 
 Floats = NDArray[np.float64]
 
-#: Difference between the two energies above which the attempt is marked, %.
-ENERGY_TOLERANCE_PCT = 2.0
 #: Share of the window that readings must span for a mean or an energy to be stated.
 LEAST_SPAN = 0.5
 #: A quantity that was read less often tells nothing of how often it usually is.
@@ -41,6 +49,7 @@ class TelemetrySummary(Mapping[str, object]):
         telemetry_samples: Rows inside the window.
         telemetry_gap_s: Time without telemetry inside the window; None where there is none at all.
         marks: What was unusual, a sentence each.
+        dispute: What the card's sources of power disagree on; None where they agree.
     """
 
     figures: Mapping[str, Value]
@@ -49,6 +58,7 @@ class TelemetrySummary(Mapping[str, object]):
     telemetry_samples: int
     telemetry_gap_s: float | None
     marks: tuple[str, ...]
+    dispute: str | None = None
 
     _COLUMNS: ClassVar = ("energy_source", "limit_reasons", "telemetry_samples", "telemetry_gap_s")
 
@@ -70,6 +80,7 @@ def summarise_window(
     *,
     frame_count: int | None,
     average_fps: float | None = None,
+    rhythm: Mapping[str, float] = MappingProxyType({}),
 ) -> TelemetrySummary:
     """Summarise the telemetry of a measured window by the formulas of :mod:`harness.metrics`.
 
@@ -80,11 +91,13 @@ def summarise_window(
         end_s: Window's end on the same clock, s; after ``start_s``.
         frame_count: Frames inside the window; None where the title has no frames.
         average_fps: Of these frames, over the time that they took.
+        rhythm: Quantity -> relative standard uncertainty of the card's power by it, through the rhythm of the
+            frames against that by which its sensor looks; those that are known.
 
     Raises:
         ValueError: The window is empty.
     """
-    window = Window(telemetry, start_s, end_s, frame_count, average_fps)
+    window = Window(telemetry, start_s, end_s, frame_count, average_fps, rhythm)
     masks = window.inside("limit_reasons")
     return TelemetrySummary(
         figures={m.name: m.of_telemetry(window) for m in METRICS.own() if m.of_telemetry is not None},
@@ -93,23 +106,24 @@ def summarise_window(
         telemetry_samples=window.rows,
         telemetry_gap_s=window.gap_s(),
         marks=tuple(_marks(window)),
+        dispute=_dispute(window),
     )
 
 
 def _energy_source(window: Window) -> str | None:
-    if power.card_counter_w(window) is not None:
-        return "counter"
-    return None if power.card_integral_w(window) is None else "integral of power"
+    source = window.card_source()
+    if source is None or source == "energy_j":
+        return None if source is None else "counter"
+    return "averaged reading" if power.card_counter_w(window) is not None else "integral of power"
 
 
 def _marks(window: Window) -> Iterator[str]:
     if window.was_reset("energy_j"):
         yield "the card's energy counter started again in the window: its driver was reset"
-    counter_w, integral_w = power.card_counter_w(window), power.card_integral_w(window)
-    if counter_w is not None and integral_w:
-        difference_pct = (counter_w / integral_w - 1) * 100
-        if abs(difference_pct) > ENERGY_TOLERANCE_PCT:
-            yield f"energy by counter and by integral of power differ by {signed(difference_pct, 1)} %"
+
+
+def _dispute(window: Window) -> str | None:
+    return window.disputes[0].sentence if window.disputes else None
 
 
 class Window:
@@ -122,15 +136,17 @@ class Window:
         end_s: float,
         frame_count: int | None = None,
         average_fps: float | None = None,
+        rhythm: Mapping[str, float] = MappingProxyType({}),
     ) -> None:
         if not end_s > start_s:
             raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
         self.frame_count = frame_count
         self.average_fps = average_fps
+        self._rhythm = rhythm
         self._read: dict[str, tuple[Floats, Floats]] = {}
         self.duration_s = end_s - start_s
         self._telemetry = telemetry
-        self._start_s, self._end_s = start_s, end_s
+        self.start_s, self.end_s = start_s, end_s
         self._t_s = _floats(telemetry, "t_s")
         self._inside = (self._t_s >= start_s) & (self._t_s <= end_s)
         self.rows = int(self._inside.sum())
@@ -142,12 +158,12 @@ class Window:
 
     def mean(self, quantity: str) -> float | None:
         """Mean over time; None without readings that span at least half of the window."""
-        return _time_mean(*self._readings(quantity), self._start_s, self._end_s)
+        return _time_mean(*self.readings(quantity), self.start_s, self.end_s)
 
     def end_mean(self, quantity: str) -> float | None:
         """Mean over the window's last quarter."""
-        quarter_s = self._end_s - self.duration_s / 4
-        return Window(self._telemetry, quarter_s, self._end_s).mean(quantity)
+        quarter_s = self.end_s - self.duration_s / 4
+        return Window(self._telemetry, quarter_s, self.end_s).mean(quantity)
 
     def highest(self, quantity: str) -> float | None:
         """Highest reading inside the window."""
@@ -156,8 +172,8 @@ class Window:
 
     def mean_level(self, quantity: str) -> float | None:
         """Energy mean of a level in dB: 10 lg of the mean over time of 10^(L/10) (ISO 1996-1)."""
-        t_s, level_db = self._readings(quantity)
-        mean = _time_mean(t_s, 10.0 ** (level_db / 10), self._start_s, self._end_s)
+        t_s, level_db = self.readings(quantity)
+        mean = _time_mean(t_s, 10.0 ** (level_db / 10), self.start_s, self.end_s)
         return None if not mean else float(10 * np.log10(mean))
 
     def mean_power(self, energy: str, power: str) -> float | None:
@@ -171,14 +187,13 @@ class Window:
         A counter that is polled faster than it moves is a staircase; only the moves count as readings, so
         that the interpolation at the edges is not biased by up to one step.
         """
-        t_s, total = self._readings(counter)
+        t_s, total = self.readings(counter)
         if t_s.size < 2:
             return None
-        moved = np.concatenate([[False], np.diff(total) != 0])
-        if not moved[1:].all() and moved.sum() >= 2:
-            t_s, total = t_s[moved], total[moved]
-        begin_s, end_s = max(self._start_s, t_s[0]), min(self._end_s, t_s[-1])
-        if self.was_reset(counter) or end_s - begin_s < LEAST_SPAN * (self._end_s - self._start_s):
+        moved = moves(total)
+        t_s, total = t_s[moved], total[moved]
+        begin_s, end_s = max(self.start_s, t_s[0]), min(self.end_s, t_s[-1])
+        if self.was_reset(counter) or end_s - begin_s < LEAST_SPAN * (self.end_s - self.start_s):
             return None
         touched = slice(
             max(0, int(np.searchsorted(t_s, begin_s, "right")) - 1), int(np.searchsorted(t_s, end_s)) + 1
@@ -188,33 +203,63 @@ class Window:
         begin, end = np.interp([begin_s, end_s], t_s[touched], total[touched] - origin)
         return float((end - begin) / (end_s - begin_s))
 
+    @cached_property
+    def power_means(self) -> tuple[SourceMean, ...]:
+        """Mean power of the card by each of its sources."""
+        return source_means(self)
+
+    @cached_property
+    def disputes(self) -> tuple[Disagreement, ...]:
+        """Pairs of these that disagree, the largest difference first."""
+        return disagreements(self, self.power_means)
+
+    def card_source(self) -> str | None:
+        """Quantity that the card's power is taken from: the best one for this title; None without any."""
+        best = best_source(self.power_means, self._rhythm)
+        return None if best is None else best.quantity
+
+    def card_u_w(self) -> float | None:
+        """Standard uncertainty of the card's mean power, W; None without a mean."""
+        best = best_source(self.power_means, self._rhythm)
+        if best is None:
+            return None
+        apart_w = max((d.u_w for d in self.disputes if best in (d.one, d.other)), default=0.0)
+        return math.hypot(best.u_w, max(apart_w, self.card_rhythm_u_w() or 0.0))
+
+    def card_rhythm_u_w(self) -> float | None:
+        """What of it comes from the rhythm of frames; None where that is not known."""
+        best = best_source(self.power_means, self._rhythm)
+        share = None if best is None else self._rhythm.get(best.quantity)
+        return None if best is None or share is None else share * best.mean_w
+
     def was_reset(self, counter: str) -> bool:
         """Whether a counter went back between two readings that touch the window."""
-        t_s, total = self._readings(counter)
+        t_s, total = self.readings(counter)
         back = np.diff(total) < 0
-        return bool(np.any(back & (t_s[1:] > self._start_s) & (t_s[:-1] < self._end_s)))
+        return bool(np.any(back & (t_s[1:] > self.start_s) & (t_s[:-1] < self.end_s)))
 
     def gap_s(self) -> float | None:
         """Time without telemetry inside the window; None where the table is empty."""
         if self._t_s.size == 0:
             return None
         if self.rows == 0:
-            return self._end_s - self._start_s
+            return self.end_s - self.start_s
         t_s = self._t_s
         first, last = np.flatnonzero(self._inside)[[0, -1]]
-        before = np.concatenate([[self._start_s], t_s[:-1]])
-        steps = np.minimum(t_s, self._end_s) - np.maximum(before, self._start_s)
+        before = np.concatenate([[self.start_s], t_s[:-1]])
+        steps = np.minimum(t_s, self.end_s) - np.maximum(before, self.start_s)
         marked = _gaps(self._telemetry) & _nothing_read(self._telemetry, t_s)
         touching = slice(first, min(last + 2, t_s.size))  # the row after the window closes its last step
         total = float(steps[touching][marked[touching]].clip(min=0).sum())
         usual_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else 0.0
         if first == 0 and not marked[0]:
-            total += _beyond(t_s[0] - self._start_s, usual_s)
+            total += _beyond(t_s[0] - self.start_s, usual_s)
         if last == t_s.size - 1:
-            total += _beyond(self._end_s - t_s[-1], usual_s)
+            total += _beyond(self.end_s - t_s[-1], usual_s)
         return total
 
-    def _readings(self, quantity: str) -> tuple[Floats, Floats]:
+    def readings(self, quantity: str) -> tuple[Floats, Floats]:
+        """Times and values that were read, inside the window and beside it; shapes (n,)."""
         if quantity not in self._read:
             values = _floats(self._telemetry, quantity)
             present = np.isfinite(values)

@@ -128,6 +128,8 @@ MARKED: list[tuple[str, dict[str, Any]]] = [
     ("frame-cap", {"frametime_ms": capped(F, 60)}),
     ("frame-cap", {"frametime_ms": np.ceil(F / (1000 / 144)) * (1000 / 144)}),
     ("readings-missing", {"reading_gaps_s": {"sound_level_dba": 60.0}}),
+    ("power-disputed", {"power_dispute": "the energy counter gives 594.0 W, the power reading 514.0 W"}),
+    ("power-on-rhythm", {"power_on_rhythm": "50.0 FPS is the rhythm by which the sensor looks"}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=35, slow=1.12), "other_courses": others()}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=10, slow=1.10), "other_courses": others()}),
     ("unsteady", {"frametime_ms": frames(2, slow_from_s=30, slow=1.15), "other_courses": others(shift_s=11)}),

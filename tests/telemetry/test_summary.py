@@ -74,14 +74,22 @@ def test_frames_per_joule_is_fps_per_watt_and_energy_per_frame_its_inverse():
     assert without["fps_per_w"] is without["energy_per_frame_j"] is None
 
 
-@pytest.mark.parametrize(("factor", "marked"), [(1.019, False), (1.021, True), (0.979, True), (0.981, False)])
-def test_two_energies_that_differ_by_over_two_percent_are_marked(factor, marked):
+@pytest.mark.parametrize(
+    ("factor", "disputed"), [(1.009, False), (1.011, True), (0.989, True), (0.991, False)]
+)
+def test_two_sources_that_differ_by_over_one_percent_are_disputed(factor, disputed):
     t_s = np.arange(0, 60.01, 0.1)
     table = table_of(t_s, power_w=np.full(t_s.size, 200.0), energy_j=200.0 * factor * t_s)
-    marks = summarise_window(table, 0, 60, frame_count=None).marks
-    assert bool(marks) is marked
-    if marked:
-        assert f"{(factor - 1) * 100:+.1f} %".replace("-", "−") in marks[0]
+    found = summarise_window(table, 0, 60, frame_count=None)
+    assert bool(found.dispute) is disputed
+    if disputed:
+        assert f"{(1 / factor - 1) * 100:+.1f} %".replace("-", "−") in found.dispute
+        # a rectangular distribution with the other source as its limit (GUM 4.3.7), and the window's edges
+        assert found["power_u_w"] == pytest.approx(200 * abs(factor - 1) / math.sqrt(3), rel=0.01)
+    assert found["power_rhythm_u_w"] is None
+    assert found["power_by_counter_w"] == pytest.approx(200 * factor)
+    assert found["power_by_reading_w"] == pytest.approx(200)
+    assert found["power_by_average_w"] is None
 
 
 def test_a_counter_that_moves_in_steps_is_not_biased_at_the_windows_edges():
