@@ -47,6 +47,14 @@ class Estimated:
         half = stats.t.ppf(1 - error / 2, self.df) * self.se
         return self.value - half, self.value + half
 
+    def with_fixed(self, u: float) -> Estimated:
+        """The same with what repeats don't average out; degrees of freedom by Welch and Satterthwaite."""
+        if not u > 0 or math.isnan(self.se):
+            return self
+        se = math.hypot(self.se, u)
+        df = self.df * (se / self.se) ** 4 if self.se > 0 else 1e6
+        return Estimated(self.value, se, min(df, 1e6))
+
 
 def grid_of(every: np.ndarray) -> float:
     """The coarsest of 1, 0.5, 0.2, 0.1 ... 0.0001 of which all values are multiples; 0 for none."""
@@ -123,6 +131,7 @@ class Campaign:
         x = self.values(key, metric, scale).to_numpy()
         se = stats.sem(x) if len(x) > 1 else math.nan
         found = Estimated(float(x.mean()), math.hypot(se, self.step_of_level(key, metric, scale)), len(x) - 1)
+        found = found.with_fixed(abs(float(x.mean())) * self.instrument([key], metric))
         return (found.value, *found.ends(self.alpha), len(x))
 
     # -- comparisons -------------------------------------------------------------------------------------
@@ -157,7 +166,35 @@ class Campaign:
             steps = [u / x.mean() for u, x in zip(steps, (ours, theirs), strict=True)]
         if math.hypot(*steps) > 0:
             found = Estimated(found.value, math.hypot(found.se, *steps), found.df)
-        return found
+        return found.with_fixed(self.instrument(keys, metric))
+
+    def instrument(self, keys: Sequence[tuple[str, str, str]], metric: str) -> float:
+        """Relative standard uncertainty of a power (one key) or of the ratio of two by its instrument.
+
+        What the plan states of it, the rhythm of frames, and what the card's sources disagree by.
+        """
+        quantities, reading = MADE_OF.get(metric, ((), ""))
+        if not reading.endswith("_power_w"):
+            return 0.0
+        rows = [self.cells[key].dropna(subset=[metric]) for key in keys]
+        read = [float(one[reading].mean()) for one in rows]
+        stated = self.plan.get("instruments", {}).get(quantities[0], {})
+        offset = stated.get("accuracy", 0.0) / math.sqrt(3)
+        if len(keys) == 1:
+            parts = [stated.get("accuracy_pct", 0.0) / 100 / math.sqrt(3), offset / read[0]]
+        else:
+            parts = [offset * (1 / read[0] - 1 / read[1])]
+        if reading != "mean_power_w":
+            return math.hypot(*parts)
+        rhythms = [(one["power_rhythm_u_w"] / one[reading]).dropna() for one in rows]
+        sensor = math.hypot(*(math.sqrt((r**2).mean()) for r in rhythms if len(r)))
+        for column in ("power_by_counter_w", "power_by_reading_w", "power_by_average_w"):
+            shares = [(one[column] / one[reading] - 1).dropna() for one in rows]
+            if all(len(share) for share in shares):
+                apart = shares[0].mean() - (shares[1].mean() if len(keys) > 1 else 0.0)
+                noise = sum(share.var(ddof=1) / len(share) for share in shares if len(share) > 1)
+                sensor = max(sensor, math.sqrt(max(0.0, apart**2 - noise) / 3))
+        return math.hypot(sensor, *parts)
 
     def over_titles(
         self, profile: str, metric: str, scale: str, titles: Sequence[str] | None = None, against: str = ""
