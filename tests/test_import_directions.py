@@ -83,7 +83,7 @@ ALLOWED: dict[str, str] = {
     "newplan": "analysis card errors plan tables",
     "before_night": "errors log metrics needs plan plugins programs rig stages steps store telemetry",
     "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
-    "metrics numerals parquet plan reasons rig rig_identity stages store tables telemetry",
+    "metrics numerals parquet plan power_sensor reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",

@@ -15,10 +15,8 @@ from harness.analysis.settings import AnalysisSettings
 from harness.metrics import METRICS, ComparedMetric
 
 _IDS = ("title", "setting", "profile")
-#: Mean power by each of the card's sources, and what the rhythm of frames can do to it.
-BY_SOURCE: Final = ("power_by_counter_w", "power_by_reading_w", "power_by_average_w")
-RHYTHM: Final = "power_rhythm_u_w"
-SENSED_COLUMNS: Final = (*BY_SOURCE, RHYTHM)
+#: Standard uncertainty of the card's mean power that repeats don't average out.
+SENSOR_U: Final = "power_sensor_u_w"
 CellKey = tuple[str, str, str]
 
 
@@ -97,7 +95,7 @@ def cells_of(repeats: pd.DataFrame, settings: AnalysisSettings) -> dict[CellKey,
     columns = {
         metric.name: _column(table, metric) for metric in METRICS.compared() if metric.name in table.columns
     }
-    sensed = {name: _numbers(table, name) for name in SENSED_COLUMNS if name in table.columns}
+    sensed = {name: _numbers(table, name) for name in (SENSOR_U,) if name in table.columns}
     wanted = settings.metrics
     groups: dict[CellKey, list[int]] = {}
     for row, key in enumerate(zip(table["title"], table["setting"], table["profile"], strict=True)):

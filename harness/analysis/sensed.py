@@ -3,17 +3,16 @@
 Three things stand behind a card's mean power, each with a standard uncertainty of its own:
 
 - the rhythm: the card's sensor looks now and then, and frames that keep its time are seen at one phase. What
-  that can do is worked out from the frames and the card's model (column ``power_rhythm_u_w``);
-- other sources: a counter and readings that should agree and do not. The other's value is a limit of error of
-  this one's, as a rectangular distribution. It is what the sources say of the same mean, less what the scatter
-  of their difference between repeats explains;
+  that can do is worked out from the frames and the card's model;
+- other sources: a counter and readings that should agree and do not, beyond what the rhythm explains. The
+  other's value is a limit of error of this one's, as a rectangular distribution;
 - the instrument: limits of error that the plan states (``[instruments]``), in % and in watts.
 
-Of the first two the larger counts: both are views of one error. In a difference of two profiles the gain cancels,
-an offset does where both read alike, and a constant difference between two sources does too. The rhythm does
-not: another profile has another duty and another phase. None of it shrinks with repeats, as the phase may be
-the same in each of them; the degrees of freedom follow Welch and Satterthwaite, these parts having infinitely
-many. Source: JCGM 100:2008 (GUM), 4.3.7, 5.1, 5.2 and G.4.
+Of the first two the larger counts, attempt by attempt (column ``power_sensor_u_w``): both are views of one
+error. In a difference of two profiles the gain cancels, and an offset does where both read alike. What the
+sensor gets wrong does not: another profile has another duty and another phase. None of it shrinks with
+repeats, as the phase may be the same in each of them; the degrees of freedom follow Welch and Satterthwaite,
+these parts having infinitely many. Source: JCGM 100:2008 (GUM), 4.3.7, 5.1, 5.2 and G.4.
 """
 
 from __future__ import annotations
@@ -25,8 +24,8 @@ from typing import Final
 
 import numpy as np
 
-from harness.analysis.estimate import Array, Estimate
-from harness.analysis.repeats import BY_SOURCE, RHYTHM, CellRepeats
+from harness.analysis.estimate import Estimate
+from harness.analysis.repeats import SENSOR_U, CellRepeats
 from harness.analysis.settings import AnalysisSettings
 from harness.metrics import ComparedMetric
 
@@ -87,31 +86,12 @@ def _reading(metric: ComparedMetric, cell: CellRepeats) -> float:
 
 def _sensor(metric: ComparedMetric, cells: Sequence[CellRepeats]) -> float:
     """Relative standard uncertainty of the card's own sensor, of one cell or of the ratio of two."""
-    if not metric.sensed:
+    return math.hypot(*(_share(cell, metric.sensed) for cell in cells))
+
+
+def _share(cell: CellRepeats, sensed: str) -> float:
+    if SENSOR_U not in cell.sensed or sensed not in cell.values:
         return 0.0
-    rhythm = math.hypot(*(_rhythm(cell, metric.sensed) for cell in cells))
-    return max(rhythm, *(_apart(cells, metric.sensed, column) for column in BY_SOURCE))
-
-
-def _rhythm(cell: CellRepeats, sensed: str) -> float:
-    shares = _shares(cell, sensed, RHYTHM)
+    shares = cell.sensed[SENSOR_U] / cell.values[sensed]
+    shares = shares[np.isfinite(shares)]
     return math.sqrt(float(np.mean(shares**2))) if shares.size else 0.0
-
-
-def _apart(cells: Sequence[CellRepeats], sensed: str, column: str) -> float:
-    """What another source says of the same, beyond the scatter of that."""
-    apart, variance = 0.0, 0.0
-    for cell, sign in zip(cells, (1, -1), strict=False):
-        shares = _shares(cell, sensed, column) - 1
-        if not shares.size:
-            return 0.0
-        apart += sign * float(shares.mean())
-        variance += float(shares.var(ddof=1)) / shares.size if shares.size > 1 else 0.0
-    return math.sqrt(max(0.0, apart**2 - variance) / 3)
-
-
-def _shares(cell: CellRepeats, sensed: str, column: str) -> Array:
-    if column not in cell.sensed or sensed not in cell.values:
-        return np.empty(0)
-    shares = cell.sensed[column] / cell.values[sensed]
-    return shares[np.isfinite(shares)]

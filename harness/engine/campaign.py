@@ -39,6 +39,7 @@ from harness.plan.forecast import forecast
 from harness.plan.night_tables import Night
 from harness.plan.order import arrange
 from harness.plan.schema import Cell, Plan
+from harness.power_sensor.of_window import model_in
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped
@@ -310,6 +311,7 @@ def _run(
             sign_of_life=guard.beat,
             boot_id=facts.boot_id,
             memory_total_mib=memory_sizes_mib(facts),
+            power_sensor=model_in(facts.facts),
             schedule=schedule,
             typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
             listener=listener,

@@ -57,6 +57,7 @@ from harness.errors import (
 from harness.guard.times import RESTORE_PAUSES_S
 from harness.log import get_logger
 from harness.plan.schema import Cell, Plan
+from harness.power_sensor.model import PowerSensorModel
 from harness.reasons import permanent_code
 from harness.rig import Rig
 from harness.store.campaign import CampaignStore
@@ -92,6 +93,7 @@ class Driver(AttemptActs):
         sign_of_life: Callable[[], None],
         boot_id: str,
         memory_total_mib: Mapping[str, float | None] | None = None,
+        power_sensor: PowerSensorModel | None = None,
         schedule: Schedule,
         typical_s: float,
         listener: Listener | None = None,
@@ -116,7 +118,7 @@ class Driver(AttemptActs):
                 lookout.night.ends_in_s,
             ),
             boot_id=boot_id,
-            history=History(store.attempts(), memory_total_mib),
+            history=History(store.attempts(), memory_total_mib, power_sensor),
         )
         self._schedule = schedule
         self._listener = GuardedListener(listener)

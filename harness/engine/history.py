@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.checks.steadiness import usual_scatter
+from harness.power_sensor.model import PowerSensorModel
 from harness.rig import RigFacts
 
 #: Courses kept for each title and setting.
@@ -25,13 +26,16 @@ class History:
     Args:
         rows: Rows of ``harness.tables.ATTEMPTS`` of earlier runs on the same folder, in order.
         memory_total_mib: Quantity of use -> size of that memory, as :func:`memory_sizes_mib` gives it.
+        power_sensor: Model of the card's power sensors; None where it is not known.
     """
 
     def __init__(
         self,
         rows: Iterable[Mapping[str, Any]] = (),
         memory_total_mib: Mapping[str, float | None] | None = None,
+        power_sensor: PowerSensorModel | None = None,
     ) -> None:
+        self.power_sensor = power_sensor
         self.memory_total_mib = memory_total_mib or {}
         self._start_temps_c: list[float] = []
         self._fps: defaultdict[str, list[float]] = defaultdict(list)

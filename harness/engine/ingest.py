@@ -14,6 +14,7 @@ from harness.engine.attempt import Running
 from harness.engine.history import History
 from harness.engine.messages import Judged
 from harness.engine.plugin_metrics import plugin_metrics
+from harness.engine.power_rhythm import summarise
 from harness.engine.reread import KNOWN_BEFORE, PLACE_EVENT
 from harness.engine.window_frames import Place, WindowFrames, window_frames
 from harness.errors import SeamError, StoreError
@@ -28,7 +29,6 @@ from harness.rig import Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.provenance import with_sources
-from harness.telemetry.summary import summarise_window
 
 T = TypeVar("T")
 
@@ -206,18 +206,15 @@ def _with_telemetry(known: AttemptEvidence, running: Running, history: History) 
         return known
     if table is None:
         table = TELEMETRY.empty_table()
-    found = summarise_window(
-        table,
-        0.0,
-        measured_s,
-        frame_count=None if frames is None else frames.figures.frame_count,
-        average_fps=None if frames is None else frames.figures.average_fps,
-    )
-    for text in found.marks:
+    sources = {quantity: channel.source for quantity, (_, channel) in running.channels.items()}
+    found = summarise(table, measured_s, frames, history.power_sensor, sources)
+    for text in found.summary.marks:
         running.mark(text)
-    running.measured.telemetry = found
+    running.measured.telemetry = found.summary
+    seen = telemetry_evidence(known, table, measured_s, history.memory_total_mib)
     return dataclasses.replace(
-        summary_evidence(telemetry_evidence(known, table, measured_s, history.memory_total_mib), found),
+        summary_evidence(seen, found.summary),
+        power_on_rhythm=found.on_rhythm,
         reading_gaps_s=reading_gaps_s(table, measured_s, running.fresh_for_s),
         core_quantities=running.core,
     )

@@ -13,6 +13,7 @@ import gzip
 import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,15 +25,16 @@ from harness.attempt_row import AttemptRow
 from harness.checks import AttemptEvidence, judge, summary_evidence, telemetry_evidence
 from harness.engine.attempt import Measured
 from harness.engine.plugin_metrics import FAILED, plugin_metrics
+from harness.engine.power_rhythm import sources_of, summarise
 from harness.engine.window_frames import Place, window_frames
 from harness.errors import HarnessError, PlanError, Problem, StoreError
 from harness.frames.defined import Definitions
 from harness.numerals import agreed, counted
 from harness.plan.schema import Cell, Plan
+from harness.power_sensor.of_window import model_in
 from harness.rig import FrameLogSource, Rig
 from harness.store.campaign import CampaignStore
 from harness.store.records import attempt_id_of
-from harness.telemetry.summary import summarise_window
 
 log = structlog.get_logger("levelrig.reread")
 
@@ -171,21 +173,16 @@ def _read_again(
     measured = Measured(frames=found, score=row.number("score"))
     evidence = found.evidence(AttemptEvidence(**kept["known"]))
     if telemetry is not None and place.measured_s:
-        measured.telemetry = summarise_window(
-            telemetry,
-            0.0,
-            place.measured_s,
-            frame_count=found.figures.frame_count,
-            average_fps=found.figures.average_fps,
-        )
-        evidence = summary_evidence(
-            telemetry_evidence(evidence, telemetry, place.measured_s), measured.telemetry
-        )
+        model = model_in(store.rig_facts())
+        power = summarise(telemetry, place.measured_s, found, model, sources_of(telemetry))
+        measured.telemetry = power.summary
+        seen = telemetry_evidence(evidence, telemetry, place.measured_s)
+        evidence = replace(summary_evidence(seen, power.summary), power_on_rhythm=power.on_rhythm)
     measured.added, faults = plugin_metrics(
         found.frametime_ms, telemetry, place.measured_s, measured.columns(), Definitions.of(plan)
     )
     judgement = judge(evidence, plan.checks)
-    marks = [mark for mark in row.marks if not mark.startswith(("frame-log", FAILED))]
+    marks = [mark for mark in row.marks if not mark.startswith(("frame-log", "power-", FAILED))]
     marks += [*found.marks, *faults, *(mark for mark in judgement.marks if mark not in marks)]
     marks.append(f"{REREAD}: by the frame_log of a later plan")
     changes = {

@@ -104,8 +104,8 @@ class ComparedMetric(Metric):
         instruments: Quantities whose stated accuracy bears on it: proportional to the first, or for a
             difference a sum or difference of them.
         instrument_reads: Metric that holds the first instrument's reading; empty for its own value.
-        sensed: Metric that holds the power which the card's own sensor told, where this is made of it: what is
-            known of that sensor's errors (:mod:`harness.analysis.sensed`) bears on this in proportion.
+        sensed: Metric that holds the power which the card's own sensor gave, where this is made of it: what
+            is known of that sensor's errors (:mod:`harness.analysis.sensed`) bears on this in proportion.
         assumed_scatter: Scatter of one pair where no pilot tells it: of the ln of the ratio, or in K or dB.
             Common practice, no source: a quiet machine at fixed resolution and a window of a minute.
         definition: Its definition on the page, as the plan chooses it; empty for its meaning.

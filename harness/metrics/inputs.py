@@ -91,6 +91,9 @@ class Telemetry(Protocol):
     def card_u_w(self) -> float | None:
         """Standard uncertainty of the card's mean power, W, without what the plan states of instruments."""
 
+    def card_sensor_u_w(self) -> float | None:
+        """What of it repeats don't average out: by the rhythm, or by what sources disagree on."""
+
     def card_rhythm_u_w(self) -> float | None:
         """What of it comes from the rhythm of frames against the sensor's; None where that is not known."""
 

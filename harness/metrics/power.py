@@ -147,9 +147,9 @@ POWER_METRICS: Final[tuple[Metric | Column, ...]] = (
     *(
         Metric(name=name, unit="W", meaning=meaning, reads=(quantity,), of_telemetry=formula, at_end=True)
         for name, meaning, quantity, formula in (
-            ("power_by_counter_w", "mean power of the card by its energy counter", "energy_j", card_counter_w),
-            ("power_by_reading_w", "the same by its power readings", "power_w", _by_reading_w),
-            ("power_by_average_w", "the same by the driver's averaged readings", "power_average_w", _by_average_w),
+            ("power_by_counter_w", "mean power by the card's energy counter", "energy_j", card_counter_w),
+            ("power_by_reading_w", "mean power by its readings", "power_w", _by_reading_w),
+            ("power_by_average_w", "mean power by its averages", "power_average_w", _by_average_w),
         )
     ),
     Metric(
@@ -157,6 +157,12 @@ POWER_METRICS: Final[tuple[Metric | Column, ...]] = (
         meaning="standard uncertainty of mean_power_w: the window's edges, sampling, and the larger of the "
         "rhythm and what sources disagree by; without the accuracy that the plan states",
         of_telemetry=lambda window: window.card_u_w(),
+    ),
+    Metric(
+        name="power_sensor_u_w", unit="W", at_end=True, reads=CARD_POWER,
+        meaning="what of it repeats don't average out: the larger of the rhythm and of what sources that "
+        "should agree disagree by; 0 for neither",
+        of_telemetry=lambda window: window.card_sensor_u_w(),
     ),
     Metric(
         name="power_rhythm_u_w", unit="W", at_end=True, reads=CARD_POWER,

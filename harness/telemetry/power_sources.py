@@ -1,16 +1,17 @@
 """What the card's sources say of one and the same power, how sure each is, and whether they agree.
 
-A card tells its power in up to three ways: an energy counter, readings (instantaneous, or the mean of what the
-driver kept since the reading before), and the driver's own average. None is the power itself: each looks at it
-by a rhythm of its own, and a load that goes on and off by that rhythm, as frames under a cap do, is seen at one
-phase only (Yang, Adamek, Armour, SC24; arXiv 2312.02741). Where sources differ, at least one is wrong, and
-nothing in the window tells which.
+A card tells its power in up to three ways: an energy counter, readings (instantaneous, or the mean of what
+the driver kept since the reading before), and the driver's own average. None is the power itself: each looks
+at it by a rhythm of its own, and a load that goes on and off by that rhythm, as frames under a cap do, is
+seen at one phase only (Yang, Adamek, Armour, SC24; arXiv 2312.02741). Where sources differ, at least one is
+wrong, and nothing in the window tells which.
 
-The test of agreement: the window is cut into equal parts, each source's mean is taken over each, and Student's t
-of their differences (paired, so what the title does cancels) asks whether they differ by more than
-:data:`AGREE_WITHIN`. All pairs of an attempt together raise a false alarm in at most :data:`ERROR_RATE` of
-attempts (Bonferroni). Differences within the tolerance are those of the sources' gains (0.1 to 0.4 % between
-counter and average were measured at steady load on one data-centre card).
+The test of agreement: the window is cut into equal parts, each source's mean is taken over each, and
+Student's t of their differences (paired, so what the title does cancels) asks whether they differ by more
+than :data:`AGREE_WITHIN` and what the rhythm is known to do to each. All pairs of an attempt together raise a
+false alarm in at most :data:`ERROR_RATE` of attempts (Bonferroni). Differences within the tolerance are those
+of the sources' gains (0.1 to 0.4 % between counter and average were measured at steady load on one
+data-centre card).
 
 Uncertainties by JCGM 100:2008 (GUM): 4.3.7 (limits as a rectangular distribution), 4.2 (scatter).
 """
@@ -20,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final, Protocol
 
 import numpy as np
@@ -122,20 +124,20 @@ def source_means(window: Readings) -> tuple[SourceMean, ...]:
     return tuple(found)
 
 
-def best_source(means: Sequence[SourceMean], rhythm: Mapping[str, float]) -> SourceMean | None:
+def best_source(means: Sequence[SourceMean], rhythm_u_w: Mapping[str, float]) -> SourceMean | None:
     """The source to go by: the preferred one, unless another is known to see this title's rhythm far better.
 
     Args:
         means: Of :func:`source_means`.
-        rhythm: Quantity -> relative standard uncertainty by the rhythm, where it is known.
+        rhythm_u_w: Quantity -> standard uncertainty by the rhythm, W, where it is known.
     """
     if not means:
         return None
     first = means[0]
-    own = rhythm.get(first.quantity, 0.0)
-    known = [mean for mean in means[1:] if mean.quantity in rhythm]
-    other = min(known, key=lambda mean: rhythm[mean.quantity], default=None)
-    if other is None or own < WORTH_A_CHANGE or rhythm[other.quantity] > own / 2:
+    own_w = rhythm_u_w.get(first.quantity, 0.0)
+    known = [mean for mean in means[1:] if mean.quantity in rhythm_u_w]
+    other = min(known, key=lambda mean: rhythm_u_w[mean.quantity], default=None)
+    if other is None or own_w < WORTH_A_CHANGE * first.mean_w or rhythm_u_w[other.quantity] > own_w / 2:
         return first
     return other
 
@@ -146,6 +148,7 @@ def disagreements(
     *,
     within: float = AGREE_WITHIN,
     error_rate: float = ERROR_RATE,
+    bound_w: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[Disagreement, ...]:
     """Pairs of sources that differ by more than ``within``, the largest difference first.
 
@@ -154,6 +157,7 @@ def disagreements(
         means: Of :func:`source_means`.
         within: Share of the power that counts as a difference of gains.
         error_rate: Of all pairs together.
+        bound_w: Quantity -> how far the rhythm can put it off, where that is known: it explains so much.
     """
     pairs = [(one, other) for i, one in enumerate(means) for other in means[i + 1 :]]
     edges_s = _parts(window, [mean.quantity for mean in means])
@@ -169,6 +173,7 @@ def disagreements(
         allowed_w = within * one.mean_w + se_w * float(
             special.stdtrit(n - 1, 1 - error_rate / 2 / len(pairs))
         )
+        allowed_w += bound_w.get(one.quantity, 0.0) + bound_w.get(other.quantity, 0.0)
         if abs(difference_w) > allowed_w:
             found.append(Disagreement(one, other, difference_w))
     return tuple(sorted(found, key=lambda pair: -abs(pair.difference_w)))

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from types import MappingProxyType
 from typing import ClassVar
 
 import numpy as np
@@ -50,6 +49,7 @@ class TelemetrySummary(Mapping[str, object]):
         telemetry_gap_s: Time without telemetry inside the window; None where there is none at all.
         marks: What was unusual, a sentence each.
         dispute: What the card's sources of power disagree on; None where they agree.
+        card_source: Quantity that the card's power was taken from; None for none.
     """
 
     figures: Mapping[str, Value]
@@ -59,6 +59,7 @@ class TelemetrySummary(Mapping[str, object]):
     telemetry_gap_s: float | None
     marks: tuple[str, ...]
     dispute: str | None = None
+    card_source: str | None = None
 
     _COLUMNS: ClassVar = ("energy_source", "limit_reasons", "telemetry_samples", "telemetry_gap_s")
 
@@ -80,7 +81,7 @@ def summarise_window(
     *,
     frame_count: int | None,
     average_fps: float | None = None,
-    rhythm: Mapping[str, float] = MappingProxyType({}),
+    rhythm: Rhythm | None = None,
 ) -> TelemetrySummary:
     """Summarise the telemetry of a measured window by the formulas of :mod:`harness.metrics`.
 
@@ -91,8 +92,8 @@ def summarise_window(
         end_s: Window's end on the same clock, s; after ``start_s``.
         frame_count: Frames inside the window; None where the title has no frames.
         average_fps: Of these frames, over the time that they took.
-        rhythm: Quantity -> relative standard uncertainty of the card's power by it, through the rhythm of the
-            frames against that by which its sensor looks; those that are known.
+        rhythm: What the rhythm of the frames does to each source of the card's power; None where that is
+            not known.
 
     Raises:
         ValueError: The window is empty.
@@ -106,7 +107,8 @@ def summarise_window(
         telemetry_samples=window.rows,
         telemetry_gap_s=window.gap_s(),
         marks=tuple(_marks(window)),
-        dispute=_dispute(window),
+        dispute=window.disputes[0].sentence if window.disputes else None,
+        card_source=window.card_source(),
     )
 
 
@@ -122,8 +124,17 @@ def _marks(window: Window) -> Iterator[str]:
         yield "the card's energy counter started again in the window: its driver was reset"
 
 
-def _dispute(window: Window) -> str | None:
-    return window.disputes[0].sentence if window.disputes else None
+@dataclass(frozen=True)
+class Rhythm:
+    """What the rhythm of frames can do to each source of the card's power, by quantity.
+
+    Attributes:
+        u_w: Standard uncertainty of the mean, W.
+        bound_w: How far the mean can be off at most, W.
+    """
+
+    u_w: Mapping[str, float] = field(default_factory=dict)
+    bound_w: Mapping[str, float] = field(default_factory=dict)
 
 
 class Window:
@@ -136,13 +147,13 @@ class Window:
         end_s: float,
         frame_count: int | None = None,
         average_fps: float | None = None,
-        rhythm: Mapping[str, float] = MappingProxyType({}),
+        rhythm: Rhythm | None = None,
     ) -> None:
         if not end_s > start_s:
             raise ValueError(f"the window must have a length, got {start_s} to {end_s} s")
         self.frame_count = frame_count
         self.average_fps = average_fps
-        self._rhythm = rhythm
+        self._rhythm = rhythm or Rhythm()
         self._read: dict[str, tuple[Floats, Floats]] = {}
         self.duration_s = end_s - start_s
         self._telemetry = telemetry
@@ -211,26 +222,31 @@ class Window:
     @cached_property
     def disputes(self) -> tuple[Disagreement, ...]:
         """Pairs of these that disagree, the largest difference first."""
-        return disagreements(self, self.power_means)
+        return disagreements(self, self.power_means, bound_w=self._rhythm.bound_w)
 
     def card_source(self) -> str | None:
         """Quantity that the card's power is taken from: the best one for this title; None without any."""
-        best = best_source(self.power_means, self._rhythm)
-        return None if best is None else best.quantity
+        return None if self._best is None else self._best.quantity
 
     def card_u_w(self) -> float | None:
         """Standard uncertainty of the card's mean power, W; None without a mean."""
-        best = best_source(self.power_means, self._rhythm)
+        return None if self._best is None else math.hypot(self._best.u_w, self.card_sensor_u_w() or 0.0)
+
+    def card_sensor_u_w(self) -> float | None:
+        """What of it repeats don't average out: by the rhythm, or by what sources disagree on."""
+        best = self._best
         if best is None:
             return None
         apart_w = max((d.u_w for d in self.disputes if best in (d.one, d.other)), default=0.0)
-        return math.hypot(best.u_w, max(apart_w, self.card_rhythm_u_w() or 0.0))
+        return max(apart_w, self.card_rhythm_u_w() or 0.0)
 
     def card_rhythm_u_w(self) -> float | None:
         """What of it comes from the rhythm of frames; None where that is not known."""
-        best = best_source(self.power_means, self._rhythm)
-        share = None if best is None else self._rhythm.get(best.quantity)
-        return None if best is None or share is None else share * best.mean_w
+        return self._rhythm.u_w.get(self.card_source() or "")
+
+    @cached_property
+    def _best(self) -> SourceMean | None:
+        return best_source(self.power_means, self._rhythm.u_w)
 
     def was_reset(self, counter: str) -> bool:
         """Whether a counter went back between two readings that touch the window."""

@@ -171,7 +171,7 @@ class Campaign:
     def instrument(self, keys: Sequence[tuple[str, str, str]], metric: str) -> float:
         """Relative standard uncertainty of a power (one key) or of the ratio of two by its instrument.
 
-        What the plan states of it, the rhythm of frames, and what the card's sources disagree by.
+        What the plan states of it, and what the card's sensor makes of the rhythm of frames.
         """
         quantities, reading = MADE_OF.get(metric, ((), ""))
         if not reading.endswith("_power_w"):
@@ -186,15 +186,9 @@ class Campaign:
             parts = [offset * (1 / read[0] - 1 / read[1])]
         if reading != "mean_power_w":
             return math.hypot(*parts)
-        rhythms = [(one["power_rhythm_u_w"] / one[reading]).dropna() for one in rows]
-        sensor = math.hypot(*(math.sqrt((r**2).mean()) for r in rhythms if len(r)))
-        for column in ("power_by_counter_w", "power_by_reading_w", "power_by_average_w"):
-            shares = [(one[column] / one[reading] - 1).dropna() for one in rows]
-            if all(len(share) for share in shares):
-                apart = shares[0].mean() - (shares[1].mean() if len(keys) > 1 else 0.0)
-                noise = sum(share.var(ddof=1) / len(share) for share in shares if len(share) > 1)
-                sensor = max(sensor, math.sqrt(max(0.0, apart**2 - noise) / 3))
-        return math.hypot(sensor, *parts)
+        shares = [(one["power_sensor_u_w"] / one[reading]).dropna() for one in rows]
+        parts += [math.sqrt((share**2).mean()) for share in shares if len(share)]
+        return math.hypot(*parts)
 
     def over_titles(
         self, profile: str, metric: str, scale: str, titles: Sequence[str] | None = None, against: str = ""

@@ -117,6 +117,6 @@ def test_columns_that_are_no_metrics_stand_where_they_explain_one():
     assert columns.index("energy_source") == columns.index("energy_j") + 1
     at_end = [column.name for column in registry.own_columns(at_end=True)]
     assert at_end[0] == "long_frame_count"
-    assert at_end[-2:] == ["power_u_w", "power_rhythm_u_w"]
+    assert at_end[-3:] == ["power_u_w", "power_sensor_u_w", "power_rhythm_u_w"]
     assert all(isinstance(column, Column) for column in registry.own_columns(at_end=False))
     assert all(isinstance(metric, Metric) for metric in registry)

@@ -56,9 +56,7 @@ def test_a_window_that_is_too_short_for_a_test_is_not_disputed():
 def test_the_uncertainty_by_sampling_is_that_of_the_mean_of_white_noise():
     rng = np.random.default_rng(4)
     t_s = np.arange(0, 60.0, RATE_S)
-    windows = [
-        Window(table_of(t_s, power_w=200 + rng.normal(0, 5.0, t_s.size)), 0, 59.9) for _ in range(200)
-    ]
+    windows = [Window(table_of(t_s, power_w=200 + rng.normal(0, 5.0, t_s.size)), 0, 59.9) for _ in range(200)]
     means = [source_means(window)[0] for window in windows]
     observed = np.std([mean.mean_w for mean in means], ddof=1)
     # sd of the mean of n independent values is sd / sqrt(n) (GUM 4.2.3)
@@ -71,7 +69,7 @@ def test_the_preferred_source_is_left_only_for_one_that_is_known_to_be_far_bette
     both = (counter, average)
     assert best_source((), {}) is None
     assert best_source(both, {}) is counter
-    assert best_source(both, {"energy_j": 0.06}) is counter  # of the other nothing is known
-    assert best_source(both, {"energy_j": 0.06, "power_average_w": 0.02}) is average
-    assert best_source(both, {"energy_j": 0.06, "power_average_w": 0.04}) is counter
-    assert best_source(both, {"energy_j": 0.004, "power_average_w": 0.0}) is counter
+    assert best_source(both, {"energy_j": 32.0}) is counter  # of the other nothing is known
+    assert best_source(both, {"energy_j": 32.0, "power_average_w": 11.0}) is average
+    assert best_source(both, {"energy_j": 32.0, "power_average_w": 20.0}) is counter
+    assert best_source(both, {"energy_j": 2.0, "power_average_w": 0.0}) is counter

@@ -62,14 +62,34 @@ def generate_frames(
     cpu = cpu_ms[step] * np.exp(spread * correlated_noise(rng, count, character.frame_correlation))
     spiked = np.flatnonzero(rng.random(count) < character.spike_pct / 100.0)
     cpu[spiked] += character.spike_ms * (1.0 + rng.pareto(character.spike_tail, spiked.size))
-    frametime_ms = np.maximum(np.maximum(gpu, cpu), floor_ms)
-    if floor_ms:
-        frametime_ms = frametime_ms + np.abs(rng.normal(0.0, 0.03, count))
+    frametime_ms = np.maximum(gpu, cpu)
     _add_stutters(rng, character, frametime_ms, duration_s, ran_before_s)
+    if floor_ms:
+        frametime_ms = _capped(frametime_ms, floor_ms, np.abs(rng.normal(0.0, 0.03, count)))
 
     end_of_frame_s = start_s + np.cumsum(frametime_ms) / 1000.0
     kept = int(np.searchsorted(end_of_frame_s, end_s, side="right"))
     return end_of_frame_s[:kept], frametime_ms[:kept]
+
+
+def _capped(work_ms: Array, cap_ms: float, late_ms: Array) -> Array:
+    """Frame times under a cap: a frame is shown at the first beat of the cap at which it is done.
+
+    One that misses its beat by less than a whole one is shown at once, and the next keeps the beat.
+
+    Args:
+        work_ms: What each frame takes without a cap, shape (frames,).
+        cap_ms: Time between two beats.
+        late_ms: How late each is seen at its beat.
+    """
+    ends_ms, end_ms, due_ms = [], 0.0, cap_ms
+    for work in work_ms.tolist():
+        end_ms = max(end_ms + work, due_ms)
+        due_ms += cap_ms
+        if due_ms <= end_ms:
+            due_ms = (end_ms // cap_ms + 1) * cap_ms
+        ends_ms.append(end_ms)
+    return np.diff(np.maximum.accumulate(np.array(ends_ms) + late_ms), prepend=0.0)
 
 
 def _add_stutters(

@@ -57,6 +57,8 @@ class Machine:
         self._sensor_lost_until = -1
         self._averaged: deque[float] = deque(maxlen=max(1, round(options.sensors.power_window_s / STEP_S)))
         self._averaged_sum = 0.0
+        self._look_s = options.sensors.power_look_s
+        self._look_width_s = options.sensors.power_look_width_s
 
         self.run: Run | None = None
         self.resets = 0
@@ -67,6 +69,8 @@ class Machine:
         self.fan_pct = 0.0
         self.power_w = 0.0
         self.energy_j = 0.0
+        self.seen_power_w = 0.0  # what the card's own sensor makes of its power
+        self.seen_energy_j = 0.0
         self.cpu_energy_j = 0.0
         self.wall_energy_j = 0.0
         self.wall_power_w = 0.0
@@ -116,7 +120,7 @@ class Machine:
         self.set_tuning(_FACTORY)
         for _ in range(int(off_s / STEP_S)):
             self._step()
-        self.energy_j = self.cpu_energy_j = 0.0
+        self.energy_j = self.seen_energy_j = self.cpu_energy_j = 0.0
         self.start_clock(now_s)
 
     # -- what the rig does to it ----------------------------------------------------------------------
@@ -176,7 +180,7 @@ class Machine:
 
     @property
     def power_average_w(self) -> float:
-        return self._averaged_sum / len(self._averaged) if self._averaged else self.power_w
+        return self._averaged_sum / len(self._averaged) if self._averaged else self.seen_power_w
 
     @property
     def foreign_cpu_load_pct(self) -> float:
@@ -229,11 +233,20 @@ class Machine:
         power_w = power.board_w + power.memory_w * activity + switching_w + leakage_w
         self.power_w = power_w
         self.energy_j += power_w * STEP_S
+        seen_w = self.seen_power_w = power_w
+        if self._look_s is not None and run is not None and 0.0 < load < 1.0 and n >= run.ready_step:
+            swing_w = power.memory_w + cv2f * power.switching_w
+            looks_w = [
+                power_w + swing_w * activity * (s / load - 1.0) for s in self._looks(n, frame_ms, load)
+            ]
+            if looks_w:
+                seen_w, self.seen_power_w = sum(looks_w) / len(looks_w), looks_w[-1]
+        self.seen_energy_j += seen_w * STEP_S
         averaged = self._averaged
         if len(averaged) == averaged.maxlen:
             self._averaged_sum -= averaged[0]
-        averaged.append(power_w)
-        self._averaged_sum += power_w
+        averaged.append(seen_w)
+        self._averaged_sum += seen_w
 
         # heat
         fan = int(self.fan_pct * 2.0 + 0.5)
@@ -294,7 +307,26 @@ class Machine:
             )
             self.core_c += 0.3 * (min(core_c, 110.0) - self.core_c)
             self.cooler_c += 0.3 * (min(cooler_c, 110.0) - self.cooler_c)
-            self.power_w = idle_w
+            self.power_w = self.seen_power_w = idle_w
+
+    def _looks(self, step: int, frame_ms: float, load: float) -> list[float]:
+        """Share of each look of the card's power sensor within a step that falls on a working card.
+
+        A frame's work begins when the frame before ended, and takes its share of the frame. Looks stand on a
+        grid of the card's own, frames on one that begins anywhere.
+        """
+        assert self._look_s is not None
+        assert self.run is not None
+        frame_s = frame_ms / 1000.0
+        width = self._look_width_s / frame_s
+
+        def worked(frames: float) -> float:
+            return (frames // 1.0) * load + min(frames % 1.0, load)
+
+        first = math.ceil(step * STEP_S / self._look_s - 1e-9)
+        last = math.ceil((step + 1) * STEP_S / self._look_s - 1e-9)
+        begins = [k * self._look_s / frame_s + self.run.frame_phase for k in range(first, last)]
+        return [(worked(begin + width) - worked(begin)) / width for begin in begins]
 
     # -- what happens to it ---------------------------------------------------------------------------
 

@@ -28,6 +28,16 @@ class SensorFlaws(Part):
     dropped_read_pct: float = Field(default=0.02, ge=0, le=100, description="reads that give nothing")
     power_window_s: float = Field(default=1.0, gt=0, description="window of the averaged power reading")
     power_noise_pct: float = Field(default=0.6, ge=0, description="spread of the instantaneous power reading")
+    power_look_s: float | None = Field(
+        default=None,
+        ge=0.001,
+        le=0.1,
+        description="the card looks at its power so often, for a while, as real ones do: frames under a cap "
+        "are seen at one phase, and counter, reading and average are off; null: it sees all of the time",
+    )
+    power_look_width_s: float = Field(
+        default=0.005, ge=0.0001, le=0.1, description="a look averages over so long, with power_look_s"
+    )
     whole_degrees: bool = Field(default=True, description="temperatures are whole numbers")
     ambient: bool = Field(default=True, description="the rig has an ambient sensor")
     wall_power: bool = Field(default=True, description="the rig has a meter at the wall")

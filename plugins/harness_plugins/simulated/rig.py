@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from harness.clock import Clock
 from harness.hookspecs import RehearsalRequest
 from harness.plan.schema import Cell
+from harness.power_sensor.of_window import FACTS_SECTION
 from harness.rig import Control, FrameLog, FrameLogSource, RigFacts, Sensor, Workload
 from harness.testing import FakeClock, read_frames
 
@@ -20,7 +21,7 @@ from .chance import generator
 from .control import SimulatedControl
 from .machine import Machine
 from .options import parse_options
-from .sensors import CardSensor, HostSensor
+from .sensors import CardSensor, HostSensor, power_sensor_model
 from .tuning import tuning_of
 from .workload import SimulatedWorkload, Stage
 
@@ -66,9 +67,21 @@ class SimulatedRig:
                     "power_limit_w": self.card.governor.power_limit_w,
                 },
                 "simulation": {"seed": self._seed, "ambient_c": self._options.ambient_c},
+                **self._power_sensor(),
             },
             simulated=True,
         )
+
+    def _power_sensor(self) -> dict[str, dict[str, Any]]:
+        """The model of the card's power sensors, as ``levelrig doctor --power`` would have measured it."""
+        flaws = self._options.sensors
+        if flaws.power_look_s is None:
+            return {}
+        card = self.card
+        fastest, mv = card.curve.max_clock_mhz, self.machine.voltages_mv[-1]
+        off_w, on_w = (card.power.total(fastest, mv, activity, 50.0) for activity in (0.0, 1.0))
+        model = power_sensor_model(card.name, flaws, flaws.power_look_s, off_w, on_w)
+        return {FACTS_SECTION: model.model_dump(mode="json")}
 
     def open_sensors(self) -> Sequence[Sensor]:
         return [

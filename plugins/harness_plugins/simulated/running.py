@@ -38,6 +38,7 @@ class Run:
     failure: str | None = None
     log_damage: str | None = None
     log_ends_step: int | None = None
+    frame_phase: float = 0.0  # where in a frame the first look of the power sensor falls
 
     def slow_down(self, factor: float) -> None:
         """Let everything take longer from now on, for no reason that any reading would show."""

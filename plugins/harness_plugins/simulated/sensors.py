@@ -1,14 +1,17 @@
 """The rig's sensors, with the flaws of real ones.
 
 Whole degrees, a 10 Hz refresh (the machine's own step), an averaged power window, a read that costs time,
-reads that now and then give nothing, and a loss of the whole source after a driver reset.
+reads that now and then give nothing, and a loss of the whole source after a driver reset. With
+``power_look_s`` the card looks at its power only now and then, so that capped frames are seen at one phase.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any
 
 from harness.clock import Clock
+from harness.power_sensor.model import PowerSensorModel
 from harness.rig import Channel, Reading
 
 from .chance import generator
@@ -43,9 +46,9 @@ class CardSensor:
             return float(int(value_c)) if flaws.whole_degrees else value_c
 
         readers: dict[str, Callable[[Machine], Reading]] = {
-            "power_w": lambda m: round(m.power_w * noise[m.steps % _POOL], 3),
+            "power_w": lambda m: round(m.seen_power_w * noise[m.steps % _POOL], 3),
             "power_average_w": lambda m: round(m.power_average_w, 3),
-            "energy_j": lambda m: round(m.energy_j, 3),
+            "energy_j": lambda m: round(m.seen_energy_j, 3),
             "core_temp_c": lambda m: degrees(m.core_c),
             "core_clock_mhz": lambda m: m.clock_mhz,
             "memory_clock_mhz": lambda m: m.memory_clock_mhz,
@@ -101,6 +104,35 @@ class CardSensor:
 
     def close(self) -> None:
         """Nothing to give back."""
+
+
+def power_sensor_model(
+    card: str, flaws: SensorFlaws, rhythm_s: float, off_w: float, on_w: float
+) -> PowerSensorModel:
+    """How the card's sources see its power: the counter every look, the reading the last of each step."""
+    every: dict[str, Any] = {
+        "rhythm_s": rhythm_s,
+        "look_s": flaws.power_look_width_s,
+        "delay_s": 0.0,
+        "rhythm_u": 1e-5,
+    }
+    sources: list[dict[str, Any]] = [
+        {"name": "energy counter", "kind": "counter", "quantity": "energy_j", "span_s": STEP_S, **every},
+        {"name": "averaged reading", "kind": "reading", "quantity": "power_average_w"}
+        | {"span_s": flaws.power_window_s, **every},
+        {"name": "instant reading", "kind": "reading", "quantity": "power_w", "span_s": 0.0, **every}
+        | {"rhythm_s": STEP_S},
+    ]
+    return PowerSensorModel.model_validate(
+        {
+            "card": card,
+            "driver_version": "simulated",
+            "measured_utc": "simulated",
+            "off_w": round(off_w, 1),
+            "on_w": round(on_w, 1),
+            "sources": [{**one, "source": "simulated rig", "refresh_s": STEP_S} for one in sources],
+        }
+    )
 
 
 class HostSensor:

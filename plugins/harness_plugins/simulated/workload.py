@@ -120,6 +120,7 @@ class SimulatedWorkload:
             1.0 + machine.tuning.memory_clock_offset_mhz / machine.card.memory_clock_mhz,
             stage.ran_s[cell.title.name],
         )
+        self._run.frame_phase = float(generator(stage.seed, "phase", cell.cell_id, number).random())
         machine.begin(self._run, faults)
 
     def poll(self) -> WorkloadState:
