@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from harness import doctor
-from harness.report.charts import interactive
+from harness.report.charts import script_library
 
 
 def test_each_extra_that_doctor_names_is_one_of_the_package_and_brings_what_is_looked_for():
@@ -28,8 +28,28 @@ def test_an_extra_that_is_not_installed_is_told_with_how_to_get_it(monkeypatch: 
 
 def test_without_the_script_library_the_page_has_none(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setitem(sys.modules, "vl_convert", None)
-    interactive.bundle.cache_clear()
+    script_library.bundle.cache_clear()
     try:
-        assert interactive.bundle() == ""
+        assert script_library.bundle() == ""
     finally:
-        interactive.bundle.cache_clear()
+        script_library.bundle.cache_clear()
+
+
+def test_the_script_library_that_is_kept_is_used_only_as_it_was_written(monkeypatch, tmp_path):
+    pytest.importorskip("vl_convert", reason="the extra interactive is not installed")
+    monkeypatch.setattr(script_library.mpl, "get_cachedir", lambda: str(tmp_path))
+    monkeypatch.setattr("vl_convert.javascript_bundle", lambda snippet: "made('anew');\n")
+
+    def bundle() -> str:
+        script_library.bundle.cache_clear()
+        try:
+            return script_library.bundle()
+        finally:
+            script_library.bundle.cache_clear()
+
+    assert bundle() == "made('anew');\n"
+    (kept,) = tmp_path.iterdir()
+    monkeypatch.setattr("vl_convert.javascript_bundle", lambda snippet: "another time")
+    assert bundle() == "made('anew');\n"
+    kept.write_bytes(kept.read_bytes()[:-3])
+    assert bundle() == "another time"

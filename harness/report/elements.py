@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
+from unicodedata import east_asian_width
 
 import pandas as pd
 from markupsafe import Markup
@@ -47,9 +48,9 @@ class Entry:
     def least_width(self, *, wide: bool = False) -> int:
         """Characters that stand in one line; ``wide`` cells are texts, which break between words."""
         if self.profile:
-            return min(len(self.text) + 2, 26)
+            return min(letters(self.text) + 2, 26)
         if wide:
-            return max(_longest(self.text.split()[:12]), len(self.text[:14]))
+            return max(_longest(self.text.split()[:12]), letters(self.text[:14]))
         if self.sign:
             verdict, _, figure = self.text.partition(" ")
             return max(len(verdict) + 2, len(figure), len(self.range))
@@ -104,7 +105,13 @@ class Table:
 
 
 def _longest(texts: Iterable[str]) -> int:
-    return max((len(text) for text in texts), default=0)
+    return max((letters(text) for text in texts), default=0)
+
+
+def letters(text: str) -> int:
+    """How many letters of the usual width a text is as wide as."""
+    wide = sum(letter in "MWmw" or east_asian_width(letter) in "WF" for letter in text)
+    return len(text) + math.ceil(0.6 * wide)
 
 
 @dataclass(frozen=True)

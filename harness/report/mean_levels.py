@@ -13,7 +13,7 @@ from statistics import fmean
 
 from harness.analysis import Analysis
 from harness.metrics import METRICS
-from harness.report.elements import records
+from harness.report.elements import decimals_for, records
 
 
 @dataclass(frozen=True)
@@ -67,3 +67,15 @@ def _over_titles(rows: Iterable[Mapping[str, object]], log: bool) -> float:
         by_title.setdefault(row["title"], []).append(math.log(value) if log else value)
     mean = fmean(fmean(values) for values in by_title.values())
     return math.exp(mean) if log else mean
+
+
+def level_decimals(levels: BeforeAfter, change: Mapping[str, object]) -> int:
+    """Decimals of both: two digits of the half width that the interval of their change has in their unit.
+
+    Args:
+        change: The row of the change over titles: ``scale``, ``low``, ``high``.
+    """
+    half_width = (float(str(change["high"])) - float(str(change["low"]))) / 2
+    if change["scale"] == "ratio":
+        half_width *= abs(levels.before)
+    return decimals_for(min(abs(levels.before), abs(levels.after)), half_width)

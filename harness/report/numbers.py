@@ -21,7 +21,7 @@ from harness.metrics import METRICS
 from harness.numerals import shown_unit
 from harness.report.elements import between, change_decimals, decimals_for, number, records, signed
 from harness.report.folder import Campaign
-from harness.report.mean_levels import BeforeAfter, before_after
+from harness.report.mean_levels import BeforeAfter, before_after, level_decimals
 from harness.stages import STAGES
 
 NUMBERS_NAME: Final = "numbers.json"
@@ -120,7 +120,8 @@ def _levels(analysis: Analysis, used: Used) -> dict[str, Any]:
         ):
             found[f"level/{profile}/{metric}/{end}"] = _number(
                 f"{mean} over the titles compared of {row['label']}, {side}",
-                (value,), levels.unit, metric, used.of_cells(cells, metric), shown=_beside_each_other(levels),
+                (value,), levels.unit, metric, used.of_cells(cells, metric),
+                shown=_beside_each_other(levels, row),
             )  # fmt: skip
     return found
 
@@ -291,9 +292,9 @@ def as_level(value: float, low: float, high: float, unit: str) -> list[str]:
     return _with_unit(number(value, decimals), between(low, high, decimals), unit)
 
 
-def _beside_each_other(levels: BeforeAfter) -> Shown:
-    """Before and after stand with as many decimals, four digits of the smaller."""
-    decimals = decimals_for(min(abs(levels.before), abs(levels.after)))
+def _beside_each_other(levels: BeforeAfter, change: Mapping[str, Any]) -> Shown:
+    """Before and after stand with as many decimals, those of their change's interval."""
+    decimals = level_decimals(levels, change)
     return lambda value, low, high, unit: _with_unit(number(value, decimals), "", unit)
 
 

@@ -27,7 +27,7 @@ from harness.columns import schema_of
 from harness.csvtext import csv_text
 from harness.errors import HarnessError, ReportError, ReportMissing
 from harness.report import numbers
-from harness.report.charts import figures, interactive, publish, style, title_figures
+from harness.report.charts import figures, interactive, publish, script_library, style, title_figures
 from harness.report.charts.chart import Chart
 from harness.report.charts.film import films
 from harness.report.charts.interactive_forms import buckets_per_trace, overview_forms, page_data, title_forms
@@ -147,7 +147,7 @@ def _write_campaign(
         seconds.append((title, setting, traces.seconds))
         frame_times.append((f"{title}-{setting}", traces.frames.assign(row_label=names.row(title, setting))))
 
-    bundle = interactive.bundle()
+    bundle = script_library.bundle()
     incident = incidents.sentence(analysis.crashes, analysis.set_aside, analysis.account, analysis.settings)
     text = methods(campaign, names, version, incident)
     told = dataclasses.replace(analysis, warnings=(*analysis.warnings, *campaign.damage))
@@ -198,7 +198,7 @@ def _comparison(
     looks = several.looks()
     enc = interactive.Encodings(looks, {profile: names[profile] for profile in looks})
     made = compare_charts.charts_of(several, analysis, names)
-    bundle = interactive.bundle()
+    bundle = script_library.bundle()
     forms = compare_charts.forms(several, made, enc) if bundle else {}
     make_target(folders[0].parent, target)
     page_path = target / "index.html"

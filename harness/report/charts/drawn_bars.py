@@ -16,10 +16,9 @@ from matplotlib.figure import FigureBase
 from harness.report.charts import style as look
 from harness.report.charts.chart import Looks, row_name, width_pt
 from harness.report.charts.lettering import fitted, measured_pt
+from harness.report.charts.scales import cut_at
 from harness.report.elements import decimals_for, number, records
 
-#: Bars beyond so many times the median are cut, so that one fast title does not squeeze the others.
-_CUT = 2.5
 #: A scale without a natural zero spans at least so much of its unit.
 LEAST_SPAN = 10.0
 #: Height between two groups, where a bar has 1.
@@ -30,15 +29,6 @@ def printed(row: Mapping[str, Any], name: str = "value") -> str:
     """A value as the tables print it: two digits of its interval's half width."""
     value, low, high = (float(row[key]) for key in (name, f"{name}_low", f"{name}_high"))
     return number(value, decimals_for(value, (high - low) / 2))
-
-
-def cut_at(values: pd.Series[float]) -> float:
-    """Where the scale of bars ends: at the longest, or before it where that would squeeze the others."""
-    known = values.dropna()
-    if known.empty:
-        return 1.0
-    longest, cap = float(known.max()), _CUT * float(known.median())
-    return cap if longest > 1.2 * cap else longest
 
 
 def span_of(data: pd.DataFrame) -> tuple[float, float]:
@@ -147,7 +137,8 @@ def _names(figure: FigureBase, labels: Mapping[str, str], scale: float) -> dict[
 
 def _behind(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
     """What stands behind a bar: its value, or why there is none, and its profile."""
-    return f"{printed(row) if np.isfinite(float(row['value'])) else row['note']}  {names[row['profile']]}"
+    name = names[row["profile"]]
+    return f"{printed(row)}  {name}" if np.isfinite(float(row["value"])) else f"{name}: {row['note']}"
 
 
 def _say(ax: Axes, x: float, y: float, text: str, colour: str, scale: float = 1.0) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -17,11 +18,20 @@ from numpy.typing import NDArray
 
 from harness.numerals import signed
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, draw_points, is_upright, legend, width_pt
+from harness.report.charts.chart import Looks, draw_points, height_pt, is_upright, legend, width_pt
 from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.charts.row_positions import Rows
+from harness.report.charts.scales import (
+    change_scale_pct,
+    change_text,
+    efficiency_spans,
+    margin_edges_pct,
+)
 from harness.report.charts.style import ProfileLook
 from harness.report.elements import number, records
+
+#: Stands where a row has no change in a panel.
+NOT_MEASURED = "not measured"
 
 
 def comparison(
@@ -42,6 +52,8 @@ def comparison(
         within: Heading whose values are rows of their own under each ``row_label``.
         whole: What this is a part of, so that all parts have one scale.
     """
+    ends = change_scale_pct(effects if whole is None else whole, margin_pct)
+    edges = margin_edges_pct(margin_pct)
 
     def draw(figure: FigureBase, scale: float) -> None:
         panels = list(effects["metric_label"].unique())
@@ -51,63 +63,61 @@ def comparison(
         shape = (len(panels), 1) if upright else (1, len(panels))
         # One scale for all panels: a small change must not look like a large one beside it.
         axes = figure.subplots(*shape, sharey=True, sharex=True, squeeze=False).ravel()
-        low_edge, high_edge = margin_edges_pct(margin_pct)
+        texts = [NOT_MEASURED]
         for ax, panel in zip(axes, panels, strict=True):
             shown = effects[effects["metric_label"] == panel]
-            ax.axvspan(low_edge, high_edge, color=look.BAND.now, lw=0, zorder=0)
-            for edge in (low_edge, high_edge):
+            ax.axvspan(*edges, color=look.BAND.now, lw=0, zorder=0)
+            for edge in edges:
                 ax.axvline(edge, color=look.BAND_EDGE.now, lw=0.8 * scale, ls=(0, (3, 2)), zorder=1)
             ax.axvline(0, color=look.INK.now, lw=0.9 * scale, zorder=1)
             for i, profile in enumerate(profiles):
                 mine = shown[shown["profile"] == profile]
                 y = rows.at(mine, i, len(profiles))
-                style = looks[profile]
-                bold = np.where(mine["summary"], 1.5, 1.0)
-                ax.hlines(
-                    y,
-                    mine["low_pct"],
-                    mine["high_pct"],
-                    color=style.role.now,
-                    lw=2.2 * scale * bold,
-                    alpha=0.45,
-                )
-                ax.plot(
-                    mine["change_pct"],
-                    y,
-                    style.mark,
-                    color=style.role.now,
-                    ms=5.2 * scale,
-                    label=labels[profile],
-                )
+                _changes(ax, mine, y, ends, looks[profile], labels[profile], scale)
                 for at, row in zip(y, records(mine), strict=True):
-                    _in_margin(ax, at, _change(row), scale)
+                    texts.append(change_text(row, ends))
+                    _in_margin(ax, at, texts[-1], scale)
             for at in rows.without(shown):
-                _in_margin(ax, at, "not measured", scale)
+                _in_margin(ax, at, NOT_MEASURED, scale)
             ax.set_title(panel)
             ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: signed(v, 0) if v else "0"))
-            ax.xaxis.set_major_locator(MaxNLocator(6 if len(panels) < 3 else 3, integer=True))
             ax.grid(axis="y", visible=False)
             summaries = int(effects.drop_duplicates("row_label")["summary"].sum())
-            for edge in rows.edges if within else ():
-                ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
-            for edge in rows.edges[-summaries:][:1] if summaries else ():
-                ax.axhline(edge, color=look.QUIET_INK.now, lw=0.8 * scale)
+            for height in rows.edges if within else ():
+                ax.axhline(height, color=look.RULE.now, lw=0.6 * scale)
+            for height in rows.edges[-summaries:][:1] if summaries else ():
+                ax.axhline(height, color=look.QUIET_INK.now, lw=0.8 * scale)
         for ax in axes if upright else axes[:1]:
             rows.label(figure, ax, len(panels) if upright else 1)
-        if whole is not None:
-            ends = whole[["low_pct", "change_pct", "high_pct"]].stack()
-            axes[0].set_xlim(1.05 * min(ends.min(), low_edge), 1.05 * max(ends.max(), high_edge))
-        _margin_for_values(axes[0], figure, 1 if upright else len(panels), scale)
+        axes[0].set_xlim(ends)
+        widest = max(measured_pt(text, 9 * scale) for text in texts)
+        _margin_for_values(axes[0], figure, 1 if upright else len(panels), widest + 9 * scale)
         figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
         legend(figure, axes[0])
 
     return draw
 
 
-def _change(row: Mapping[str, Any]) -> str:
-    """A change to the decimals of the tables."""
-    half = (row["high_pct"] - row["low_pct"]) / 2
-    return signed(row["change_pct"], 2 if half < 0.1 else 1)
+def _changes(
+    ax: Axes, mine: pd.DataFrame, y: NDArray[np.float64], ends: tuple[float, float], style: ProfileLook,
+    label: str, scale: float,
+) -> None:  # fmt: skip
+    """Changes of one profile with their intervals; an arrow where one goes on beyond the scale."""
+    colour = style.role.now
+    low, high = mine["low_pct"].clip(*ends), mine["high_pct"].clip(*ends)
+    ax.hlines(y, low, high, color=colour, lw=2.2 * scale * np.where(mine["summary"], 1.5, 1.0), alpha=0.45)
+    inside = mine["change_pct"].between(*ends)
+    ax.plot(
+        mine["change_pct"].where(inside), y, style.mark, color=colour, ms=5.2 * scale, label=label,
+        gid="changes",
+    )  # fmt: skip
+    for beyond, end, arrow in (
+        (mine["low_pct"] < ends[0], ends[0], "<"),
+        (mine["high_pct"] > ends[1], ends[1], ">"),
+    ):
+        ax.plot(
+            [end] * int(beyond.sum()), y[beyond.to_numpy()], arrow, color=colour, ms=4.5 * scale, gid="beyond"
+        )
 
 
 def _in_margin(ax: Axes, y: float, text: str, scale: float) -> None:
@@ -116,18 +126,16 @@ def _in_margin(ax: Axes, y: float, text: str, scale: float) -> None:
     ax.text(1, y, text, transform=ax.get_yaxis_transform(), **cast(Any, said))
 
 
-def _margin_for_values(ax: Axes, figure: FigureBase, panels: int, scale: float) -> None:
-    """Room for the column of values behind the longest interval."""
+def _margin_for_values(ax: Axes, figure: FigureBase, panels: int, needed_pt: float) -> None:
+    """Room for the column of values behind the scale's end."""
     low, high = ax.get_xlim()
-    ticks = [at for at in ax.get_xticks() if low <= at <= high]
-    ax.set_xticks(ticks)  # no line of the grid runs through the values
-    share = min(5.5 * 9 * scale / (0.72 * width_pt(figure) / panels), 0.4)
+    whole_pt = 0.72 * width_pt(figure) / panels
+    share = min(needed_pt / whole_pt, 0.55)
+    letter_pt = 0.6 * float(mpl.rcParams["xtick.labelsize"])
+    most = int(whole_pt * (1 - share) / (7 * letter_pt))  # ticks whose labels stand clear of each other
+    ticks = MaxNLocator(min(max(most, 2), 6), integer=True).tick_values(low, high)
+    ax.set_xticks([at for at in ticks if low <= at <= high])  # no line of the grid runs through the values
     ax.set_xlim(low, high + (high - low) * share / (1 - share))
-
-
-def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
-    """The margin in %, symmetric in the logarithm: 3 % reaches from −3 to 100 (1/0.97 − 1)."""
-    return -margin_pct, 100 * (1 / (1 - margin_pct / 100) - 1)
 
 
 def levels(
@@ -201,7 +209,9 @@ def efficiency(
 
     def draw(figure: FigureBase, scale: float) -> None:
         ax = figure.subplots()
-        _same_span(ax, points)
+        spans = efficiency_spans(points)
+        ax.set_xlim(spans["power"])
+        ax.set_ylim(spans["speed"])
         front = points[points["on_front"]].sort_values("power_pct")
         ax.plot(
             front["power_pct"], front["speed_pct"], color=look.BAND_EDGE.now, lw=1.2 * scale, ls=(0, (4, 2))
@@ -225,33 +235,29 @@ def efficiency(
                 lw=2 * scale,
                 alpha=0.45,
             )
-            said = f"{number(point['speed_pct'], 1)} % speed, {number(point['power_pct'], 1)} % power"
-            name = fitted(
-                labels[str(point["profile"])],
-                0.9 * width_pt(figure) - measured_pt(f"mmmm: {said}", 9 * scale),
-                9 * scale,
-            )
             ax.plot(
                 point["power_pct"], point["speed_pct"], style.mark, color=colour, ms=7 * scale, ls="",
-                label=f"{name}: {said}",
+                label=_listed(figure, labels[str(point["profile"])], point, len(points), scale),
             )  # fmt: skip
         ax.set_xlabel("mean power, % of the reference")
         ax.set_ylabel("speed, % of the reference")
-        legend(figure, ax)
+        figure.legend(loc=cast(Any, "outside upper left" if is_upright(figure) else "outside right upper"))
 
     return draw
 
 
-def _same_span(ax: Axes, points: pd.DataFrame) -> None:
-    """A change of 1 % spans as much of both axes: 3 % of speed does not look like 23 % of power."""
-    ends = {
-        axis: points[[f"{axis}_pct", f"{axis}_low_pct", f"{axis}_high_pct"]].to_numpy(np.float64)
-        for axis in ("power", "speed")
-    }
-    middles = {axis: float(np.nanmax(v) + np.nanmin(v)) / 2 for axis, v in ends.items()}
-    span = 1.3 * max(max(float(np.nanmax(v) - np.nanmin(v)) for v in ends.values()), 4.0)
-    ax.set_xlim(middles["power"] - span / 2, middles["power"] + span / 2)
-    ax.set_ylim(middles["speed"] - span / 2, middles["speed"] + span / 2)
+def values_said(point: Mapping[str, Any]) -> str:
+    """Speed and power of a profile in words."""
+    return f"{number(point['speed_pct'], 1)} % speed, {number(point['power_pct'], 1)} % power"
+
+
+def _listed(figure: FigureBase, name: str, point: Mapping[str, Any], points: int, scale: float) -> str:
+    """A profile and its values as they stand beside the drawing: two lines where all of them have room."""
+    size, said = 9 * scale, values_said(point)
+    room = (0.97 if is_upright(figure) else 0.4) * width_pt(figure) - 5 * size
+    if is_upright(figure) or points * 2 * 1.4 * size > 0.95 * height_pt(figure):
+        return f"{fitted(name, room - measured_pt(f': {said}', size), size)}: {said}"
+    return f"{fitted(name, room, size)}\n{said}"
 
 
 def efficiency_front(power: Sequence[float], speed: Sequence[float]) -> list[bool]:
@@ -268,7 +274,7 @@ def drift(
     """Each repeat against the mean of its cell, over the night; the line is the running median.
 
     Args:
-        points: Columns ``hours``, ``profile``, ``deviation_pct``, ``sentinel`` (bool).
+        points: Columns ``hours``, ``profile``, ``deviation_pct``, ``running_median_pct``.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
@@ -277,13 +283,12 @@ def drift(
         for profile in points["profile"].unique():
             mine = points[points["profile"] == profile]
             draw_points(ax, mine["hours"], mine["deviation_pct"], looks[profile], labels[profile], scale)
-        if len(points) >= 12:
-            ordered = points.sort_values("hours")
-            window = max(len(ordered) // 8, 5)
-            running = ordered["deviation_pct"].rolling(window, center=True, min_periods=3).median()
+        running = points.sort_values("hours")
+        if running["running_median_pct"].notna().any():
             ax.plot(
-                ordered["hours"], running, color=look.QUIET_INK.now, lw=1.6 * scale, label="running median"
-            )
+                running["hours"], running["running_median_pct"], color=look.QUIET_INK.now, lw=1.6 * scale,
+                label="running median",
+            )  # fmt: skip
         ax.set_xlabel("hours since the campaign's first attempt")
         ax.set_ylabel("average FPS against its cell's mean, %")
         legend(figure, ax)

@@ -12,7 +12,7 @@ from harness.analysis import Analysis
 from harness.analysis.efficiency import ranked_over
 from harness.metrics import METRICS
 from harness.metrics.definition import Place, Role
-from harness.report.charts import drawn_overview, style
+from harness.report.charts import drawn_overview, scales, style
 from harness.report.charts.chart import Chart, Frame, Looks
 from harness.report.charts.quantity_figures import quantity_charts
 from harness.report.conditions import start_limit, start_word
@@ -109,6 +109,7 @@ def comparison_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
             f"Each mark is the change of one profile against {names[settings.reference]}, with its "
             f"{settings.confidence_pct:g} % interval; the shaded band is the plan's margin of "
             f"{settings.margin_pct:g} %, inside which a difference counts as none."
+            f"{arrows_said(data, settings.margin_pct)}"
         ),
         alt=analysis.answer,
         data=data,
@@ -116,6 +117,13 @@ def comparison_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | 
         height_in=1.2 + 0.15 * len(data.drop_duplicates("row_label")) * (1 + data["profile"].nunique()),
     )
     return replace(whole, stills=_stills(whole, data, drawn))
+
+
+def arrows_said(data: pd.DataFrame, margin_pct: float) -> str:
+    """What an arrow means in a chart of changes; nothing where it has none."""
+    if not scales.is_cut(data, scales.change_scale_pct(data, margin_pct)):
+        return ""
+    return " An arrow: the interval goes on beyond the scale, to the ends that stand behind its value."
 
 
 def _stills(whole: Chart, data: pd.DataFrame, drawn: Callable[[pd.DataFrame], Any]) -> list[Chart]:
@@ -235,7 +243,8 @@ def drift_points(campaign: Campaign) -> pd.DataFrame:
             "repeat": _names_of(rows),
         }
     )
-    return made[count > 1].reset_index(drop=True)
+    shown = made[count > 1].reset_index(drop=True)
+    return shown.assign(running_median_pct=scales.running_median(shown, "deviation_pct"))
 
 
 def _names_of(rows: pd.DataFrame) -> pd.Series[str]:
@@ -253,8 +262,8 @@ def drift_chart(campaign: Campaign, names: Names, looks: Looks) -> Chart | None:
     return Chart(
         id="drift",
         heading="Drift over the night",
-        caption="Each accepted repeat and sentinel against the mean of its cell's repeats; the line is the "
-        "running median.",
+        caption="Each accepted repeat and sentinel against the mean of its cell's repeats."
+        + (" The line is the running median." if points["running_median_pct"].notna().any() else ""),
         alt=f"No repeat is further than {spread:.1f} % from the mean of its cell.",
         data=data,
         draw=drawn_overview.drift(points, looks, labels_of(names, looks)),
@@ -282,6 +291,9 @@ def conditions_chart(campaign: Campaign, names: Names, looks: Looks) -> Chart | 
     data = points.assign(profile_label=[names[p] for p in points["profile"]])
     word, limit = start_word(campaign.plan), start_limit(campaign.plan)
     line = f" The dashed line is the plan's {limit[1]} rule." if limit else ""
+    line += (
+        " The other line is the ambient temperature." if data["start_ambient_temp_c"].notna().any() else ""
+    )
     return Chart(
         id="start-conditions",
         heading="Temperature at the start of every repeat and sentinel",

@@ -37,6 +37,8 @@ _BARS: Final = {
 _TEXT_PX: Final = 14.0
 #: Width of a character of the page's type as a share of its size; on the wide side.
 _CHARACTER: Final = 0.6
+#: The same of a bold digit.
+_BOLD: Final = 0.7
 
 
 def power_metric(analysis: Analysis) -> str | None:
@@ -131,14 +133,15 @@ class Layout:
 
 def layout(data: pd.DataFrame, width: float, *, stacked: bool = False) -> Layout:
     """A layout in which the longest bar and its value fit."""
-    value = _width("average 000.00 FPS", _TEXT_PX) + 4
+    value = max(_behind_bar(data, column) for column in _SHOWN)
     if stacked:
+        value = max(value, _behind_bar(data, "power_w"))
         return Layout(width, 0.0, (0.0, width - value), (0.0, width - value), True)
     names = min(0.22 * width, max(_width(str(t), _TEXT_PX) for t in data["profile_label"]) + 14)
     has_power = data["power_w"].notna().any()
     right = (width - names) * (0.34 if has_power else 0.0)
     left = width - names - right
-    watts = _width("0000.0 W", _TEXT_PX) + 8
+    watts = _behind_bar(data, "power_w")
     return Layout(width, names, (names, left - value - 18), (names + left, right - watts), False)
 
 
@@ -254,6 +257,13 @@ class _Drawing:
         weight = ' font-weight="650"' if bold else ""
         shown = _fitting(text, self.place.width - x, self.place.text)
         self.body.append(f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}"{weight}>{escape(shown)}</text>')
+
+
+def _behind_bar(data: pd.DataFrame, column: str) -> float:
+    """Room behind the longest bar of a column for its value in bold, with word and unit."""
+    word, unit, _ = _BARS[column]
+    digits = max((len(str(text)) for text in data[f"{column}_text"]), default=0)
+    return _width(f"{word} {unit}", _TEXT_PX) + _BOLD / _CHARACTER * _width("0" * digits, _TEXT_PX) + 10
 
 
 def _width(text: str, size: float) -> float:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -96,14 +95,3 @@ def to_json(data: Mapping[str, Any]) -> str:
     """JSON that may stand inside a script element whatever texts it holds."""
     text = json.dumps(data, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-
-
-@cache
-def bundle() -> str:
-    """The script library of the page (Vega, Vega-Lite, Vega-Embed); empty where it is not installed."""
-    try:
-        import vl_convert
-    except ImportError:
-        return ""
-    code: str = vl_convert.javascript_bundle(None)  # type: ignore[arg-type]  # None: the whole bundle
-    return code.replace("</script", "<\\/script").replace("<!--", "<\\!--")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.report.charts.chart import Chart
-from harness.report.charts.drawn_overview import margin_edges_pct
 from harness.report.charts.interactive import HEADING, SELECTED, Encodings, Spec, tooltip
+from harness.report.charts.scales import change_scale_pct, efficiency_spans, margin_edges_pct
 
 
 def comparison(
@@ -17,8 +17,12 @@ def comparison(
     selected: str = SELECTED,
     within: str | None = None,
 ) -> Spec:
-    """Change by title, one panel per metric; with ``within`` a line for each of its values under a title."""
+    """Change by title, one panel per metric; with ``within`` a line for each of its values under a title.
+
+    Its rows have ``change_text`` beside the columns of the chart (:func:`changes_said`).
+    """
     low, high = margin_edges_pct(margin_pct)
+    ends = change_scale_pct(chart.data, margin_pct)
     titles = list(chart.data.sort_values("summary", kind="stable")["row_label"].unique())
     rows = titles if within is None else list(dict.fromkeys(chart.data[within]))
     compared = [p for p in enc.order if p in set(chart.data["profile"])]
@@ -26,6 +30,7 @@ def comparison(
         "type": "quantitative",
         "title": f"change against {against}, %",
         "axis": {"tickCount": 5, "format": "~f"},
+        "scale": {"domain": list(ends), "nice": False, "clamp": True},
     }
     y = {
         "field": within or "row_label",
@@ -72,6 +77,7 @@ def comparison(
                     },
                 },
                 {
+                    "transform": [{"filter": {"field": "change_pct", "range": list(ends)}}],
                     "mark": {"type": "point", "filled": True, "size": 60, "opacity": 1},
                     "encoding": {
                         "x": {"field": "change_pct", **x},
@@ -79,6 +85,33 @@ def comparison(
                         "yOffset": offset,
                         "color": enc.color,
                         "shape": enc.shape,
+                        "tooltip": tips,
+                    },
+                },
+                *(
+                    {
+                        "transform": [{"filter": {"field": field, beyond: end}}],
+                        "mark": {"type": "point", "filled": True, "size": 50, "opacity": 1, "shape": arrow},
+                        "encoding": {
+                            "x": {"field": field, **x},
+                            "y": y,
+                            "yOffset": offset,
+                            "color": enc.color,
+                            "tooltip": tips,
+                        },
+                    }
+                    for field, beyond, end, arrow in (
+                        ("low_pct", "lt", ends[0], "triangle-left"),
+                        ("high_pct", "gt", ends[1], "triangle-right"),
+                    )
+                ),
+                {
+                    "mark": {"type": "text", "align": "left", "dx": 6, "color": "@ink", "fontSize": 11},
+                    "encoding": {
+                        "x": {"value": "width"},
+                        "y": y,
+                        "yOffset": offset,
+                        "text": {"field": "change_text", "type": "nominal"},
                         "tooltip": tips,
                     },
                 },
@@ -154,15 +187,17 @@ def levels(chart: Chart, enc: Encodings, selected: str = SELECTED, within: str |
 
 
 def efficiency(chart: Chart, enc: Encodings) -> Spec:
-    """Speed against power."""
-    scale = {"zero": False, "padding": 24}
-    x = {
-        "field": "power_pct",
-        "type": "quantitative",
-        "title": "mean power, % of the reference",
-        "scale": scale,
-    }
-    y = {"field": "speed_pct", "type": "quantitative", "title": "speed, % of the reference", "scale": scale}
+    """Speed against power. Its rows have ``said`` beside the columns of the chart: profile and values."""
+    spans = efficiency_spans(chart.data)
+    x, y = (
+        {
+            "field": f"{axis}_pct",
+            "type": "quantitative",
+            "title": f"{title}, % of the reference",
+            "scale": {"zero": False, "nice": False, "domain": list(spans[axis])},
+        }
+        for axis, title in (("power", "mean power"), ("speed", "speed"))
+    )
     tips = tooltip(
         ("profile_label", "profile", ""), ("power_pct", "power, %", ".1f"), ("speed_pct", "speed, %", ".1f")
     )
@@ -199,34 +234,66 @@ def efficiency(chart: Chart, enc: Encodings) -> Spec:
             },
             {
                 "mark": {"type": "text", "align": "left", "dx": 9, "dy": 10, "color": "@ink"},
-                "encoding": {"x": x, "y": y, "text": {"field": "profile_label", "type": "nominal"}},
+                "encoding": {"x": x, "y": y, "text": {"field": "said", "type": "nominal"}},
             },
         ],
     }
 
 
-def over_the_night(chart: Chart, enc: Encodings, field: str, axis: str, level: float | None = None) -> Spec:
-    """Points over the hours of the night: drift, or start conditions."""
+def over_the_night(
+    chart: Chart,
+    enc: Encodings,
+    field: str,
+    axis: str,
+    level: float | None = None,
+    line: tuple[str, str] | None = None,
+) -> Spec:
+    """Points over the hours of the night: drift, or start conditions.
+
+    Args:
+        level: A height to draw a dashed line at.
+        line: A column to join by a line, and what it is.
+    """
     x = {"field": "hours", "type": "quantitative", "title": "hours since the campaign's first attempt"}
     y = {"field": field, "type": "quantitative", "title": axis, "scale": {"zero": False}}
-    layers: list[Spec] = [
-        {
-            "mark": {"type": "point", "filled": True, "size": 45, "opacity": 0.8},
-            "encoding": {
-                "x": x,
-                "y": y,
-                "color": enc.color,
-                "shape": enc.shape,
-                "tooltip": tooltip(
-                    ("title_label", "title", ""),
-                    ("profile_label", "profile", ""),
-                    ("repeat", "repeat.attempt", ""),
-                    ("hours", "hours", ".2f"),
-                    (field, axis, ".2f"),
-                ),
-            },
+    points: Spec = {
+        "transform": [{"filter": SELECTED}],
+        "mark": {"type": "point", "filled": True, "size": 45, "opacity": 0.8},
+        "encoding": {
+            "x": x,
+            "y": y,
+            "color": enc.color,
+            "shape": enc.shape,
+            "tooltip": tooltip(
+                ("title_label", "title", ""),
+                ("profile_label", "profile", ""),
+                ("repeat", "repeat.attempt", ""),
+                ("hours", "hours", ".2f"),
+                (field, axis, ".2f"),
+            ),
+        },
+    }
+    layers: list[Spec] = [points]
+    if line is not None and chart.data[line[0]].notna().any():
+        column, what = line
+        joined = {
+            "transform": [{"filter": f"isValid(datum.{column})"}],
+            "mark": {"type": "line", "color": "@quiet-ink", "strokeWidth": 1.6},
+            "encoding": {"x": x, "y": {**y, "field": column}, "tooltip": tooltip((column, what, ".2f"))},
         }
-    ]
+        named = {
+            "transform": [
+                {"filter": f"isValid(datum.{column})"},
+                {
+                    "window": [{"op": "row_number", "as": "place"}],
+                    "sort": [{"field": "hours", "order": "descending"}],
+                },
+                {"filter": "datum.place === 1"},
+            ],
+            "mark": {"type": "text", "align": "right", "dy": -9, "color": "@quiet-ink", "text": what},
+            "encoding": {"x": x, "y": {**y, "field": column}},
+        }
+        layers = [joined, points, named]
     if level is not None:
         rule = {
             "data": {"values": [{"at": level}]},
@@ -234,4 +301,4 @@ def over_the_night(chart: Chart, enc: Encodings, field: str, axis: str, level: f
             "encoding": {"y": {**y, "field": "at"}},
         }
         layers.insert(0, rule)
-    return {"height": 240, "transform": [{"filter": SELECTED}], "layer": layers}
+    return {"height": 240, "layer": layers}

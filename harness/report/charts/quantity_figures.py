@@ -11,7 +11,7 @@ import pandas as pd
 from harness.analysis import Analysis
 from harness.metrics import METRICS, ComparedMetric
 from harness.numerals import at_start, shown_unit
-from harness.report.charts import drawn_bars
+from harness.report.charts import drawn_bars, scales
 from harness.report.charts.chart import Chart, Looks
 from harness.report.elements import records
 from harness.report.folder import Campaign
@@ -56,7 +56,7 @@ def _chart(
     said = f"{at_start(metric.label)} in {shown_unit(metric.unit)}" if metric.unit else metric.label
     if second:
         said = "Pale bar: average FPS; full bar: 1 % low"
-    cut = bars and float(data["value"].max()) > drawn_bars.cut_at(data["value"])
+    cut = bars and float(data["value"].max()) > scales.cut_at(data["value"])
     how = "; a torn bar is longer than the scale" if cut else ""
     ends = "" if bars else f", with {analysis.settings.confidence_pct:g} % intervals"
     caption = f"{said}, mean over accepted repeats{ends}{how}."

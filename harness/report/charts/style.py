@@ -180,6 +180,7 @@ def _settings(scale: float) -> dict[str, Any]:
         "ytick.labelsize": 9 * scale,
         "legend.fontsize": 9 * scale,
         "axes.titlelocation": "left",
+        "axes.titley": 1.0,  # told, it need not be looked for among the ticks, which takes half of a drawing
         "axes.titleweight": "bold",
         "axes.titlecolor": INK.now,
         "axes.labelcolor": QUIET_INK.now,

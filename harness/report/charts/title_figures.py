@@ -166,15 +166,11 @@ def phase_spans(samples: pd.DataFrame) -> pd.DataFrame:
     named = samples[samples["phase"].notna()]
     if named.empty:
         return pd.DataFrame(columns=["phase", "start_s", "end_s"])
-    phase = named["phase"].astype(str)
-    run = (phase != phase.shift()).cumsum()
-    spans = (
-        named.assign(phase=phase)
-        .groupby(run)
-        .agg(phase=("phase", "first"), start_s=("t_s", "first"), end_s=("t_s", "last"))
-    )
-    spans["end_s"] = spans["start_s"].shift(-1).fillna(spans["end_s"])
-    return spans.reset_index(drop=True)
+    phase = named["phase"].astype(str).to_numpy(dtype=object)
+    t_s = named["t_s"].to_numpy(dtype=np.float64)
+    firsts = np.flatnonzero(np.r_[True, phase[1:] != phase[:-1]])
+    ends = np.r_[t_s[firsts[1:]], t_s[-1]]
+    return pd.DataFrame({"phase": phase[firsts], "start_s": t_s[firsts], "end_s": ends})
 
 
 def telemetry_panels(traces: Traces) -> list[tuple[str, str]]:

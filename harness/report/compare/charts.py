@@ -11,6 +11,7 @@ from harness.analysis import Analysis
 from harness.report.charts import drawn_overview, figures, interactive, interactive_overview
 from harness.report.charts.chart import Chart, Looks
 from harness.report.charts.interactive import SELECTED, Encodings, Spec
+from harness.report.charts.interactive_forms import changes_said
 from harness.report.compare.campaigns import CampaignNames, Several
 from harness.report.names import Names
 
@@ -40,7 +41,8 @@ def forms(several: Several, made: Sequence[Chart], enc: Encodings) -> dict[str, 
         "effects-by-campaign": lambda c: interactive_overview.comparison(c, enc, margin_pct, _OWN, _SELECTED),
         "levels": lambda c: interactive_overview.levels(c, enc, _SELECTED, _WITHIN),
     }
-    return {c.id: {"spec": specs[c.id](c), "columns": interactive.columns_of(c.data)} for c in made}
+    rows = {c.id: c.data if c.id == "levels" else changes_said(c, margin_pct) for c in made}
+    return {c.id: {"spec": specs[c.id](c), "columns": interactive.columns_of(rows[c.id])} for c in made}
 
 
 def against_first_chart(several: Several, names: CampaignNames, looks: Looks) -> Chart | None:
@@ -67,6 +69,7 @@ def against_first_chart(several: Several, names: CampaignNames, looks: Looks) ->
         caption=(
             f"Change of each profile against the same profile in {first}, with its interval; the band is the "
             f"margin of {head.margin_pct:g} %. Only titles that both campaigns measured."
+            f"{figures.arrows_said(data, head.margin_pct)}"
         ),
         alt=several.answer(),
         data=data.reset_index(drop=True),
@@ -99,7 +102,7 @@ def own_effects_chart(several: Several, names: CampaignNames, looks: Looks) -> C
         heading="The effect of each profile, campaign by campaign",
         caption=(
             f"Change against {_OWN} over its titles, with interval; the band is the margin of "
-            f"{margin_pct:g} %."
+            f"{margin_pct:g} %.{figures.arrows_said(data, margin_pct)}"
         ),
         alt=f"Changes of {data['profile'].nunique()} profiles in {len(several.campaigns)} campaigns.",
         data=data,

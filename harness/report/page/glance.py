@@ -22,13 +22,12 @@ from harness.report.elements import (
     ProfileGlance,
     between,
     change_decimals,
-    decimals_for,
     number,
     records,
     signed,
 )
 from harness.report.folder import Campaign
-from harness.report.mean_levels import BeforeAfter, before_after
+from harness.report.mean_levels import BeforeAfter, before_after, level_decimals
 from harness.report.names import Names
 from harness.report.sections.summary import SIGNS, shown_change
 
@@ -164,7 +163,7 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
     )
     if levels is None:
         return made
-    places = decimals_for(min(abs(levels.before), abs(levels.after)))
+    places = level_decimals(levels, row)
     return replace(
         made,
         before=number(levels.before, places),

@@ -11,8 +11,9 @@ import pytest
 from PIL import Image
 
 from harness.report import write_report
-from harness.report.charts.drawn_overview import efficiency_front, margin_edges_pct
+from harness.report.charts.drawn_overview import efficiency_front
 from harness.report.charts.publish import Pictures
+from harness.report.charts.scales import margin_edges_pct
 from tests.report.conftest import PROFILES
 
 
