@@ -189,6 +189,7 @@ def levels(chart: Chart, enc: Encodings, selected: str = SELECTED, within: str |
 def efficiency(chart: Chart, enc: Encodings) -> Spec:
     """Speed against power. Its rows have ``said`` beside the columns of the chart: profile and values."""
     spans = efficiency_spans(chart.data)
+    middle = sum(spans["power"]) / 2  # what a point is said to be stands on the side that has room
     x, y = (
         {
             "field": f"{axis}_pct",
@@ -232,10 +233,14 @@ def efficiency(chart: Chart, enc: Encodings) -> Spec:
                 "mark": {"type": "point", "filled": True, "size": 110, "opacity": 1},
                 "encoding": {"x": x, "y": y, "color": enc.color, "shape": enc.shape, "tooltip": tips},
             },
-            {
-                "mark": {"type": "text", "align": "left", "dx": 9, "dy": 10, "color": "@ink"},
-                "encoding": {"x": x, "y": y, "text": {"field": "said", "type": "nominal"}},
-            },
+            *(
+                {
+                    "transform": [{"filter": f"datum.power_pct {where} {middle}"}],
+                    "mark": {"type": "text", "align": side, "dx": aside, "dy": 12, "color": "@ink"},
+                    "encoding": {"x": x, "y": y, "text": {"field": "said", "type": "nominal"}},
+                }
+                for where, side, aside in (("<", "left", 9), (">=", "right", -9))
+            ),
         ],
     }
 
