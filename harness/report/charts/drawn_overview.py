@@ -109,14 +109,18 @@ def _changes(
     inside = mine["change_pct"].between(*ends)
     ax.plot(
         mine["change_pct"].where(inside), y, style.mark, color=colour, ms=5.2 * scale, label=label,
-        gid="changes",
     )  # fmt: skip
     for beyond, end, arrow in (
         (mine["low_pct"] < ends[0], ends[0], "<"),
         (mine["high_pct"] > ends[1], ends[1], ">"),
     ):
         ax.plot(
-            [end] * int(beyond.sum()), y[beyond.to_numpy()], arrow, color=colour, ms=4.5 * scale, gid="beyond"
+            [end] * int(beyond.sum()),
+            y[beyond.to_numpy()],
+            arrow,
+            color=colour,
+            ms=4.5 * scale,
+            label="_beyond",
         )
 
 

@@ -188,7 +188,7 @@ def test_bars_are_as_long_as_the_values_and_print_them():
     for row in known.to_dict("records"):
         assert f"{row['value']:.2f}  {row['profile_label']}" in shown
         assert f"{row['second']:.1f}" in shown
-    assert "no frames  Factory" in shown
+    assert "Factory: no frames" in shown
 
 
 def test_one_fast_title_is_cut_and_prints_its_whole_value():

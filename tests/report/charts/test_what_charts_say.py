@@ -147,7 +147,7 @@ def test_comparison(night: Night) -> None:
         metric = labels[ax.get_title(loc="left")]
         rows = pd.concat([t[t["metric"] == metric] for t in (per_title, overall)])
         changes = 100 * (rows[["estimate", "low", "high"]] - 1)
-        (marks,) = [line for line in ax.lines if line.get_gid() == "changes"]
+        (marks,) = lines(ax, night.names["quiet"])
         low, high = night_scale(ax)
         inside = [value if low <= value <= high else np.nan for value in changes["estimate"]]
         np.testing.assert_allclose(marks.get_xdata(), inside)
@@ -160,7 +160,7 @@ def test_comparison(night: Night) -> None:
 
 def night_scale(ax: Axes) -> tuple[float, float]:
     """Ends of the scale: those of its intervals that are cut, else what holds them all."""
-    arrows = [float(x) for line in ax.lines if line.get_gid() == "beyond" for x in line.get_xdata()]
+    arrows = [float(x) for line in ax.lines if line.get_label() == "_beyond" for x in line.get_xdata()]
     low = min([x for x in arrows if x < 0], default=-np.inf)
     return low, max([x for x in arrows if x > 0], default=np.inf)
 
