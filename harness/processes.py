@@ -26,11 +26,16 @@ import psutil
 from harness import inside
 from harness.clock import Clock
 from harness.errors import WorkloadFailed
+from harness.isolated import python_command
 from harness.marks import end_dead_runs_titles, new_mark
 from harness.output import OutputPump, TakeLines
 from harness.proctable import MARK, Family, ProcessTable, Seen, end_all, list_pids
 from harness.rig import Priority
 from harness.titlewatch import TitleWatch
+from harness.windows.calls import windows_calls
+from harness.windows.elevation import is_elevated
+from harness.windows.jobs import CREATE_SUSPENDED, Job
+from harness.windows.polite import ask_to_end, break_group
 
 __all__ = ["MARK", "TitleProcess", "end_dead_runs_titles", "new_mark", "own_cpu_s", "own_processes"]
 
@@ -92,9 +97,11 @@ class TitleProcess:
         take: Gets its lines as they come, on a thread of its own; see :data:`harness.output.TakeLines`.
         keep: Patterns of which the first line each is kept in the output, however long that grows.
         dated: Whether ``take`` needs to know to about 0.1 s before which time no line was written.
+        plainly: Windows: without elevation, also where the harness has it.
 
     Attributes:
         arguments, cwd, started_s: What was started, where, and when by the rig's clock.
+        survivors: What of it :meth:`end` could not end, a sentence each.
 
     Raises:
         WorkloadFailed: It can't be started so.
@@ -115,6 +122,7 @@ class TitleProcess:
         take: TakeLines | None = None,
         keep: Sequence[str] = (),
         dated: bool = False,
+        plainly: bool = False,
     ) -> None:
         self._clock = clock
         self.arguments, self.cwd = tuple(arguments), cwd
@@ -125,6 +133,10 @@ class TitleProcess:
         self._family = Family(self._mark)
         self._pump: OutputPump | None = None
         self._before = frozenset(list_pids())
+        self._settled: set[int] = set()
+        self._calls = windows_calls()
+        self._job: Job | None = None
+        self.survivors: tuple[str, ...] = ()
         self._named: set[int] = set()
         self._exited_s: float | None = None
         self._cpu_time_s = 0.0
@@ -136,10 +148,13 @@ class TitleProcess:
         if marked:
             full_environment[MARK] = self._mark
             _WATCH.keep()
+        words = list(arguments)
+        if plainly and is_elevated(self._calls):
+            words = [*python_command("harness.windows.elevation", "--"), *words]
         try:
             # Not through a pipe where something may stay behind that writes into it.
             with contextlib.nullcontext(subprocess.PIPE) if marked else _appended(output_path) as output:
-                self._popen = _spawn(arguments, cwd, output, full_environment, affinity, priority, hold_stdin)
+                self._popen = _spawn(words, cwd, output, full_environment, affinity, priority, hold_stdin)
             if self._popen.stdout is not None:
                 self._family.pipe = os.fstat(self._popen.stdout.fileno()).st_ino
                 self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep, dated)
@@ -152,7 +167,11 @@ class TitleProcess:
         _TABLE.watch(self._family, self._popen.pid)
         _TITLES.add(self)
         try:
-            _settle(self._popen.pid, affinity, priority)
+            self._settled.add(self._popen.pid)
+            try:
+                _settle(self._popen.pid, affinity, priority)
+            finally:
+                self._let_run()
         except psutil.NoSuchProcess:
             pass  # it ended at once; poll tells
         except (OSError, ValueError, psutil.AccessDenied) as error:
@@ -162,6 +181,26 @@ class TitleProcess:
                 f"{list(affinity) if affinity is not None else 'all'} ({error}); a priority above normal "
                 "needs an elevated harness (Linux: a nice limit in limits.conf or CAP_SYS_NICE)"
             ) from error
+
+    def _let_run(self) -> None:
+        """Windows: it was started held, so that all that it starts is in its job from the first."""
+        if self._calls is None:
+            return
+        if self._mark:
+            with contextlib.suppress(OSError):  # then its tree is found by its mark alone
+                self._job = Job(self._calls)
+                self._job.take(self._popen.pid)
+        psutil.Process(self._popen.pid).resume()
+
+    def _look(self, at_most_age_s: float = 0.0) -> None:
+        """Look at the tree; whoever joined it gets its processors and priority, where they don't inherit."""
+        _TABLE.refresh(at_most_age_s)
+        if self._calls is None or (self._affinity is None and self._priority == "normal"):
+            return
+        for pid in self._family.members.keys() - self._settled:
+            self._settled.add(pid)
+            with contextlib.suppress(OSError, ValueError, *_GONE):
+                _settle(pid, self._affinity, self._priority, inherited=False)
 
     @property
     def pid(self) -> int:
@@ -193,7 +232,7 @@ class TitleProcess:
         if self._popen.poll() is None:
             return True
         first_look = self._pid_is_member()
-        _TABLE.refresh(0.0 if first_look else LOOK_EVERY_S)
+        self._look(0.0 if first_look else LOOK_EVERY_S)
         return any(pid != self._popen.pid for pid in self._family.members)
 
     def _pid_is_member(self) -> bool:
@@ -201,7 +240,7 @@ class TitleProcess:
 
     def tree(self) -> list[psutil.Process]:
         """All living processes of the tree now, also those that a launcher left behind."""
-        _TABLE.refresh()
+        self._look()
         found = []
         for pid in list(self._family.members):
             with contextlib.suppress(*_GONE):
@@ -230,6 +269,8 @@ class TitleProcess:
                     with contextlib.suppress(OSError, ValueError):
                         _settle(pid, self._affinity, self._priority, inherited=False)
                     _TABLE.adopt(self._family, pid)
+                    if self._job is not None:
+                        self._job.take(pid)
                     if (seen := self._family.members.get(pid)) is not None:
                         _WATCH.tell(pid, seen.born)
                 first = first or process
@@ -246,7 +287,7 @@ class TitleProcess:
         self._watched_s = now_s
         own = _size(self._output_path) if self._pump is None else self._pump.bytes_read
         size = own + sum(_size(path) for path in watched)
-        _TABLE.refresh(LOOK_EVERY_S / 2)
+        self._look(LOOK_EVERY_S / 2)
         cpu_time_s = self._family.cpu_s
         # A title that waits for a lock still takes a tick now and then: ask for over 10 ms of CPU time.
         if size != self._output_bytes or abs(cpu_time_s - self._cpu_time_s) > 0.010:
@@ -264,14 +305,15 @@ class TitleProcess:
         Returns:
             Whether all of it ended in time.
         """
+        end_s = time.monotonic() + grace_s
         seen = self.tree()
         if self._popen.stdin is not None:
             with contextlib.suppress(OSError):
                 self._popen.stdin.close()
         if grace_s > 0 and seen:
             if self._popen.stdin is None and how != "wait":
-                _ask(self._popen.pid, seen, grace_s, how)
-            _wait_until_gone(seen, grace_s)
+                self._ask(seen, grace_s, how)
+            _wait_until_gone(seen, end_s - time.monotonic())
         in_time = True
         for _ in range(5):
             tree = self.tree()
@@ -280,15 +322,44 @@ class TitleProcess:
                 with contextlib.suppress(*_GONE):
                     process.kill()
             if self._popen.poll() is None:
-                self._popen.kill()
+                with contextlib.suppress(OSError):  # Windows: it has higher rights
+                    self._popen.kill()
+            if self._job is not None:
+                self._job.end()
             _wait_until_gone(tree, 2.0)
             if not tree:
                 break
+        else:
+            self.survivors = tuple(_survivor(process) for process in self.tree())
+        if self._job is not None:
+            self._job.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._popen.wait(timeout=5.0)
         if self._pump is not None:
             self._pump.close()
         return in_time
+
+    def _ask(self, tree: Sequence[psutil.Process], within_s: float, how: Ending) -> None:
+        if self._calls is None:
+            _ask(tree, how)
+            return
+        leader = self._popen.pid if self._popen.poll() is None else None
+        if how == "interrupt":
+            if leader is not None:
+                break_group(self._calls, leader)
+            return
+        pids = {process.pid for process in tree}
+        ask_to_end(self._calls, leader, pids, within_s, lambda seconds: _wait_until_gone(tree, seconds))
+
+
+def _survivor(process: psutil.Process) -> str:
+    name = "a program"
+    with contextlib.suppress(*_GONE):
+        name = process.name()
+    return (
+        f"{name} (process {process.pid}) could not be ended: it has higher rights, or hangs in the system; "
+        "end it by hand, for it may disturb what follows"
+    )
 
 
 def _appended(path: Path) -> IO[bytes]:
@@ -353,6 +424,39 @@ def own_processes() -> list[psutil.Process]:
     return found
 
 
+def is_ours(pid: int) -> bool | None:
+    """Whether a process is the harness, was started by it, or belongs to a title of it, whoever started it.
+
+    None where it is not seen from here: it ended, or is in another name space.
+    """
+    _TABLE.refresh(0.0 if not _TABLE.knows(pid) else LOOK_EVERY_S)
+    return pid in _own_members() or (False if psutil.pid_exists(pid) else None)
+
+
+def own_pids() -> frozenset[int]:
+    """Ids of all of these, as of a look that is a second old at most."""
+    _TABLE.refresh(LOOK_EVERY_S)
+    return frozenset(_own_members())
+
+
+class ProgramNames:
+    """Names of processes, each asked for once."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[float, str]] = {}
+
+    def __call__(self, pid: int) -> str:
+        """Its program's name; ``process N`` where that may not be seen."""
+        try:
+            process = psutil.Process(pid)
+            born = process.create_time()
+            if self._known.get(pid, (None, ""))[0] != born:
+                self._known[pid] = born, process.name()
+        except (*_GONE, OSError):
+            return f"process {pid}"
+        return self._known[pid][1]
+
+
 def _own_members() -> dict[int, Seen]:
     if os.getpid() not in _HARNESS.members:
         _TABLE.watch(_HARNESS, os.getpid())
@@ -372,33 +476,27 @@ def kill_own_titles() -> None:
 def _is_alive(process: psutil.Process) -> bool:
     try:
         return process.is_running() and process.status() != psutil.STATUS_ZOMBIE
-    except _GONE:
+    except psutil.AccessDenied:
+        return True  # Windows: it has higher rights
+    except (psutil.NoSuchProcess, psutil.ZombieProcess):
         return False
 
 
-def _ask(started: int, tree: Sequence[psutil.Process], within_s: float, how: Ending) -> None:
+def _ask(tree: Sequence[psutil.Process], how: Ending) -> None:
     """Ask every process of a tree to end, since a script that started a title does not pass a request on."""
-    if sys.platform == "win32":
-        # Only a group's leader may be named, and every program of its group on its console hears it.
-        with contextlib.suppress(OSError, *_GONE):
-            psutil.Process(started).send_signal(signal.CTRL_BREAK_EVENT)
-        if how == "interrupt":
-            return
-        # Without /F it asks the programs' windows to close.
-        words = [word for process in tree for word in ("/PID", str(process.pid))]
-        with contextlib.suppress(OSError, subprocess.TimeoutExpired):
-            subprocess.run(["taskkill", *words], capture_output=True, check=False, timeout=within_s)
-        return
     for process in tree:
         with contextlib.suppress(OSError, *_GONE):
             process.send_signal(signal.SIGINT if how == "interrupt" else signal.SIGTERM)
 
 
-def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> None:
-    """A zombie counts as gone: who started it may never collect it, and it holds nothing."""
+def _wait_until_gone(processes: Sequence[psutil.Process], timeout_s: float) -> bool:
+    """Whether all are. A zombie counts as gone: who started it may never collect it, and it holds nothing."""
     end_s = time.monotonic() + timeout_s
-    while any(_is_alive(p) for p in processes) and time.monotonic() < end_s:
+    while alive := any(_is_alive(p) for p in processes):
+        if time.monotonic() >= end_s:
+            break
         time.sleep(0.02)
+    return not alive
 
 
 def _size(path: Path) -> int:
@@ -419,7 +517,7 @@ def _spawn(
 ) -> subprocess.Popen[bytes]:
     flags = 0
     if sys.platform == "win32":
-        flags = subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority)
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | windows_priority_class(priority) | CREATE_SUSPENDED
     # On Linux the child inherits the mask of the thread that starts it, so it never runs a moment without it.
     with _SPAWNING, _thread_affinity(affinity):
         return subprocess.Popen(

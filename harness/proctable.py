@@ -3,8 +3,7 @@
 Only a process that was not there at the last look is asked for its parent, session and mark, once; members of
 a family are asked for their processor time, all in one read of 3 µs from a file that is kept open, which is
 taken apart only where it changed. So a look stays cheap for a title of sixty processes on a machine with
-hundreds. Linux reads ``/proc`` itself; elsewhere psutil is asked, and for a parent only once for each
-process.
+hundreds. Linux reads ``/proc`` itself; elsewhere psutil is asked (:class:`CachedLooks`).
 
 Imports nothing of the package and no large library: the watch process lives on it.
 """
@@ -17,8 +16,8 @@ import sys
 import threading
 import time
 import weakref
-from collections.abc import Iterable
-from typing import Final, NamedTuple
+from collections.abc import Callable, Iterable, Set
+from typing import Any, Final, NamedTuple
 
 import psutil
 
@@ -76,17 +75,79 @@ def look_at(pid: int, known: Seen | None = None) -> Seen | None:
         except OSError:
             return None
         return _taken_apart(pid, text)
-    try:
-        process = psutil.Process(pid)
-        born = process.create_time()
-        if process.status() == psutil.STATUS_ZOMBIE:
+    return OTHER_LOOKS.look_at(pid, known)
+
+
+class CachedLooks:
+    """Looks at processes where there is no ``/proc``: what can't change is asked for once.
+
+    On Windows a parent is found in a list of the whole machine, a state too, and the environment of another
+    process is read out of its memory. A process that may not be looked at has no parent, mark or processor
+    time here, and is not asked again; it ends when its id is no longer listed.
+
+    Args:
+        process: Makes a look at a process: ``psutil.Process``.
+        has_zombies: Whether a process that ended may still be listed.
+    """
+
+    def __init__(self, process: Callable[[int], Any], *, has_zombies: bool) -> None:
+        self._process = process
+        self._has_zombies = has_zombies
+        self._parents: dict[tuple[int, float], int] = {}
+        self._marks: dict[tuple[int, float], str] = {}
+
+    def look_at(self, pid: int, known: Seen | None = None) -> Seen | None:
+        """See :func:`look_at`."""
+        try:
+            process = self._process(pid)
+            born = process.create_time()
+            if self._has_zombies and process.status() == psutil.STATUS_ZOMBIE:
+                return None
+        except _GONE:
             return None
-        same = known is not None and known.born == born
-        parent = known.parent if same and known is not None else process.ppid()
-        times = process.cpu_times()
-        return Seen(pid, parent, 0, born, times.user + times.system, 0.0)
-    except _GONE:
-        return None
+        cpu_s = 0.0
+        with contextlib.suppress(psutil.AccessDenied):
+            try:
+                times = process.cpu_times()
+            except (psutil.NoSuchProcess, psutil.ZombieProcess):
+                return None
+            cpu_s = times.user + times.system
+        if known is not None and known.born == born:
+            return known._replace(cpu_s=max(cpu_s, known.cpu_s))
+        return Seen(pid, self._parent(process, pid, born), 0, born, cpu_s, 0.0)
+
+    def mark_of(self, pid: int) -> str:
+        """See :func:`mark_of`."""
+        try:
+            process = self._process(pid)
+            key = pid, process.create_time()
+            if key not in self._marks:
+                self._marks[key] = process.environ().get(MARK, "")
+            return self._marks[key]
+        except (psutil.NoSuchProcess, psutil.ZombieProcess):
+            return ""
+        except (psutil.AccessDenied, OSError):
+            with contextlib.suppress(*_GONE):
+                self._marks[pid, self._process(pid).create_time()] = ""
+            return ""
+
+    def keep_only(self, pids: Set[int]) -> None:
+        """Forget all others."""
+        for gone in [key for key in self._parents if key[0] not in pids]:
+            del self._parents[gone]
+        for gone in [key for key in self._marks if key[0] not in pids]:
+            del self._marks[gone]
+
+    def _parent(self, process: Any, pid: int, born: float) -> int:
+        key = pid, born
+        if key not in self._parents:
+            self._parents[key] = 0
+            with contextlib.suppress(*_GONE):
+                self._parents[key] = process.ppid()
+        return self._parents[key]
+
+
+OTHER_LOOKS: Final = CachedLooks(psutil.Process, has_zombies=sys.platform != "win32")
 
 
 def _taken_apart(pid: int, text: bytes) -> Seen | None:
@@ -163,10 +224,7 @@ def mark_of(pid: int) -> str:
             return ""
         begins = at + 1 + len(_MARK_BYTES)
         return environment[begins : environment.find(b"\0", begins)].decode("utf-8", "replace")
-    try:
-        return psutil.Process(pid).environ().get(MARK, "")
-    except (*_GONE, OSError):
-        return ""
+    return OTHER_LOOKS.mark_of(pid)
 
 
 def writes_into(pid: int, pipe: int) -> bool:
@@ -205,8 +263,10 @@ class Family:
 
     def claims(self, seen: Seen, mark: str) -> bool:
         """Whether a process that is new belongs to it."""
+        parent = self.members.get(seen.parent)
         return (
-            seen.parent in self.members
+            # Where orphans keep the id of a parent that ended (Windows), it may be given out again.
+            (parent is not None and parent.born <= seen.born)
             or (seen.session != 0 and seen.session in self.sessions)
             or (bool(self.mark) and mark == self.mark)
             or (bool(self.pipe) and not mark and writes_into(seen.pid, self.pipe))
@@ -246,6 +306,10 @@ class ProcessTable:
                 family.add(seen)
             self._known.clear()
 
+    def knows(self, pid: int) -> bool:
+        """Whether that process was there at the last look."""
+        return pid in self._known
+
     def refresh(self, at_most_age_s: float = 0.0) -> None:
         """Look, unless the last look is younger than this."""
         with self._lock:
@@ -255,6 +319,7 @@ class ProcessTable:
             self._looked_s = now_s
             pids = set(list_pids())
             new, self._known = pids - self._known, pids
+            OTHER_LOOKS.keep_only(pids)
             looked: dict[int, Seen | None] = {}
             families = list(self._families)
             for family in families:

@@ -76,6 +76,16 @@ class Sensor(Protocol):
         """Give the source back. Safe to call twice."""
 
 
+@runtime_checkable
+class SeesPrograms(Protocol):
+    """A sensor that also tells which other programs are on the card: of ``foreign_gpu_processes`` or
+    ``foreign_gpu_load_pct``, which it must be read for."""
+
+    def programs(self) -> Mapping[str, float | None] | None:
+        """What its reads since the last call saw: name of a program outside the test -> mean load, %; None
+        for a load that it can't tell, None altogether where it saw nothing. Never waits, never raises."""
+
+
 @dataclass(frozen=True)
 class Launch:
     """All that a workload needs to start one run of a title.

@@ -118,6 +118,13 @@ QUANTITY_COLUMNS: tuple[Quantity, ...] = (
     Quantity(
         "foreign_gpu_processes", F, "", "processes on the card that are not part of the test", within=_COUNT
     ),
+    Quantity(
+        "foreign_gpu_load_pct",
+        F,
+        "%",
+        "load of the card by processes that are not part of the test",
+        within=_SHARE_PCT,
+    ),
     Quantity("board_temp_c", F, "°C", "temperature of the main board", within=(-40.0, 150.0)),
     Quantity("case_fan_rpm", F, "1/min", "speed of a fan of the case or the processor", within=_FAN_RPM),
     Quantity(

@@ -20,10 +20,10 @@ import subprocess
 import sys
 import threading
 import time
-from typing import Any
 
 import psutil
 
+from harness.apart import start_apart
 from harness.identity import ourselves
 from harness.isolated import python_command
 from harness.marks import end_dead_runs_titles, owner_of
@@ -45,16 +45,12 @@ class TitleWatch:
         with self._lock:
             if self._process is not None and self._process.poll() is None:
                 return
-            options: dict[str, Any] = {"start_new_session": True}  # Ctrl-C is not meant for it
-            if sys.platform == "win32":
-                options = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
             with contextlib.suppress(OSError):
-                self._process = subprocess.Popen(
+                self._process = start_apart(
                     python_command("harness.titlewatch", "/".join(("-", *ourselves()))),
                     stdin=subprocess.PIPE,
                     stdout=subprocess.DEVNULL,
                     stderr=subprocess.DEVNULL,
-                    **options,
                 )
                 self._write(b"".join(self._told))
 

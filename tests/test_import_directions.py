@@ -20,6 +20,7 @@ ROOT = Path(__file__).parents[1]
 ALLOWED: dict[str, str] = {
     # the ground: contracts and small tools
     "attempt_row": "",
+    "apart": "",
     "awake": "windows",
     "boots": "windows",
     "card": "errors",
@@ -51,7 +52,7 @@ ALLOWED: dict[str, str] = {
     "parquet": "",
     "marks": "identity proctable",
     "output": "inside lines log patterns",
-    "titlewatch": "identity isolated marks",
+    "titlewatch": "apart identity isolated marks",
     # the plan and the seams
     "plan": "card errors metrics patterns programs stages tables userfiles",
     "rig": "clock errors plan",
@@ -66,7 +67,7 @@ ALLOWED: dict[str, str] = {
     "capture": "clock errors filelock frames log numerals places plan processes programs rig",
     "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan "
     "power_sensor rig rig_identity stages steps tables",
-    "processes": "clock errors inside marks output proctable rig titlewatch",
+    "processes": "clock errors inside isolated marks output proctable rig titlewatch windows",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
     "conditions": "numerals",
@@ -78,7 +79,8 @@ ALLOWED: dict[str, str] = {
     "store": "attempt_row boots columns csvtext errors filelock inside numerals parquet plan reasons rig "
     "rig_identity tables userfiles",
     "collect": "checks errors frames inside metrics numerals parquet plan store tables userfiles",
-    "guard": "card clock errors filelock identity isolated log places plugins proctable rig windows_acl",
+    "guard": "apart card clock errors filelock identity isolated log places plugins proctable rig "
+    "windows windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
     "before_night": "errors log metrics needs plan plugins programs rig stages steps store telemetry",
@@ -118,15 +120,15 @@ ALLOWED: dict[str, str] = {
     "rig stages tables telemetry terminal watch",
     "watch": "analysis attempt_row boundary engine errors frames inside metrics numerals plan report.charts "
     "stages store",
-    "supervise": "clock engine errors guard inside isolated numerals places plaintext plan processes "
-    "store userfiles watch",
+    "supervise": "apart clock engine errors guard inside isolated numerals places plaintext plan processes "
+    "store userfiles watch windows",
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
     "doctor engine errors frames guard hookspecs inside log marks metrics needs newplan numerals places "
     "plaintext plan plugins power_models power_probe "
     "power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
-    "supervise terminal titlewatch trying userfiles watch",
+    "supervise terminal titlewatch trying userfiles watch windows",
     "cli": "commands errors harness log plaintext terminal",
 }
 

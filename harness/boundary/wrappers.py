@@ -53,6 +53,7 @@ from harness.rig import (
     Reading,
     Rig,
     RigFacts,
+    SeesPrograms,
     Sensor,
     Workload,
     WorkloadState,
@@ -187,8 +188,26 @@ class GuardedSensor:
                     note_fault(f"sensor {self.name}, {printable(quantity, 40)}", error)
         return found
 
+    def programs(self) -> Mapping[str, float | None] | None:
+        """See :class:`harness.rig.SeesPrograms`; None for a sensor that is none of these."""
+        sensor = self._sensor
+        if not isinstance(sensor, SeesPrograms):
+            return None
+        return quietly(f"programs that sensor {self.name} saw", sensor.programs, _fit_programs, None)
+
     def close(self) -> None:
         quietly(f"closing sensor {self.name}", lambda: self._sensor.close(), fitness.anything, None)
+
+
+def _fit_programs(value: object) -> dict[str, float | None] | None:
+    if value is None:
+        return None
+    fitness.same(Mapping, value)
+    found: dict[str, float | None] = {}
+    for name, load in cast(Mapping[object, object], value).items():
+        reading = fitness.reading(load)
+        found[printable(name, 80)] = None if reading is None else float(reading)
+    return found
 
 
 class GuardedWorkload:

@@ -7,7 +7,11 @@ import numpy as np
 from harness.checks.evidence import AttemptEvidence
 from harness.numerals import MINUS, beside_limit
 from harness.plan.checks_table import Checks
+from harness.telemetry import foreign
 from harness.telemetry.limits import ALARMING_BITS, all_reasons
+
+#: So many programs are named in a reason, those that load most.
+_NAMED = 3
 
 
 def driver_reset(seen: AttemptEvidence, _: Checks) -> str | None:
@@ -42,18 +46,27 @@ def foreign_cpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
 
 
 def foreign_gpu_load(seen: AttemptEvidence, limits: Checks) -> str | None:
-    """Other programs used the card: it was busy before the launch, or processes were added."""
+    """Other programs used the card: it was busy before the launch, or they loaded it beyond the usual."""
     idle, limit = seen.idle_gpu_load_pct, limits.idle_gpu_load_at_most_pct
     if idle is not None and limit is not None and idle > limit:
         return f"the card was {beside_limit(idle, limit)} % busy before the title started (limit {limit:g} %)"
-    count, usual, extra = (
-        seen.foreign_gpu_processes,
-        seen.usual_foreign_gpu_processes,
+    if seen.gpu_programs is None:
+        return None
+    more = foreign.excess(seen.gpu_programs, seen.usual_gpu_programs)
+    load, limit = sum(more.values()), limits.foreign_gpu_load_at_most_pct
+    if limit is not None and load > limit:
+        who = ", ".join(sorted(more, key=lambda name: -more[name])[:_NAMED])
+        return (
+            f"other programs used {beside_limit(load, limit)} % of the card beyond what is usual tonight "
+            f"(limit {limit:g} %): {who}"
+        )
+    new, extra = (
+        foreign.newcomers(seen.gpu_programs, seen.usual_gpu_programs),
         limits.extra_gpu_processes_at_most,
     )
-    if count is None or usual is None or extra is None or count <= usual + extra:
+    if extra is None or len(new) <= extra:
         return None
-    return f"{count:.0f} other processes were on the card (usual tonight: {usual:.0f})"
+    return f"programs came to the card that were not there before: {', '.join(new[:_NAMED])}"
 
 
 def limit_reasons(seen: AttemptEvidence, limits: Checks) -> str | None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from harness.checks.passes import Pass
 from harness.stages import STAGES
+from harness.telemetry.foreign import Programs
 from harness.telemetry.summary import TelemetrySummary
 
 Floats = NDArray[np.float64]
@@ -37,8 +38,8 @@ class AttemptEvidence:
         core_quantities: Groups of quantities (:mod:`harness.checks.core`); one of each must be read.
         foreign_cpu_load_pct: Mean over the window.
         idle_gpu_load_pct: Mean load of the card just before the launch.
-        foreign_gpu_processes: Most seen inside the window.
-        usual_foreign_gpu_processes: Of the attempts before; None at the first.
+        gpu_programs: Other programs on the card in the window, with their load; None where nothing sees them.
+        usual_gpu_programs: Of the attempts before; None at the first.
         mean_gpu_load_pct: Mean load of the card over the window.
         limit_reasons: Bit masks sampled inside the window.
         start_temp_c: Temperature just before the launch.
@@ -75,8 +76,8 @@ class AttemptEvidence:
     core_quantities: Sequence[tuple[str, ...]] = ()
     foreign_cpu_load_pct: float | None = None
     idle_gpu_load_pct: float | None = None
-    foreign_gpu_processes: float | None = None
-    usual_foreign_gpu_processes: float | None = None
+    gpu_programs: Programs | None = None
+    usual_gpu_programs: Programs | None = None
     mean_gpu_load_pct: float | None = None
     limit_reasons: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     start_temp_c: float | None = None
@@ -114,11 +115,9 @@ def telemetry_evidence(
     """
     t_s = _column(telemetry, "t_s")
     inside = (t_s >= 0) & (t_s <= measured_s)
-    foreign = _present(_column(telemetry, "foreign_gpu_processes")[inside])
     masks = _present(_column(telemetry, "limit_reasons")[inside])
     return replace(
         known,
-        foreign_gpu_processes=float(foreign.max()) if foreign.size else known.foreign_gpu_processes,
         limit_reasons=masks.astype(np.int64),
         idle_gpu_load_pct=_idle_load_pct(telemetry, t_s),
         clock_mhz=_clock_by_second(telemetry, t_s, inside),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -35,19 +36,46 @@ def _resume_at_boot(arguments: argparse.Namespace) -> int:
         out.print(f"{resumption.name}: the system no longer goes on with this campaign", markup=False)
     elif arguments.what == "enable":
         path = boot.enable(resumption)
-        out.print(f"{path}: after a reboot the system restores the card and goes on", markup=False)
+        out.print(f"{path}: after a reboot the system restores the card and goes on{_when()}", markup=False)
     else:
-        text = boot.task_xml(resumption) if sys.platform == "win32" else boot.systemd_unit(resumption)
-        sys.stdout.write(plain(text))
+        sys.stdout.write(plain(boot.shown(resumption)))
     return 0
 
 
 def _resumption(folder: Path, plan: Path | None) -> boot.Resumption:
     store = CampaignStore.read(folder)
     try:
-        began_with = Path(store.plan_source())
+        began_with, text = Path(store.plan_source()), store.plan_text()
     finally:
         store.close()
     if plan is None:
         plan = began_with if began_with.is_file() else folder / "plan.toml"
-    return boot.Resumption(folder, plan.absolute(), Path.cwd(), Path(sys.executable), boot.this_user())
+    return boot.Resumption(
+        folder,
+        plan.absolute(),
+        Path.cwd(),
+        Path(sys.executable),
+        boot.this_user(),
+        changes_hardware=_changes_hardware(text),
+    )
+
+
+def _when() -> str:
+    """What else a person must know of going on."""
+    if sys.platform == "win32":
+        return (
+            " once you log on (whether Windows does that by itself is your own decision); who may write the "
+            f"folder of {sys.executable} may then act as the machine, so keep it yours"
+        )
+    return ""
+
+
+def _changes_hardware(plan_text: str) -> bool:
+    """By the plan's own word; a plan that can't be read may."""
+    try:
+        return (
+            tomllib.loads(plan_text.removeprefix("\ufeff"))["plan"].get("allow_hardware_changes", False)
+            is True
+        )
+    except (ValueError, LookupError, AttributeError):
+        return True

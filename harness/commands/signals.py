@@ -4,6 +4,9 @@ The first asks for a stop. A second says what state the card is in and what is s
 nothing. A third ends the program at once: the titles are killed, and the watch of :mod:`harness.guard`, a
 process of its own, puts the card back.
 
+On Windows the closing of the console, the log off and the shutdown ask for a stop too, and are held up while
+the system lets them (:mod:`harness.windows.console`); the guard, which has no console, does what is left.
+
 SIGHUP ends a plain run in order, is passed over by a supervised one, and stays ignored where ``nohup`` had it
 so.
 """
@@ -13,6 +16,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +26,8 @@ from typing import Final
 from harness.engine.progress import StopSignal
 from harness.errors import HarnessError, Interrupted
 from harness.guard import RestoreRecord
+from harness.windows.calls import WindowsCalls, windows_calls
+from harness.windows.console import heard_endings, no_quick_edit
 
 #: SIGBREAK is Windows' Ctrl-Break; Windows has no SIGTERM from outside.
 _SIGNALS = [
@@ -34,6 +40,7 @@ _HANG_UP: Final = getattr(signal, "SIGHUP", None)
 
 
 _PANEL_LINES: Final = "\n" * 4
+_LONGER_THAN_ANY_SYSTEM_WAITS_S: Final = 120.0
 
 
 @dataclass
@@ -53,6 +60,8 @@ def stop_on_signals(
     leave: Callable[[int], None] = os._exit,
     say: Callable[[str], None] | None = None,
     then: str = "the same command resumes",
+    calls: WindowsCalls | None = None,
+    wait_for_the_end: Callable[[], object] = lambda: time.sleep(_LONGER_THAN_ANY_SYSTEM_WAITS_S),
 ) -> Iterator[Received]:
     """While inside, signals ask the engine to end the attempt, restore and leave a resumable folder.
 
@@ -65,6 +74,8 @@ def stop_on_signals(
         leave: Ends the program at once.
         say: Prints a line; must be safe in a signal handler.
         then: How it goes on after the stop, for the reason.
+        calls: Windows' calls; default: the system's own, where this is Windows.
+        wait_for_the_end: Keeps the thread in which Windows announces the program's end, so that it waits.
     """
     received = Received()
     say = say or _say
@@ -86,11 +97,20 @@ def stop_on_signals(
             end_titles()
             leave(Interrupted.exit_code)
 
+    def announced(name: str) -> None:
+        received.names.append(name)
+        stop.request("interrupt", f"interrupted by {name}; {then}")
+
+    calls = calls or windows_calls()
     # A signal that was ignored when the program was started stays so: that is what nohup is for.
     numbers = [number for number in _SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
     before = {number: signal.signal(number, handle) for number in numbers}
     try:
-        yield received
+        with contextlib.ExitStack() as stack:
+            if calls is not None:
+                stack.enter_context(no_quick_edit(calls))
+                stack.enter_context(heard_endings(calls, announced, wait_for_the_end))
+            yield received
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -22,6 +22,7 @@ from harness.rig import Channel, FrameLogSource, Workload
 from harness.stages import AnyStage, Rule
 from harness.store.artifacts import TableWriter
 from harness.store.campaign import AttemptRef
+from harness.telemetry.foreign import Programs
 from harness.telemetry.summary import TelemetrySummary
 
 #: Time between two looks for the title's growing frame log, seconds.
@@ -94,6 +95,7 @@ class Running:
     channels: Mapping[str, tuple[str, Channel]] = field(default_factory=dict)
     fresh_for_s: dict[str, float] = field(default_factory=dict)
     core: list[tuple[str, ...]] = field(default_factory=list)
+    gpu_programs: Programs | None = None
     telemetry_saved: bool = False
     measured: Measured = field(default_factory=Measured)
     judgement: Judgement | None = None

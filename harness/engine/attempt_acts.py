@@ -310,6 +310,7 @@ class AttemptActs(ABC):
             return event
         if running.window_start_s is None:
             running.window_start_s = running.workload.poll().begin_s or self._clock.now_s()
+            self._sampler.programs()  # what was seen before is not this window's
         measure_s = running.cell.title.measure_s
         while True:
             now_s = self._clock.now_s()
@@ -319,6 +320,7 @@ class AttemptActs(ABC):
                 return event
             if over or running.workload.poll().finished:
                 running.window_end_s = running.workload.poll().end_s or self._clock.now_s()
+                running.gpu_programs = self._sampler.programs()
                 running.lost_hold = self._lost_hold(running)
                 return WindowEnded()
             self._clock.sleep_s(PULSE_S if left_s is None else min(PULSE_S, left_s))

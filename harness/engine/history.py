@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from harness.checks.steadiness import usual_scatter
 from harness.power_sensor.model import PowerSensorModel
 from harness.rig import RigFacts
+from harness.telemetry.foreign import Programs, usual_with
 
 #: Courses kept for each title and setting.
 _COURSES = 4
@@ -45,7 +46,7 @@ class History:
         self._unsteady: Counter[tuple[str, int]] = Counter()
         self.first_start_temp_c: float | None = None
         self.first_ambient_temp_c: float | None = None
-        self.usual_foreign_gpu_processes: float | None = None
+        self.usual_gpu_programs: Programs | None = None
         for row in rows:
             self.add(row)
 
@@ -75,11 +76,10 @@ class History:
         """Attempts at that repeat that were rejected as unsteady."""
         return self._unsteady[cell_id, repeat_index]
 
-    def add_foreign_gpu_processes(self, count: float | None) -> None:
-        """The fewest processes seen on the card in any window are the usual ones (a desktop, say)."""
-        if count is not None:
-            usual = self.usual_foreign_gpu_processes
-            self.usual_foreign_gpu_processes = count if usual is None else min(usual, count)
+    def add_gpu_programs(self, programs: Programs | None) -> None:
+        """Take what other programs were on the card in a window: a desktop's, say."""
+        if programs is not None:
+            self.usual_gpu_programs = usual_with(self.usual_gpu_programs, programs)
 
     @property
     def usual_start_temp_c(self) -> float | None:

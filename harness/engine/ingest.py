@@ -87,7 +87,7 @@ def ingest_and_judge(
         return parts.unread
     for fault in judgement.faults:
         note_fault("a check", fault)
-    history.add_foreign_gpu_processes(evidence.foreign_gpu_processes)
+    history.add_gpu_programs(running.gpu_programs)
     if judgement.accepted and not running.lost_hold and measured.frames is not None:
         history.add_course(running.cell.cell_id, per_second_fps(evidence.frametime_ms))
     for text in judgement.marks:
@@ -134,7 +134,8 @@ def _known(running: Running, history: History) -> AttemptEvidence:
         start_temp_c=running.start_temp_c,
         usual_start_temp_c=history.usual_start_temp_c,
         first_ambient_temp_c=history.first_ambient_temp_c,
-        usual_foreign_gpu_processes=history.usual_foreign_gpu_processes,
+        gpu_programs=running.gpu_programs,
+        usual_gpu_programs=history.usual_gpu_programs,
         profile_messages=tuple(running.not_in_force),
         missing_lines=missing_in_file(running.output_path, title.expect_lines),
         other_fps=history.other_fps(running.cell.cell_id),

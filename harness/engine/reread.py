@@ -43,7 +43,7 @@ PLACE_EVENT: Final = "frame-log-place"
 #: Of the evidence, what is kept with it for such a reading.
 KNOWN_BEFORE: Final = (
     "planned_s", "measured_s", "running_s", "start_temp_c", "usual_start_temp_c", "first_ambient_temp_c",
-    "usual_foreign_gpu_processes", "profile_messages", "missing_lines", "other_fps", "usual_scatter",
+    "gpu_programs", "usual_gpu_programs", "profile_messages", "missing_lines", "other_fps", "usual_scatter",
 )  # fmt: skip
 #: Mark of an attempt whose log was read again.
 REREAD: Final = "frame-log-reread"
@@ -171,7 +171,8 @@ def _read_again(
         source = FrameLogSource(original, cell.title.frame_log, place.clock_offset_s, place.clock_markers)
         found = window_frames(rig.read_frame_log(source), place, telemetry, Definitions.of(plan))
     measured = Measured(frames=found, score=row.number("score"))
-    evidence = found.evidence(AttemptEvidence(**kept["known"]))
+    known = {name: value for name, value in kept["known"].items() if name in KNOWN_BEFORE}
+    evidence = found.evidence(AttemptEvidence(**known))
     if telemetry is not None and place.measured_s:
         model = model_in(store.rig_facts())
         power = summarise(telemetry, place.measured_s, found, model, sources_of(telemetry))

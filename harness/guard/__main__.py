@@ -20,6 +20,8 @@ from harness.guard.restore import opener
 from harness.guard.times import growing_pauses_s
 from harness.guard.watch import Sign, blocks_of, signs_of, watch_over
 from harness.plugins import PluginHost
+from harness.windows.calls import windows_calls
+from harness.windows.console import end_last
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -43,6 +45,8 @@ def main(arguments: list[str] | None = None) -> int:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, let_go)
+    if (calls := windows_calls()) is not None:
+        end_last(calls)  # at log off and shutdown it still has the card to put back
 
     def listen() -> None:
         try:

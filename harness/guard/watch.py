@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from harness.apart import start_apart
 from harness.errors import StoreError
 from harness.guard.lock import HardwareLock
 from harness.guard.record import Content, RestoreRecord
@@ -45,15 +46,11 @@ class Watch:
     def __init__(self, record: Path, lock: HardwareLock | None = None, silent_s: float = SILENT_S) -> None:
         options: dict[str, Any] = {}
         words = [str(record.absolute()), str(silent_s), "--watch"]
-        if sys.platform == "win32":
-            options["creationflags"] = subprocess.CREATE_NEW_PROCESS_GROUP
-        else:
-            options["start_new_session"] = True  # Ctrl-C in the terminal is not meant for it
-            if lock is not None:
-                options["pass_fds"] = (lock.descriptor,)
-                words += ["--lock", str(lock.descriptor)]
+        if sys.platform != "win32" and lock is not None:
+            options["pass_fds"] = (lock.descriptor,)
+            words += ["--lock", str(lock.descriptor)]
         try:
-            self._process = subprocess.Popen(
+            self._process = start_apart(  # a closed terminal and Ctrl-C in it are not meant for it
                 python_command("harness.guard", *words),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,

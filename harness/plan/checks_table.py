@@ -61,7 +61,12 @@ class Checks(Part):
     )
     foreign_cpu_load_at_most_pct: Threshold = Field(default=10, ge=0)
     idle_gpu_load_at_most_pct: Threshold = Field(default=25, ge=0, description="before the title starts")
-    extra_gpu_processes_at_most: Threshold = Field(default=0, ge=0, description="beyond the night's usual")
+    foreign_gpu_load_at_most_pct: Threshold = Field(
+        default=10, ge=0, description="load of the card by other programs, beyond what is usual tonight"
+    )
+    extra_gpu_processes_at_most: Threshold = Field(
+        default=0, ge=0, description="programs never seen tonight, where their load is not told"
+    )
     alarming_limits_at_most_pct: Threshold = Field(
         default=1, ge=0, le=100, description="share of the window under a thermal or power-brake limit"
     )

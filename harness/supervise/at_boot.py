@@ -8,11 +8,16 @@ is gone nothing is started.
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
+
+from harness.apart import NO_WINDOW
+from harness.supervise.detach import OUTPUT_NAME
 
 
 def packed(flag: Path, work_folder: Path, words: Sequence[str]) -> str:
@@ -32,7 +37,14 @@ def main(word: str) -> int:
     flag, work_folder, words = unpacked(word)
     if not flag.exists():
         return 0
-    return subprocess.run(words, cwd=work_folder, stdin=subprocess.DEVNULL, check=False).returncode
+    options: dict[str, Any] = {"creationflags": NO_WINDOW} if sys.platform == "win32" else {}
+    with contextlib.ExitStack() as stack:
+        if sys.stdout is None:  # an interpreter without a console
+            output = stack.enter_context((flag.parent / OUTPUT_NAME).open("ab"))
+            options |= {"stdout": output, "stderr": subprocess.STDOUT}
+        return subprocess.run(
+            words, cwd=work_folder, stdin=subprocess.DEVNULL, check=False, **options
+        ).returncode
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Goes on after a reboot: a unit of the system's own that restores the factory state and resumes.
 
-Linux: a systemd unit. Windows: a task for the Task Scheduler, as XML; it is written and checked against the
-published schema, and could not be tried here. The unit starts nothing once the campaign is over: it looks
-for a small file in the campaign folder that the end of the campaign removes.
+Linux: a systemd unit. Windows: two tasks for the Task Scheduler (:func:`windows_tasks`), which could not be
+tried here. They start nothing once the campaign is over: they look for a small file in the campaign folder
+that the end of the campaign removes.
 
 The flag is taken away by every end in order (done, stop, limit, conditions) and kept by a crash, a SIGTERM
 while systemd is ``stopping``, and a SIGHUP. The unit restarts on failure four times an hour at most, and
@@ -24,7 +24,6 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
-from xml.etree import ElementTree
 
 from harness import inside
 from harness.errors import HarnessError, StoreError, UnsafePath
@@ -35,13 +34,13 @@ from harness.store.journal import JOURNAL_NAME
 from harness.supervise import at_boot
 from harness.supervise.boot_environment import drop_environment, environment_path, keep_environment
 from harness.supervise.supervisor import FINAL_CODES, GAVE_UP
+from harness.supervise.tasks import Run, Task, register, task_xml, unregister
+from harness.windows.console import ENDING
 
 FLAG_NAME: Final = "resume-at-boot"
 #: The system starts a run that fails this often, and waits so long in between, seconds.
 STARTS_AT_MOST: Final = 4
 RESTART_S: Final = 60.0
-TASK_NAMESPACE: Final = "http://schemas.microsoft.com/windows/2004/02/mit/task"
-Run = Callable[[Sequence[str]], None]
 
 
 @dataclass(frozen=True)
@@ -54,6 +53,7 @@ class Resumption:
         work_folder: Working folder in which the campaign was started.
         python: The interpreter that levelrig is installed in.
         user: Account to run as; None for the one that the unit belongs to.
+        changes_hardware: The plan does: its run needs rights, and a card may be left to be put back.
     """
 
     folder: Path
@@ -61,6 +61,7 @@ class Resumption:
     work_folder: Path
     python: Path
     user: str | None = None
+    changes_hardware: bool = True
 
     @property
     def name(self) -> str:
@@ -127,51 +128,43 @@ def systemd_unit(resumption: Resumption) -> str:
     return "\n".join(lines)
 
 
-def task_xml(resumption: Resumption) -> str:
-    """The Task Scheduler's definition (schema version 1.2, [MS-TSCH] section 2.5).
+def windows_tasks(resumption: Resumption) -> tuple[Task, ...]:
+    """Two tasks: the machine restores at its start, before anybody is there; the campaign goes on when its
+    user logs on, since only then there is a desktop for the titles. The first only where hardware is changed.
 
     Raises:
-        StoreError: A folder's name can't stand in it; the message says why.
+        StoreError: A folder's name can't stand in them; the message says why.
     """
     _refuse_unspeakable(resumption)
-    ElementTree.register_namespace("", TASK_NAMESPACE)
-    task = ElementTree.Element(f"{{{TASK_NAMESPACE}}}Task", {"version": "1.2"})
 
-    def add(parent: ElementTree.Element, path: str, text: str | None = None) -> ElementTree.Element:
-        child = ElementTree.SubElement(parent, f"{{{TASK_NAMESPACE}}}{path}")
-        child.text = text
-        return child
-
-    information = add(task, "RegistrationInfo")
-    add(information, "Description", f"levelrig goes on with {resumption.folder}")
-    trigger = add(add(task, "Triggers"), "BootTrigger")
-    add(trigger, "Enabled", "true")
-    add(trigger, "Delay", "PT30S")
-    principal = add(add(task, "Principals"), "Principal")
-    principal.set("id", "Author")
-    add(principal, "UserId", resumption.user or "S-1-5-18")
-    if resumption.user:
-        add(principal, "LogonType", "S4U")  # runs without anybody logged on, and no password is kept
-    add(principal, "RunLevel", "HighestAvailable")
-    settings = add(task, "Settings")
-    add(settings, "MultipleInstancesPolicy", "IgnoreNew")
-    add(settings, "DisallowStartIfOnBatteries", "false")
-    add(settings, "StopIfGoingOnBatteries", "false")
-    add(settings, "ExecutionTimeLimit", "PT0S")
-    restart = add(settings, "RestartOnFailure")
-    add(restart, "Interval", f"PT{max(60, int(RESTART_S)) // 60}M")
-    add(restart, "Count", str(STARTS_AT_MOST - 1))
-    actions = add(task, "Actions")
-    actions.set("Context", "Author")
-    # The second action starts once the first has ended. A task has no condition: at_boot looks for the flag.
-    for command in (resumption.restore_command, resumption.run_command):
+    def words(command: Sequence[str]) -> list[str]:
+        # A task has no condition: at_boot looks for the flag.
         word = at_boot.packed(resumption.flag, resumption.work_folder, command)
-        program, *words = python_command("harness.supervise.at_boot", word, python=resumption.python)
-        action = add(actions, "Exec")
-        add(action, "Command", program)
-        add(action, "Arguments", subprocess.list2cmdline(words))
-    ElementTree.indent(task)
-    return '<?xml version="1.0" encoding="UTF-16"?>\n' + ElementTree.tostring(task, encoding="unicode") + "\n"
+        return python_command("harness.supervise.at_boot", word, python=_without_console(resumption.python))
+
+    restore = Task(
+        f"{resumption.name}-restore",
+        f"levelrig puts the card back after a crash in {resumption.folder}",
+        "boot",
+        [words(resumption.restore_command)],
+        tries=STARTS_AT_MOST,
+    )
+    goes_on = Task(
+        resumption.name,
+        f"levelrig goes on with {resumption.folder}",
+        "logon",
+        [words(resumption.run_command)],
+        user=resumption.user or getpass.getuser(),
+        elevated=resumption.changes_hardware,
+        tries=STARTS_AT_MOST,
+    )
+    return (restore, goes_on) if resumption.changes_hardware else (goes_on,)
+
+
+def _without_console(python: Path) -> Path:
+    """The interpreter that opens no console window, where it is there: a window would lie over a title."""
+    other = python.with_name("pythonw.exe")
+    return other if python.name.lower() == "python.exe" and other.exists() else python
 
 
 def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | None = None) -> Path:
@@ -183,12 +176,12 @@ def enable(resumption: Resumption, run: Run | None = None, unit_folder: Path | N
     run = run or _run
     if not inside.is_there(resumption.folder, resumption.folder / JOURNAL_NAME):
         raise StoreError(f"{resumption.folder}: no campaign here; start it once with `levelrig run` first")
-    unit = task_xml(resumption) if sys.platform == "win32" else systemd_unit(resumption)
+    units = _units(resumption)
     text = b"The campaign goes on after a reboot while this file is here.\n"
     with _changing(resumption.flag):
         inside.write_whole(resumption.folder, resumption.flag, text)
     try:
-        return _install(resumption, unit, run, unit_folder)
+        return _install(resumption, units, run, unit_folder)
     except BaseException:  # what the system does not know of must not look as if it did
         with contextlib.suppress(HarnessError, OSError):
             disable(resumption, lambda command: None, unit_folder)
@@ -208,18 +201,49 @@ def _changing(path: Path) -> Iterator[None]:
         ) from error
 
 
-def _install(resumption: Resumption, unit: str, run: Run, unit_folder: Path | None) -> Path:
+def _units(resumption: Resumption) -> list[str]:
+    """The texts that this system's own service takes."""
     if sys.platform == "win32":
-        path = resumption.folder / f"{FLAG_NAME}.xml"
-        inside.write_whole(resumption.folder, path, unit.encode("utf-16"))
-        run(["schtasks", "/Create", "/F", "/TN", resumption.name, "/XML", str(path)])
-        return path
+        return [task_xml(task) for task in windows_tasks(resumption)]
+    return [systemd_unit(resumption)]
+
+
+def shown(resumption: Resumption) -> str:
+    """The same for a person to read. Raises StoreError."""
+    return "\n".join(_units(resumption))
+
+
+def enable_windows_tasks(resumption: Resumption, run: Run) -> Path:
+    """Register the tasks; returns the file of the one that goes on. Raises OSError, StoreError."""
+    path = resumption.folder
+    for task in windows_tasks(resumption):
+        path = resumption.folder / f"{FLAG_NAME}-{task.starts}.xml"
+        inside.write_whole(resumption.folder, path, task_xml(task).encode("utf-16"))
+        register(task, path, run)
+    return path
+
+
+def disable_windows_tasks(resumption: Resumption, run: Run) -> None:
+    """Have the scheduler forget both; one that it does not know keeps it from nothing. Raises StoreError."""
+    refused = []
+    for name in (f"{resumption.name}-restore", resumption.name):
+        try:
+            unregister(name, run)
+        except StoreError as error:
+            refused.append(error)
+    if len(refused) == 2:
+        raise refused[1]
+
+
+def _install(resumption: Resumption, units: list[str], run: Run, unit_folder: Path | None) -> Path:
+    if sys.platform == "win32":
+        return enable_windows_tasks(resumption, run)
     folder = unit_folder or unit_folder_of_this_user()
     path = folder / f"{resumption.name}.service"
     try:
         keep_environment(resumption.name, os.environ)
         folder.mkdir(parents=True, exist_ok=True)
-        inside.write_whole(folder, path, unit.encode())
+        inside.write_whole(folder, path, units[0].encode())
     except OSError as error:
         raise StoreError(
             f"{error.filename or path}: can't be written ({error.strerror}); "
@@ -239,7 +263,7 @@ def disable(resumption: Resumption, run: Run | None = None, unit_folder: Path | 
     with _changing(resumption.flag):
         inside.remove(resumption.folder, resumption.flag)
     if sys.platform == "win32":
-        run(["schtasks", "/Delete", "/F", "/TN", resumption.name])
+        disable_windows_tasks(resumption, run)
         return
     drop_environment(resumption.name)
     path = (unit_folder or unit_folder_of_this_user()) / f"{resumption.name}.service"
@@ -273,7 +297,7 @@ def system_ends_it(signals: Sequence[str], state: Callable[[], str] | None = Non
     first = signals[0] if signals else ""
     if first == "SIGTERM":
         return (state or _system_state)() == "stopping"
-    return first == "SIGHUP"
+    return first == "SIGHUP" or first in ENDING.values()
 
 
 def _system_state() -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness import inside
+from harness.apart import start_apart
 from harness.errors import CampaignBusy, StoreError
 from harness.isolated import python_command
 from harness.supervise.runners import find_runners
@@ -96,16 +96,12 @@ def detach(
 
 
 def _start(command: Sequence[str], output: Any) -> subprocess.Popen[bytes]:
-    options: dict[str, Any] = {"start_new_session": True}
-    if sys.platform == "win32":
-        options = {"creationflags": subprocess.DETACHED_PROCESS | subprocess.CREATE_NEW_PROCESS_GROUP}
-    return subprocess.Popen(
+    return start_apart(
         command,
         stdin=subprocess.DEVNULL,
         stdout=output,
         stderr=subprocess.STDOUT,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        **options,
     )
 
 

@@ -25,8 +25,9 @@ from numpy.typing import NDArray
 from harness import tables
 from harness.clock import Clock, StillRunning, Ticker
 from harness.errors import SensorUnavailable
-from harness.rig import Channel, Reading, Sensor
+from harness.rig import Channel, Reading, SeesPrograms, Sensor
 from harness.telemetry.crew import Outcome, read_in_order
+from harness.telemetry.foreign import Programs, merged
 from harness.telemetry.plausible import fresh_for_s
 from harness.telemetry.rows import NAN, RowBuffers, Sample, TelemetryWriter
 from harness.telemetry.source import PATIENCE_S, READ_LIMIT_S, Ask, Source
@@ -232,6 +233,14 @@ class Sampler:
         if column in self._absurd:
             return f"{since} ({source.name} gives {self._absurd[column]:g}, which it can't be)"
         return f"{since} ({source.name} is lost)" if source.lost else since
+
+    def programs(self) -> Programs | None:
+        """Programs outside the test on the card since the last call; None where no sensor tells them."""
+        looks = [
+            source.sensor.programs() for source in self._sources if isinstance(source.sensor, SeesPrograms)
+        ]
+        told = [look for look in looks if look is not None]
+        return merged(told) if told else None
 
     def is_lost(self, quantity: str) -> bool:
         """Whether the sensor that delivers it has failed so often that it counts as lost."""

@@ -61,8 +61,8 @@ def clean(seed: int = 1, **changes: Any) -> AttemptEvidence:
         telemetry_gap_s=0.0,
         foreign_cpu_load_pct=float(draw.uniform(0, 4)),
         idle_gpu_load_pct=float(draw.uniform(0, 6)),
-        foreign_gpu_processes=2,
-        usual_foreign_gpu_processes=2,
+        gpu_programs={"compositor": 1.0, "browser": 0.5},
+        usual_gpu_programs={"compositor": 0.5},
         mean_gpu_load_pct=float(draw.uniform(80, 99)),
         limit_reasons=draw.choice([0x0, 0x4], 600),
         start_temp_c=float(draw.integers(47, 50)),
@@ -115,7 +115,8 @@ FAULTS: list[tuple[str, dict[str, Any]]] = [
     ("long-pause", {"frametime_ms": np.where(np.arange(F.size) == 900, 7000.0, F)}),
     ("foreign-cpu-load", {"foreign_cpu_load_pct": 31.0}),
     ("foreign-gpu-load", {"idle_gpu_load_pct": 60.0}),
-    ("foreign-gpu-load", {"foreign_gpu_processes": 3}),
+    ("foreign-gpu-load", {"gpu_programs": {"encoder": 30.0}}),
+    ("foreign-gpu-load", {"gpu_programs": {"encoder": None}}),
     ("limit-reasons", {"limit_reasons": np.array([0x4] * 90 + [0x24] * 10)}),
     ("limit-reasons", {"limit_reasons": np.array([0x4] * 90 + [0x80] * 10)}),
     ("telemetry-gap", {"telemetry_gap_s": 6.0}),
@@ -300,7 +301,6 @@ def test_telemetry_tells_load_before_the_launch_limit_reasons_memory_and_a_reset
             "phase": ["cooldown", "cooldown", "cooldown", "measure", "measure", "measure"],
             "gpu_load_pct": [90.0, 40.0, 60.0, 99.0, 99.0, 99.0],
             "limit_reasons": [1, 1, 1, 4, 4, 0x24],
-            "foreign_gpu_processes": [1.0, 1.0, 1.0, 1.0, 3.0, None],
             "memory_used_mib": [100.0] * 5 + [900.0],
             "energy_j": [10.0, 11.0, 12.0, 13.0, 2.0, 3.0],
             "core_clock_mhz": [210.0, 210.0, 210.0, 1900.0, None, 1910.0],
@@ -309,7 +309,6 @@ def test_telemetry_tells_load_before_the_launch_limit_reasons_memory_and_a_reset
     found = telemetry_evidence(AttemptEvidence(), table, 10.0, {"memory_used_mib": 1000.0})
     assert found.idle_gpu_load_pct == pytest.approx((90 + 40 + 60) / 3)
     assert found.limit_reasons.tolist() == [4, 4, 0x24]
-    assert found.foreign_gpu_processes == 3
     assert found.memory_use_pct == {"main memory": 90.0}
     assert "went back" in found.driver_reset
     assert found.clock_mhz.tolist() == [1900.0, 1910.0]

@@ -6,6 +6,7 @@ import shutil
 import stat
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -13,7 +14,8 @@ import pytest
 
 from harness.errors import StoreError
 from harness.supervise import at_boot, boot, boot_environment
-from harness.supervise.boot import Resumption, disable, enable, systemd_unit, task_xml
+from harness.supervise.boot import Resumption, disable, enable, systemd_unit, windows_tasks
+from harness.supervise.tasks import TASK_NAMESPACE, Task, task_xml
 
 
 @pytest.fixture(autouse=True)
@@ -50,22 +52,88 @@ def test_the_unit_restores_before_it_runs_and_runs_nothing_once_the_campaign_is_
     assert '50 %% $$HOME \\"quoted\\"' in lines[start]
 
 
-def test_the_windows_task_is_valid_by_the_published_schema(resumption):
+SPACE = {"t": TASK_NAMESPACE}
+
+
+@pytest.fixture
+def tasks(resumption):
+    """The two tasks as the scheduler gets them: task -> XML, parsed."""
+    found = windows_tasks(replace(resumption, user=r"BENCH\me"))
+    return {task.starts: ElementTree.fromstring(task_xml(task).split("\n", 1)[1]) for task in found}
+
+
+def text_of(task, path):
+    return task.findtext("/".join(f"t:{name}" for name in path.split("/")), None, SPACE)
+
+
+def test_the_windows_tasks_are_valid_by_the_published_schema(resumption):
     xmlschema = pytest.importorskip("xmlschema")
     schema = xmlschema.XMLSchema(Path(__file__).with_name("task_scheduler_subset.xsd"))
-    text = task_xml(resumption).split("\n", 1)[1]
-    schema.validate(text)
-    broken = text.replace("BootTrigger", "StartTrigger")
-    assert not schema.is_valid(broken)
+    for task in windows_tasks(resumption):
+        text = task_xml(task).split("\n", 1)[1]
+        schema.validate(text)
+        broken = text.replace("BootTrigger", "StartTrigger").replace("LogonTrigger", "StartTrigger")
+        assert not schema.is_valid(broken)
 
 
-def test_the_windows_task_restores_first_and_quotes_the_folder(resumption):
-    task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
-    arguments = [a.text for a in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments")]
-    flags, folders, commands = zip(*(at_boot.unpacked(text.split()[-1]) for text in arguments), strict=True)
-    assert set(flags) == {resumption.flag}
-    assert set(folders) == {resumption.work_folder}
-    assert list(commands) == [resumption.restore_command, resumption.run_command]
+def test_the_machine_restores_at_its_start_and_the_user_goes_on_at_the_logon(resumption, tasks):
+    """A task of the machine's has no desktop: every title would fail, and its profile be set aside."""
+    assert set(tasks) == {"boot", "logon"}
+    boots, logs_on = tasks["boot"], tasks["logon"]
+    assert text_of(boots, "Principals/Principal/UserId") == "S-1-5-18"
+    assert text_of(boots, "Principals/Principal/LogonType") is None
+    assert boots.find("t:Triggers/t:BootTrigger", SPACE) is not None
+    assert text_of(logs_on, "Triggers/LogonTrigger/UserId") == r"BENCH\me"
+    assert text_of(logs_on, "Principals/Principal/UserId") == r"BENCH\me"
+    assert text_of(logs_on, "Principals/Principal/LogonType") == "InteractiveToken"
+    for task, command in ((boots, resumption.restore_command), (logs_on, resumption.run_command)):
+        arguments = [a.text for a in task.iter(f"{{{TASK_NAMESPACE}}}Arguments")]
+        assert [at_boot.unpacked(text.split()[-1]) for text in arguments] == [
+            (resumption.flag, resumption.work_folder, command)
+        ]
+        # TaskSettings.Priority: 7, the default, is below normal; 4 to 6 are normal.
+        assert text_of(task, "Settings/Priority") == "4"
+        assert text_of(task, "Settings/ExecutionTimeLimit") == "PT0S"
+        assert text_of(task, "Settings/DisallowStartIfOnBatteries") == "false"
+        assert text_of(task, "Settings/MultipleInstancesPolicy") == "IgnoreNew"
+        assert text_of(task, "Settings/RestartOnFailure/Count") == "3"
+
+
+def test_only_a_plan_that_changes_hardware_has_rights_and_a_task_of_the_machine(resumption):
+    (task,) = windows_tasks(replace(resumption, changes_hardware=False))
+    xml = ElementTree.fromstring(task_xml(task).split("\n", 1)[1])
+    assert task.starts == "logon"
+    assert text_of(xml, "Principals/Principal/RunLevel") == "LeastPrivilege"
+    both = windows_tasks(resumption)
+    assert [task.elevated for task in both] == [True, True]
+    with pytest.raises(ValueError, match="needs the user"):
+        Task("x", "x", "logon", [["x"]])
+
+
+def test_both_tasks_are_registered_from_files_in_utf_16_and_forgotten_again(resumption):
+    ran = []
+    boot.enable_windows_tasks(resumption, ran.append)
+    names = [words[words.index("/TN") + 1] for words in ran]
+    assert names == [f"{resumption.name}-restore", resumption.name]
+    for words, task in zip(ran, windows_tasks(resumption), strict=True):
+        assert words[:3] == ["schtasks", "/Create", "/F"]
+        assert Path(words[words.index("/XML") + 1]).read_bytes().decode("utf-16") == task_xml(task)
+    boot.disable_windows_tasks(resumption, ran.append)
+    assert [words[1:] for words in ran[2:]] == [["/Delete", "/F", "/TN", name] for name in names]
+
+
+def test_a_task_that_the_scheduler_does_not_know_keeps_the_other_from_nothing(resumption):
+    def refuse(words):
+        ran.append(words[-1])
+        if words[-1].endswith(which):
+            raise StoreError("the system cannot find the file specified")
+
+    ran, which = [], "-restore"
+    boot.disable_windows_tasks(resumption, refuse)
+    assert ran == [f"{resumption.name}-restore", resumption.name]
+    which = ""
+    with pytest.raises(StoreError):
+        boot.disable_windows_tasks(resumption, refuse)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="writes a systemd unit")
@@ -118,9 +186,10 @@ def test_any_folder_name_stays_one_word_for_systemd_and_for_windows(name, tmp_pa
     read = [re.sub(r"\\(.)", r"\1", w).replace("$$", "$").replace("%%", "%") for w in words]
     assert read == resumption.run_command
     assert re.fullmatch(r"levelrig-[A-Za-z0-9_-]+", resumption.name)
-    task = ElementTree.fromstring(task_xml(resumption).split("\n", 1)[1])
-    for arguments in task.iter(f"{{{boot.TASK_NAMESPACE}}}Arguments"):
-        assert re.fullmatch(r"-[IP] -m harness\.supervise\.at_boot [A-Za-z0-9_-]+", arguments.text)
+    for task in windows_tasks(resumption):
+        xml = ElementTree.fromstring(task_xml(task).split("\n", 1)[1])
+        for arguments in xml.iter(f"{{{TASK_NAMESPACE}}}Arguments"):
+            assert re.fullmatch(r"-[IP] -m harness\.supervise\.at_boot [A-Za-z0-9_-]+", arguments.text)
 
 
 @pytest.mark.parametrize(
@@ -128,7 +197,7 @@ def test_any_folder_name_stays_one_word_for_systemd_and_for_windows(name, tmp_pa
 )
 def test_a_name_that_the_systems_file_can_not_hold_is_refused_before_anything_is_written(name, tmp_path):
     resumption = Resumption(tmp_path / name, tmp_path / "p.toml", tmp_path, Path(sys.executable))
-    for make in (systemd_unit, task_xml):
+    for make in (systemd_unit, windows_tasks):
         with pytest.raises(StoreError, match="rename it"):
             make(resumption)
 
@@ -198,6 +267,9 @@ def test_the_unit_starts_a_failed_run_again_within_bounds_and_never_one_that_end
         (["SIGTERM"], "running", False),
         (["SIGTERM"], "stopping", True),
         (["SIGHUP"], "running", True),
+        (["CTRL_CLOSE_EVENT"], "", True),
+        (["CTRL_LOGOFF_EVENT"], "", True),
+        (["CTRL_SHUTDOWN_EVENT"], "", True),
     ],
 )
 def test_only_a_system_that_goes_down_or_a_closed_terminal_keeps_the_flag(signals, state, kept):

@@ -91,6 +91,7 @@ class CommandWorkload:
             take=self._take,
             keep=self._cell.title.expect_lines,
             dated=options.clock_line is not None,
+            plainly=True,
         )
 
     def _take(self, block: bytes, since_s: float, now_s: float) -> None:
@@ -126,6 +127,7 @@ class CommandWorkload:
             failure=story.failure,
             ready_by="" if story.ready_s is None else self._ready_by(),
             finished_by=self._finished_by() if story.finished else "",
+            remarks=tuple(f"title-survived: {said}" for said in process.survivors),
         )
 
     def _ready_by(self) -> str:

@@ -258,6 +258,25 @@ class Library:
                 found.setdefault(process.process_id, process)
         return list(found.values())
 
+    def process_loads(self, card: Any, since_us: int) -> list[tuple[int, int, float]]:
+        """Loads of processes that the driver sampled after a time stamp: (process, time stamp µs, %).
+
+        Source: NVML API reference, nvmlDeviceGetProcessUtilization; offered on Linux.
+        """
+        count, function = c_uint(0), "nvmlDeviceGetProcessUtilization"
+        code = self.code(function, card, None, byref(count), c_ulonglong(since_us))
+        if code == NOT_FOUND or (code == 0 and count.value == 0):
+            return []
+        if code not in (0, TOO_SMALL):
+            raise CallFailed(function, code)
+        samples = (pynvml.c_nvmlProcessUtilizationSample_t * count.value)()
+        code = self.code(function, card, samples, byref(count), c_ulonglong(since_us))
+        if code == NOT_FOUND:
+            return []
+        if code:
+            raise CallFailed(function, code)
+        return [(int(s.pid), int(s.timeStamp), float(s.smUtil)) for s in samples[: count.value] if s.pid]
+
     def power_samples(self, card: Any, since_us: int) -> list[tuple[int, float]]:
         """The driver's own buffer of power readings younger than a time stamp: (time stamp µs, W).
 

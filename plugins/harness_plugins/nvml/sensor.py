@@ -12,14 +12,15 @@ from __future__ import annotations
 import dataclasses
 import functools
 import threading
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-import psutil
 import tenacity
 
 from harness.errors import SensorUnavailable
+from harness.processes import ProgramNames, is_ours
 from harness.rig import Channel, Reading
+from harness.telemetry.foreign import ProgramLooks
 from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import INVALID_ARGUMENT, NO_PERMISSION, UNKNOWN, CallFailed
 from harness_plugins.nvml.errors import DriverErrors
@@ -85,7 +86,10 @@ class NvmlSensor:
     ) -> None:
         self.name = "nvml"
         self._card = card
-        self._ours = ours or FamilyTree()
+        self._ours = ours or is_ours
+        self._name_of = ProgramNames()
+        self._names, self._loads = ProgramLooks(), ProgramLooks()
+        self._loaded_us = 0
         self._settle_s = settle_s
         self._closed = threading.Event()
         self._searching: threading.Thread | None = None
@@ -200,6 +204,12 @@ class NvmlSensor:
             Channel("foreign_gpu_processes", "nvmlDeviceGet…RunningProcesses", SLOW_PERIOD_S),
             self._foreign_processes,
         )
+        self._offer(
+            Channel(
+                "foreign_gpu_load_pct", "nvmlDeviceGetProcessUtilization", SLOW_PERIOD_S, SLOW_PERIOD_S, 1.0
+            ),
+            self._foreign_load_pct,
+        )
         self._errors = self._listen_for_errors()
         fans = range(card.ask("fan_count") or 0)
         if fans:
@@ -266,8 +276,29 @@ class NvmlSensor:
 
     def _foreign_processes(self) -> Reading:
         """Processes that are here and not ours; those of another name space can't be told and don't count."""
-        present = self._card.library.processes(self._card.handle)
-        return sum(self._ours(process.process_id) is False for process in present)
+        foreign = self._foreign(p.process_id for p in self._card.library.processes(self._card.handle))
+        self._names.add((self._name_of(pid), None) for pid in foreign)
+        return len(foreign)
+
+    def _foreign_load_pct(self) -> Reading:
+        """Load by the same, as the driver's own samples since the last look tell it, the highest of each."""
+        samples = self._card.library.process_loads(self._card.handle, self._loaded_us)
+        self._loaded_us = max([self._loaded_us, *(stamp_us for _, stamp_us, _ in samples)])
+        loads: dict[int, float] = {}
+        for pid, _, load_pct in samples:
+            loads[pid] = max(loads.get(pid, 0.0), load_pct)
+        foreign = self._foreign(loads)
+        self._loads.add((self._name_of(pid), loads[pid]) for pid in foreign)
+        return min(100.0, sum(loads[pid] for pid in foreign))
+
+    def _foreign(self, pids: Iterable[int]) -> list[int]:
+        return [pid for pid in pids if self._ours(pid) is False]
+
+    def programs(self) -> Mapping[str, float | None] | None:
+        names, loads = self._names.take(), self._loads.take()
+        if loads is None:
+            return names
+        return {**dict.fromkeys(names or (), 0.0), **loads}
 
     def _search(self) -> None:
         if self._searching is None and not self._closed.is_set():
@@ -298,23 +329,3 @@ class NvmlSensor:
         except CallFailed as error:
             if error.lost:
                 raise
-
-
-class FamilyTree:
-    """Whether a process is this program or descends from it. Remembers, since a parent may end first."""
-
-    def __init__(self) -> None:
-        self._root = psutil.Process().pid
-        self._known: dict[tuple[int, float], bool] = {}
-
-    def __call__(self, process_id: int) -> bool | None:
-        """None where the process is not seen from here (another name space, or it ended)."""
-        try:
-            process = psutil.Process(process_id)
-            identity = process_id, process.create_time()
-            if identity not in self._known:
-                line = [process_id, *(parent.pid for parent in process.parents())]
-                self._known[identity] = self._root in line
-        except psutil.Error:
-            return None
-        return self._known[identity]

@@ -15,6 +15,8 @@ import pynvml
 import pytest
 
 from harness.errors import SensorUnavailable
+from harness.processes import is_ours
+from harness.rig import Channel
 from harness.tables import QUANTITIES
 from harness.telemetry import Sampler
 from harness.testing import FakeClock
@@ -22,7 +24,7 @@ from harness_plugins.nvml.card import Card
 from harness_plugins.nvml.codes import CallFailed
 from harness_plugins.nvml.library import Library
 from harness_plugins.nvml.recording import Replay
-from harness_plugins.nvml.sensor import FamilyTree, NvmlSensor
+from harness_plugins.nvml.sensor import NvmlSensor
 
 RECORDING = Path(__file__).with_name("recorded_card.json")
 
@@ -209,19 +211,41 @@ def test_no_driver_no_sensor_and_no_error():
 def test_processes_of_others_on_the_card_are_counted_and_ours_are_not(card, monkeypatch):
     child = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
     try:
-        tree = FamilyTree()
-        assert tree(os.getpid()) is True
-        assert tree(child.pid) is True
-        assert tree(psutil.Process().ppid()) is False
+        assert is_ours(os.getpid()) is True
+        assert is_ours(child.pid) is True
         gone = max(psutil.pids()) + 100_000
-        assert tree(gone) is None
-        present = [os.getpid(), child.pid, psutil.Process().ppid(), gone]
+        assert is_ours(gone) is None
+        if (above := psutil.Process().ppid()) > 0:  # 0: the first of a name space
+            assert is_ours(above) is False
+        present = [os.getpid(), child.pid, 500_000, gone]
+        whose = {os.getpid(): True, child.pid: True, 500_000: False}
         monkeypatch.setattr(
             card.library, "processes", lambda handle: [type("P", (), {"process_id": p}) for p in present]
         )
-        assert NvmlSensor(card).read(["foreign_gpu_processes"]) == {"foreign_gpu_processes": 1}
+        sensor = NvmlSensor(card, whose.get)
+        sensor.programs()
+        assert sensor.read(["foreign_gpu_processes"]) == {"foreign_gpu_processes": 1}
+        assert sensor.programs() == {"process 500000": None}
+        assert sensor.programs() is None
     finally:
         child.communicate(b"\n", timeout=5)
+
+
+def test_the_load_of_programs_is_told_by_name_where_the_driver_samples_it(card, monkeypatch):
+    """NVML API reference, nvmlDeviceGetProcessUtilization: samples since a time stamp, of each process."""
+    other, asked = 500_000, []
+
+    def loads(handle, since_us):
+        asked.append(since_us)
+        return [(other, 1000, 12.0), (other, 2000, 20.0), (os.getpid(), 2000, 70.0)]
+
+    sensor = NvmlSensor(card, lambda process_id: process_id == os.getpid())
+    monkeypatch.setattr(card.library, "process_loads", loads)
+    sensor._offer(Channel("foreign_gpu_load_pct", "test"), sensor._foreign_load_pct)
+    sensor.programs()
+    assert sensor.read(["foreign_gpu_load_pct"]) == {"foreign_gpu_load_pct": 20.0}
+    assert asked == [0, 2000]
+    assert sensor.programs() == {"process 500000": 20.0}
 
 
 def test_the_energy_counter_which_is_costly_to_read_is_read_less_often_than_the_rest(card, replay):
