@@ -7,11 +7,12 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from harness.awake import can_be_kept_awake
 from harness.needs.need import Need, NeedState
 from harness.plan.forecast import Forecast
 from harness.plan.schema import Plan
@@ -38,13 +39,21 @@ def disk_needs(plan: Plan, night: Forecast, folder: Path) -> Iterator[Need]:
         yield Need((), state, f"{place}: {shortage}", "make room, or choose another folder with --into")
 
 
-def power_needs(night: Forecast, root: Path = Path("/")) -> Iterator[Need]:
-    """Settings by which the machine would sleep, and a battery that it runs on."""
-    if sys.platform == "win32":
-        yield from _windows_sleep(night)
-    else:
-        yield from _logind(root, night)
-        yield from _gnome(night)
+def power_needs(
+    night: Forecast,
+    root: Path = Path("/"),
+    keeps_awake: Callable[[], tuple[str, ...]] = can_be_kept_awake,
+) -> Iterator[Need]:
+    """Settings by which the machine would sleep though the run holds sleep off, and running on a battery.
+
+    Args:
+        night: How long it takes.
+        root: Where the system's files lie.
+        keeps_awake: Tries what holds sleep off, and gives it by name; only where something is set.
+    """
+    found = [*_windows_sleep(night)] if sys.platform == "win32" else [*_logind(root, night), *_gnome(night)]
+    if found and not keeps_awake():
+        yield from found
     yield from _battery()
 
 
@@ -123,11 +132,15 @@ def _battery() -> Iterator[Need]:
 
 def _windows_sleep(night: Forecast) -> Iterator[Need]:
     """Sleep after idling on mains, by the power plan in force. Not tried on Windows."""
-    said = _said(["powercfg", "/query", "SCHEME_CURRENT", "SUB_SLEEP", "STANDBYIDLE"])
-    after_s = standby_on_mains_s(said)
+    after_s = standby_on_mains_s(windows_standby_text())
     if after_s is not None and 0 < after_s < night.likely_s[1]:
         what = f"Windows is set to sleep after {after_s / 60:.0f} min without a key or mouse"
         yield Need((), "missing", what, "powercfg /change standby-timeout-ac 0")
+
+
+def windows_standby_text() -> str:
+    """What ``powercfg`` says of standby in the power plan in force; empty where it is not there."""
+    return _said(["powercfg", "/query", "SCHEME_CURRENT", "SUB_SLEEP", "STANDBYIDLE"])
 
 
 def standby_on_mains_s(said: str) -> float | None:
@@ -141,9 +154,15 @@ def standby_on_mains_s(said: str) -> float | None:
 
 
 def _windows_restart() -> Iterator[Need]:
-    """Registry keys that Windows keeps while a restart is due. Not tried on Windows."""
+    if windows_restart_is_due():
+        what = "Windows waits for a restart after an update, and may make it by itself at night"
+        yield Need((), "missing", what, "restart it before the night")
+
+
+def windows_restart_is_due() -> bool:
+    """By the registry keys that Windows keeps while it is. Not tried on Windows."""
     if sys.platform != "win32":
-        return
+        return False
     import winreg
 
     current = r"SOFTWARE\Microsoft\Windows\CurrentVersion"
@@ -152,9 +171,8 @@ def _windows_restart() -> Iterator[Need]:
         rf"{current}\Component Based Servicing\RebootPending",
     ):
         with contextlib.suppress(OSError), winreg.OpenKey(winreg.HKEY_LOCAL_MACHINE, key):
-            what = "Windows waits for a restart after an update, and may make it by itself at night"
-            yield Need((), "missing", what, "restart it before the night")
-            return
+            return True
+    return False
 
 
 def _restarts_by_itself(root: Path) -> bool:

@@ -28,6 +28,7 @@ from harness.errors import HarnessError, Interrupted
 from harness.guard import RestoreRecord
 from harness.windows.calls import WindowsCalls, windows_calls
 from harness.windows.console import heard_endings, no_quick_edit
+from harness.windows.endsession import heard_session_end
 
 #: SIGBREAK is Windows' Ctrl-Break; Windows has no SIGTERM from outside.
 _SIGNALS = [
@@ -110,6 +111,7 @@ def stop_on_signals(
             if calls is not None:
                 stack.enter_context(no_quick_edit(calls))
                 stack.enter_context(heard_endings(calls, announced, wait_for_the_end))
+                stack.enter_context(heard_session_end(calls, announced, wait_for_the_end))
             yield received
     finally:
         for number, handler in before.items():

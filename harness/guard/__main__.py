@@ -7,6 +7,7 @@ something is, 3 a run that lives holds the hardware, so nothing was touched.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import queue
 import signal
 import sys
@@ -22,6 +23,7 @@ from harness.guard.watch import Sign, blocks_of, signs_of, watch_over
 from harness.plugins import PluginHost
 from harness.windows.calls import windows_calls
 from harness.windows.console import end_last
+from harness.windows.endsession import heard_session_end
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -45,8 +47,6 @@ def main(arguments: list[str] | None = None) -> int:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, let_go)
-    if (calls := windows_calls()) is not None:
-        end_last(calls)  # at log off and shutdown it still has the card to put back
 
     def listen() -> None:
         try:
@@ -71,15 +71,21 @@ def main(arguments: list[str] | None = None) -> int:
             lock = HardwareLock.take("watch", state=record.path.parent, patience_s=given.seconds)
         lock.say("watch")
 
+    over = threading.Event()
     try:
-        done = watch_over(
-            record,
-            wait,
-            opener(PluginHost()),
-            pauses_s=growing_pauses_s() if given.watch else (),
-            pause=asked.wait,
-            take_over=take_over,
-        )
+        with contextlib.ExitStack() as stack:
+            if (calls := windows_calls()) is not None:  # at log off and shutdown the card is put back still
+                end_last(calls)
+                stack.enter_context(heard_session_end(calls, lambda name: signs.put("gone"), over.wait))
+                stack.callback(over.set)
+            done = watch_over(
+                record,
+                wait,
+                opener(PluginHost()),
+                pauses_s=growing_pauses_s() if given.watch else (),
+                pause=asked.wait,
+                take_over=take_over,
+            )
     except HardwareBusy as error:
         print(error, file=sys.stderr)
         return error.exit_code

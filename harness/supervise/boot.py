@@ -35,6 +35,7 @@ from harness.supervise import at_boot
 from harness.supervise.boot_environment import drop_environment, environment_path, keep_environment
 from harness.supervise.supervisor import FINAL_CODES, GAVE_UP
 from harness.supervise.tasks import Run, Task, register, task_xml, unregister
+from harness.windows import endsession
 from harness.windows.console import ENDING
 
 FLAG_NAME: Final = "resume-at-boot"
@@ -297,7 +298,7 @@ def system_ends_it(signals: Sequence[str], state: Callable[[], str] | None = Non
     first = signals[0] if signals else ""
     if first == "SIGTERM":
         return (state or _system_state)() == "stopping"
-    return first == "SIGHUP" or first in ENDING.values()
+    return first == "SIGHUP" or first == endsession.NAME or first in ENDING.values()
 
 
 def _system_state() -> str:

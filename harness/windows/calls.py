@@ -11,7 +11,7 @@ import ctypes
 import functools
 import sys
 from collections.abc import Callable, Mapping
-from ctypes import c_int32, c_uint32, c_void_p, c_wchar_p
+from ctypes import c_int32, c_size_t, c_ssize_t, c_uint16, c_uint32, c_void_p, c_wchar_p
 from typing import Any, Final, NamedTuple, Protocol
 
 #: Error codes of the system ("System Error Codes"), as far as they are told apart here.
@@ -34,7 +34,7 @@ ConsoleHandler: Final = callback(c_int32, c_uint32)
 #: ``EnumWindowsProc`` of EnumWindows: window, parameter -> whether to go on.
 WindowVisitor: Final = callback(c_int32, c_void_p, c_void_p)
 #: ``WindowProc``: window, message, wParam, lParam -> result.
-WindowProcedure: Final = callback(c_void_p, c_void_p, c_uint32, c_void_p, c_void_p)
+WindowProcedure: Final = callback(c_ssize_t, c_void_p, c_uint32, c_size_t, c_ssize_t)
 
 
 class Call(NamedTuple):
@@ -70,6 +70,17 @@ CALLS: Final[Mapping[str, Call]] = {
     "IsWindowVisible": Call("user32", (_HANDLE,), _BOOL),
     "PostMessageW": Call("user32", (_HANDLE, _DWORD, c_void_p, c_void_p), _BOOL),
     "GetForegroundWindow": Call("user32", (), _HANDLE),
+    "RegisterClassW": Call("user32", (c_void_p,), c_uint16),
+    "UnregisterClassW": Call("user32", (_TEXT, _HANDLE), _BOOL),
+    "CreateWindowExW": Call(
+        "user32",
+        (_DWORD, _TEXT, _TEXT, _DWORD, *[c_int32] * 4, _HANDLE, _HANDLE, _HANDLE, c_void_p),
+        _HANDLE,
+    ),
+    "DefWindowProcW": Call("user32", (_HANDLE, _DWORD, c_size_t, c_ssize_t), c_ssize_t),
+    "GetMessageW": Call("user32", (c_void_p, _HANDLE, _DWORD, _DWORD), _BOOL),
+    "DispatchMessageW": Call("user32", (c_void_p,), c_ssize_t),
+    "PostQuitMessage": Call("user32", (c_int32,), None),
     # consoles
     "GetStdHandle": Call("kernel32", (_DWORD,), _HANDLE),
     "GetConsoleMode": Call("kernel32", (_HANDLE, c_void_p), _BOOL),

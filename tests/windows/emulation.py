@@ -12,7 +12,9 @@ from typing import Any
 
 from harness.windows.calls import CALLS
 
-_BITS = {ctypes.c_uint8: 8, ctypes.c_int32: 32, ctypes.c_uint32: 32, ctypes.c_void_p: 64}
+_BITS = {
+    ctypes.c_uint8: 8, ctypes.c_int32: 32, ctypes.c_uint32: 32, ctypes.c_void_p: 64, ctypes.c_size_t: 64,
+}  # fmt: skip
 
 
 def fits(kind: Any, value: Any) -> None:

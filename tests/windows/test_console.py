@@ -20,6 +20,9 @@ class Console:
             SetConsoleMode=self._set,
             SetConsoleCtrlHandler=self._handle,
             SetProcessShutdownParameters=lambda level, flags: 1,
+            RegisterClassW=lambda address: 0,
+            UnregisterClassW=lambda name, module: 1,
+            CreateWindowExW=lambda *arguments: None,
         )
 
     def _set(self, handle, mode):

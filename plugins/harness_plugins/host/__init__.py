@@ -39,5 +39,6 @@ def open_sensors(clock: Clock, specs: Sequence[SensorSpec]) -> Sequence[Sensor]:
 @hookimpl
 def examine(clock: Clock) -> Sequence[Finding]:
     from harness_plugins.host.doctor import examine_host
+    from harness_plugins.host.night import examine_night
 
-    return examine_host()
+    return [*examine_night(), *examine_host()]
