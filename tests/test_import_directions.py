@@ -100,7 +100,8 @@ ALLOWED: dict[str, str] = {
     "report.names": "report.folder",
     "report.files": "errors inside",
     "report.reading": "errors inside parquet plan store",
-    "report.folder": "analysis errors metrics plan report.reading store tables",
+    "report.folder": "analysis errors metrics plan report.reading report.thumbnail store tables",
+    "report.thumbnail": "",
     "report.mean_levels": "analysis metrics report.elements",
     "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",
     "report.sections": "analysis boundary frames metrics numerals plan reasons report.conditions "

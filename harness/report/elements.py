@@ -167,6 +167,31 @@ class Definition:
 
 
 @dataclass(frozen=True)
+class Shot:
+    """A picture of a screen.
+
+    Attributes:
+        source: The picture as a ``data:`` address.
+        width, height: As shown, px.
+    """
+
+    caption: str
+    alt: str
+    source: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class ShotRow:
+    """Pictures that belong together, opened by who wants them."""
+
+    heading: str
+    title: str
+    shots: Sequence[Shot]
+
+
+@dataclass(frozen=True)
 class Section:
     """One part of the page, in the order in which its members are laid out.
 
@@ -184,6 +209,7 @@ class Section:
     texts: Sequence[tuple[str, str]] = ()
     pastes: Sequence[Paste] = ()
     folds: Sequence[Fold] = ()
+    shots: Sequence[ShotRow] = ()
     over_all_titles: bool = False
 
 

@@ -22,6 +22,7 @@ from harness.errors import StoreError
 from harness.metrics import METRICS
 from harness.plan.schema import Plan
 from harness.report.reading import Reader
+from harness.report.thumbnail import MOST_PICTURE_BYTES, thumbnail
 from harness.store.artifacts import sha256_of
 from harness.store.campaign import CampaignStore
 from harness.store.records import folder_of
@@ -159,6 +160,12 @@ class Campaign:
         :meth:`frames`."""
         table = self.reader.artifact(self.artifact(attempt, "telemetry.parquet"))
         return None if table is None else _to_pandas(table).reindex(columns=TELEMETRY.names)
+
+    def picture(self, attempt: Mapping[str, Any], name: str) -> tuple[str, int, int] | None:
+        """A picture of the screen that an attempt kept, scaled down: ``data:`` address, width and height, px;
+        None where it kept none or its file is damaged."""
+        content = self.reader.compressed(self.artifact(attempt, f"screen.{name}.png.gz"), MOST_PICTURE_BYTES)
+        return None if content is None else thumbnail(content)
 
     def sha256_of(self, path: Path) -> tuple[str, bool]:
         """SHA-256 of an artifact as it is now, and whether the manifest says the same.

@@ -6,7 +6,9 @@ one of the two may be lost. Whatever else can't be read is left out, with a sent
 
 from __future__ import annotations
 
+import gzip
 import json
+import zlib
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -76,6 +78,24 @@ class Reader:
         except (OSError, pa.ArrowException, KeyError, ValueError) as error:
             self.note(path, f"can't be read ({_short(error)})", cost)
             return None
+
+    def compressed(self, path: Path, most_bytes: int) -> bytes | None:
+        """Content of a file that was kept as gzip; None where it is missing, damaged or larger than that."""
+        name = path.relative_to(self.folder).as_posix()
+        cost = "it is left out, the attempt's figures stand"
+        listed = self.hashes.get(name)
+        if not inside.is_there(self.folder, path):
+            return None
+        try:
+            if listed is not None and sha256_of(path, self.folder) != listed:
+                self.note(path, "damaged: it is not what was kept", cost)
+                return None
+            with inside.opened(self.folder, path) as file, gzip.GzipFile(fileobj=file) as unpacked:
+                content = unpacked.read(most_bytes + 1)
+        except (OSError, EOFError, zlib.error) as error:
+            self.note(path, f"can't be read ({_short(error)})", cost)
+            return None
+        return content if len(content) <= most_bytes else None
 
     def dataset(self, name: str, from_journal: Callable[[CampaignStore], pa.Table]) -> pa.Table | None:
         """A table of ``dataset/``; the journal's own where that is missing or damaged; None without both."""

@@ -146,3 +146,23 @@ def test_what_had_the_focus_got_no_key(night: Path):
     _, folder = attempt(night, "focus-stolen")
     said = gzip.decompress((folder / "output.log.gz").read_bytes()).decode()
     assert said.count("key ") == 1
+
+
+def test_the_report_shows_each_failed_step_beside_the_picture_that_was_wanted(night: Path):
+    from harness.report.folder import read_campaign
+    from harness.report.names import Names
+    from harness.report.sections.screens import screens_section
+
+    campaign = read_campaign(night)
+    section = screens_section(campaign, Names(campaign))
+    rows = {row.title: row for row in section.shots}
+    assert set(rows) == set(TITLES)
+    assert [shot.caption for shot in rows["menu-moved"].shots] == [
+        "The screen then",
+        "The picture that was wanted",
+    ]
+    assert "moved by 0 and 20 px" in rows["menu-moved"].heading
+    assert [(shot.width, shot.height) for shot in rows["as-planned"].shots] == [(480, 320)] * 3
+    assert all(
+        shot.source.startswith("data:image/jpeg;base64,") for row in section.shots for shot in row.shots
+    )

@@ -27,6 +27,7 @@ from harness.report.page.paste import summary_of
 from harness.report.sections import attempts, details, rig, summary, words
 from harness.report.sections.drift import drift_section
 from harness.report.sections.remeasurement import remeasurement_section
+from harness.report.sections.screens import screens_section
 
 _POINTS_SHOWN = 400
 
@@ -145,6 +146,7 @@ def view_of(
             tables=[rejected] if rejected else [],
             closing_tables=[marked] if marked else [],
         ),
+        screens_section(campaign, names),
         Section(
             "unstable",
             "Unstable profiles",
@@ -212,7 +214,7 @@ def _says_something(section: Section) -> bool:
     return any(
         (
             section.paragraphs, section.tables, section.charts, section.bullets, section.definitions,
-            section.closing_tables, section.texts, section.pastes, section.folds,
+            section.closing_tables, section.texts, section.pastes, section.folds, section.shots,
         )
     )  # fmt: skip
 
