@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import subprocess
 import sys
 from pathlib import Path
 
@@ -14,23 +12,6 @@ from harness.capture.x11 import NoDisplay, XClient
 from harness.errors import FrameLogError, WorkloadFailed
 
 PROGRAM = Path(__file__).parent / "programs" / "x_presents.py"
-pytestmark = pytest.mark.skipif(
-    sys.platform != "linux" or shutil.which("Xvfb") is None, reason="needs the X server Xvfb"
-)
-
-
-@pytest.fixture(scope="module")
-def display():
-    server = subprocess.Popen(
-        ["Xvfb", "-displayfd", "1", "-screen", "0", "640x480x24", "-nolisten", "tcp"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert server.stdout is not None
-    with server:
-        yield f":{server.stdout.readline().strip()}"
-        server.terminate()
 
 
 @pytest.fixture
