@@ -496,6 +496,14 @@ def _in_time(aside: Aside, call: Callable[[], Any]) -> Any:
         aside.close()
 
 
+def _power_sensor_of(card: GraphicsCard, facts: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What was measured of the card's power sensors, without the single loads; None where nothing was."""
+    from harness.power_models import driver_of, known_model
+
+    model = known_model(card.name, driver_of(facts, card.driver))
+    return None if model is None else model.model_copy(update={"rungs": ()}).model_dump(mode="json")
+
+
 def machine_facts(host: PluginHost, card: GraphicsCard | None = None) -> RigFacts:
     """Facts of this machine and of what the plugins add. See :mod:`harness.rig_identity` for the rig's id."""
     facts: dict[str, dict[str, Any]] = {
@@ -520,6 +528,8 @@ def machine_facts(host: PluginHost, card: GraphicsCard | None = None) -> RigFact
                 facts.setdefault(name, {}).update(values)
         except Exception as error:
             host.complain(plugin, "rig_facts", error)
+    if card is not None and (model := _power_sensor_of(card, facts["card"])) is not None:
+        facts["power_sensor"] = model
     machine = read_machine_id(state_folder())
     facts["system"]["identity_from"] = machine.source
     return RigFacts(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import platform
 import re
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from harness import inside
 from harness.errors import HarnessError, StoreError
@@ -19,6 +21,16 @@ def model_path(card: str, driver_version: str, state: Path | None = None) -> Pat
     """Where the model of that card under that driver lies, if there is one."""
     plain = [_NOT_PLAIN.sub("-", word.lower()).strip("-.") or "unknown" for word in (card, driver_version)]
     return (state or state_folder()) / FOLDER_NAME / f"{plain[0]}_{plain[1]}.json"
+
+
+def driver_of(facts: Mapping[str, Any], driver: str) -> str:
+    """The version of a card's driver; that of the kernel where the driver is a part of it.
+
+    Args:
+        facts: What is known of the card.
+        driver: Name of its driver.
+    """
+    return str(facts.get("driver_version") or f"{driver} {platform.release()}")
 
 
 def keep_model(model: PowerSensorModel, into: Path | None = None) -> Path:

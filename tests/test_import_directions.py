@@ -66,7 +66,7 @@ ALLOWED: dict[str, str] = {
     "steps": "clock errors inside lines log newfiles patterns plan processes programs rig userfiles",
     "capture": "clock errors filelock frames log numerals places plan processes programs rig",
     "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan "
-    "power_sensor rig rig_identity stages steps tables",
+    "power_models power_sensor rig rig_identity stages steps tables",
     "processes": "clock errors inside isolated marks output proctable rig titlewatch windows",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
@@ -83,7 +83,8 @@ ALLOWED: dict[str, str] = {
     "windows windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
-    "before_night": "awake errors log metrics needs plan plugins programs rig stages steps store telemetry",
+    "before_night": "awake errors log metrics needs plan plugins power_sensor programs rig stages steps store "
+    "telemetry",
     "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
     "metrics numerals parquet plan power_sensor reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from harness.before_night.companions import companion_needs, notify_needs
 from harness.before_night.machine import disk_needs, power_needs, restart_needs
+from harness.before_night.power_rhythm import rhythm_needs
 from harness.before_night.profiles import profile_needs
 from harness.before_night.readings import Rest, reading_needs, wanted_quantities
 from harness.before_night.steps import step_needs
@@ -53,6 +54,7 @@ def night_needs(plan: Plan, host: PluginHost, rig: Rig, folder: Path) -> list[Ne
     found += host.needs(plan)
     found += disk_needs(plan, night, folder)
     found += power_needs(night)
+    found += rhythm_needs(plan, rig)
     found += restart_needs(night)
     wanted = wanted_quantities(plan)
     if wanted or plan.sensors:

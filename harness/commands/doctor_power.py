@@ -13,7 +13,8 @@ from harness.clock import SystemClock
 from harness.commands import print_json
 from harness.errors import ConditionsNotMet, HardwareBusy, StoreError
 from harness.guard import HardwareLock
-from harness.plugins import PluginHost
+from harness.plugins import PluginHost, machine_facts
+from harness.power_models import driver_of as version_of
 from harness.power_models import keep_model
 from harness.power_probe import Played, examine_power
 from harness.power_sensor.model import PowerSensorModel, SourceModel
@@ -66,12 +67,8 @@ USUAL_S = 190.0
 
 
 def driver_of(host: PluginHost, card: GraphicsCard) -> str:
-    """The version of the card's driver; its name where no version is known."""
-    for _, given in host.ask_each("rig_facts", card=card):
-        version = given.get("card", {}).get("driver_version")
-        if version:
-            return str(version)
-    return card.driver
+    """The version of the card's driver."""
+    return version_of(machine_facts(host, card).facts.get("card", {}), card.driver)
 
 
 def show(model: PowerSensorModel, path: Path, picture: Path | None) -> None:

@@ -25,7 +25,9 @@ class CommandOptions(BaseModel):
         "command arguments environment working_folder values ready_line ready_after_s end_line"
         " end_after_s pass_line score_line clock_line"
     )
-    APART: ClassVar[str] = "process_name watch_file fail_line ok_exit_codes frames"  # frame_log bears
+    APART: ClassVar[str] = (
+        "process_name watch_file fail_line ok_exit_codes frames frame_cap_fps"  # frame_log bears
+    )
 
     model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
 
@@ -44,6 +46,13 @@ class CommandOptions(BaseModel):
         None,
         min_length=1,
         description="name of the title's own program, where the command only asks a running launcher for it",
+    )
+    frame_cap_fps: float | None = Field(
+        None,
+        gt=0,
+        le=10_000,
+        description="the frame rate that the title is held to by its own settings, the driver or the screen; "
+        "only told here, so that it can be held against the rhythm of the card's power sensor",
     )
     watch_file: str | None = Field(
         None,

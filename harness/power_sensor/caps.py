@@ -1,0 +1,45 @@
+"""Whether a capped frame rate meets the rhythm by which a card looks at its power, and which do not. Pure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from harness.power_sensor.model import PowerSensorModel, SourceModel
+from harness.power_sensor.rhythm import RhythmError, rhythm_error
+
+#: The window of a title whose length the plan leaves to its end, s.
+USUAL_WINDOW_S: Final = 60.0
+#: Largest error, as a share of the mean power, from which on it is said. Before the night a title's duty is
+#: not known, and the worst of several is taken.
+WORTH_SAYING: Final = 0.02
+_FARTHEST: Final = 0.25
+
+
+def met_by(
+    model: PowerSensorModel, cap_fps: float, window_s: float | None
+) -> list[tuple[SourceModel, RhythmError]]:
+    """The sources whose rhythm a title at that cap meets, the one that is off the most first.
+
+    Args:
+        model: Of the card.
+        cap_fps: Frames a second that the title is held to.
+        window_s: Length of its window; None: until it ends.
+    """
+    errors = rhythm_error(model, rate_hz=cap_fps, window_s=window_s or USUAL_WINDOW_S)
+    found = [(s, errors[s.name]) for s in model.sources if errors[s.name].relative_bound > WORTH_SAYING]
+    return sorted(found, key=lambda one: -one[1].relative_bound)
+
+
+def other_caps(
+    model: PowerSensorModel, cap_fps: float, window_s: float | None, sources: list[SourceModel]
+) -> list[int]:
+    """The nearest whole caps below and above that meet the rhythm of none of these sources; up to two."""
+    only = model.model_copy(update={"sources": tuple(sources)})
+    found = []
+    for sign in (-1, 1):
+        for step in range(1, max(2, round(_FARTHEST * cap_fps))):
+            other = round(cap_fps) + sign * step
+            if other > 0 and not met_by(only, other, window_s):
+                found.append(other)
+                break
+    return found
