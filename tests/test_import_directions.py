@@ -83,8 +83,8 @@ ALLOWED: dict[str, str] = {
     "windows windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
-    "before_night": "awake errors log metrics needs plan plugins power_sensor programs rig stages steps store "
-    "telemetry",
+    "before_night": "awake errors log metrics needs plan plugins power_sensor programs rig stages steps "
+    "store telemetry",
     "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
     "metrics numerals parquet plan power_sensor reasons rig rig_identity stages store tables telemetry",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",
