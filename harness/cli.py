@@ -20,6 +20,7 @@ try:
     from typing import Any, NoReturn
 
     import harness
+    from harness import streams
     from harness.commands import COMMANDS, module_of
     from harness.errors import HarnessError, Interrupted
 except KeyboardInterrupt:  # Ctrl-C before anything could be begun
@@ -119,9 +120,7 @@ def _main(argv: Sequence[str] | None, ctrl_c: _CtrlC) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     only = next((word for word in words if not word.startswith("-")), "")
     whole = any(word.startswith(_COMPLETION[:3]) for word in words) and only not in COMMANDS
-    for stream in (sys.stdout, sys.stderr):  # a sign that the terminal lacks is no reason to fail
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    streams.prepare()
     try:
         arguments = build_parser(None if whole else only).parse_args(words)
         from harness import log
@@ -131,11 +130,16 @@ def _main(argv: Sequence[str] | None, ctrl_c: _CtrlC) -> int:
     except HarnessError as error:
         _tell(str(error))
         return error.exit_code
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
+        if streams.reader_left(error):
+            return _reader_left()
         return Interrupted.exit_code if ctrl_c.came else _last_resort(error)
+
+
+def _reader_left() -> int:
+    """Whoever read the output has seen enough, as a pager that is ended."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
 
 
 def _last_resort(error: Exception) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
@@ -13,6 +14,7 @@ from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.live import Live
 from rich.markup import escape
+from rich.pager import Pager
 from rich.progress_bar import ProgressBar
 from rich.segment import Segment
 from rich.table import Table
@@ -21,6 +23,7 @@ from rich.text import Text
 from harness.clock import clock_time
 from harness.numerals import out_of
 from harness.plaintext import plain
+from harness.streams import fit
 
 if TYPE_CHECKING:
     from harness.engine.progress import Progress
@@ -61,12 +64,21 @@ def console(*, stderr: bool = False) -> Console:
     return made
 
 
+class _Pager(Pager):
+    """The system's pager, fed with signs that its code page has."""
+
+    def show(self, content: str) -> None:
+        from pydoc import pager
+
+        pager(fit(content, getattr(sys.stdout, "encoding", None)))
+
+
 def paged(out: Console) -> contextlib.AbstractContextManager[object]:
     """On a terminal, what is printed inside goes through the system's pager if it is longer than a screen."""
     if not out.is_terminal:
         return contextlib.nullcontext()
     os.environ.setdefault("LESS", "FRX")  # less then prints a short text and ends
-    return out.pager(styles=True)
+    return out.pager(_Pager(), styles=sys.platform != "win32")  # its pager shows colours as signs
 
 
 def duration(seconds: float) -> str:

@@ -33,6 +33,7 @@ ALLOWED: dict[str, str] = {
     "patterns": "",
     "places": "",
     "plaintext": "",
+    "streams": "",
     "proctable": "",
     "reasons": "",
     "rig_identity": "",
@@ -92,7 +93,7 @@ ALLOWED: dict[str, str] = {
     "rehearsal_folder": "errors inside store",
     "doctor": "card clock errors hookspecs plugins rig stages",
     "pretend": "guard isolated rig testing",
-    "terminal": "clock engine numerals plaintext",
+    "terminal": "clock engine numerals plaintext streams",
     # the report
     "report": "report.package report.write",
     "report.summarise": "analysis report.charts report.files report.folder report.names report.page",
@@ -131,7 +132,7 @@ ALLOWED: dict[str, str] = {
     "power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch windows",
-    "cli": "commands errors harness log plaintext terminal",
+    "cli": "commands errors harness log plaintext streams terminal",
 }
 
 

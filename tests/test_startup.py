@@ -55,6 +55,7 @@ def test_the_overview_loads_nothing_but_the_command_line(words):
     assert not top & {"pandas", "numpy", "scipy", "pyarrow", "matplotlib", "pydantic", "rich", "structlog"}
     assert {name for name in loaded if name.startswith("harness")} == {
         "harness", "harness.cli", "harness.commands", "harness.errors", "harness.numerals",
+        "harness.streams",
     }  # fmt: skip
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 COMMANDS: Final = {
     "new": "write a plan by asking, or from a spreadsheet; add a title or a profile to one",
     "check": "validate a plan; show its cells, their order and the forecast; change nothing",
-    "schema": "print the JSON Schema of plan files, for completion in an editor",
+    "schema": "write the JSON Schema of plan files, for completion in an editor",
     "try": "run one title once, now, with a live account of each step; count nothing",
     "run": "start or resume a campaign, then analyse and report",
     "rehearse": "run the whole plan on the simulated rig, a night in seconds: what to expect of the real one",

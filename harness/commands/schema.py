@@ -1,10 +1,13 @@
-"""``schema``: prints the JSON Schema of plan files, for completion in an editor."""
+"""``schema``: the JSON Schema of plan files, for completion in an editor."""
 
 from __future__ import annotations
 
 import argparse
+import json
+from pathlib import Path
 from typing import Any
 
+from harness import userfiles
 from harness.commands import add_command, print_json
 from harness.plan.schema_json import plan_schema
 from harness.plugins import PluginHost
@@ -16,11 +19,22 @@ def register(commands: Any) -> None:
         commands,
         "schema",
         _schema,
-        example="levelrig schema > plan.schema.json",
+        example="levelrig schema --into plan.schema.json",
+    )
+    parser.add_argument(
+        "--into",
+        type=Path,
+        metavar="FILE",
+        help="write it there, in UTF-8, instead of printing it (a redirection may write another encoding)",
     )
     parser.set_defaults(json=True)
 
 
 def _schema(arguments: argparse.Namespace) -> int:
-    print_json(plan_schema(PluginHost().kinds))
+    schema = plan_schema(PluginHost().kinds)
+    if arguments.into is None:
+        print_json(schema)
+    else:
+        text = json.dumps(schema, indent=2, sort_keys=True) + "\n"
+        userfiles.write_whole(arguments.into, text.encode(), replace=True)
     return 0
