@@ -26,7 +26,9 @@ from io import BufferedReader
 from pathlib import Path
 from typing import Final
 
+from harness import heldfiles
 from harness.errors import UnsafePath
+from harness.heldfiles import when_let
 
 _FILE_FLAGS: Final = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 _MOST_LINKS: Final = 40
@@ -47,7 +49,7 @@ def open_file(root: Path, path: Path, flags: int = os.O_RDONLY, mode: int = 0o66
         OSError: The system refused.
     """
     with _parent(root, path) as (folder, name):
-        descriptor = _open(folder, name, flags | _FILE_FLAGS, mode, path)
+        descriptor = when_let(lambda: _open(folder, name, flags | _FILE_FLAGS, mode, path), path)
     try:
         found = os.fstat(descriptor)
         if stat.S_ISDIR(found.st_mode):
@@ -127,15 +129,15 @@ def replace(root: Path, source: Path, target: Path) -> None:
     """Give ``source`` the name ``target`` in its folder; a link of that name is replaced, not followed."""
     with _parent(root, target) as (parent, name):
         if parent is None:
-            os.replace(source, target)  # noqa: PTH105
+            heldfiles.replace(source, target)
         else:
-            os.replace(source.name, name, src_dir_fd=parent, dst_dir_fd=parent)
+            when_let(lambda: os.replace(source.name, name, src_dir_fd=parent, dst_dir_fd=parent), target)
 
 
 def remove(root: Path, path: Path) -> None:
     """Remove a file or a link itself. Nothing there is no error."""
     with suppress(FileNotFoundError), _parent(root, path) as (parent, name):
-        os.unlink(_at(name, path), **_where(parent))
+        when_let(lambda: os.unlink(_at(name, path), **_where(parent)), path)
 
 
 def remove_tree(root: Path, path: Path) -> None:
@@ -144,7 +146,7 @@ def remove_tree(root: Path, path: Path) -> None:
 
     with suppress(OSError), _parent(root, path) as (parent, name):
         if parent is None:
-            shutil.rmtree(path, ignore_errors=True)
+            heldfiles.remove_tree(path)
         else:
             shutil.rmtree(name, ignore_errors=True, dir_fd=parent)
 

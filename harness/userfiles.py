@@ -13,6 +13,7 @@ import stat
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from harness import heldfiles
 from harness.errors import UserFileError
 
 #: Far beyond any plan, mapping or model, and read in a moment.
@@ -53,7 +54,7 @@ def open_regular(path: Path, what: str = "file") -> BinaryIO:
         mode = path.stat().st_mode
         if not stat.S_ISREG(mode):  # before opening: opening a device may do something
             raise UserFileError(path, _kind(mode), remedy)
-        file = os.fdopen(os.open(path, flags), "rb")
+        file = os.fdopen(heldfiles.when_let(lambda: os.open(path, flags), path), "rb")
     except FileNotFoundError as error:
         raise UserFileError(path, f"can't be read: there is no such {what}", "check the path") from error
     except (OSError, ValueError) as error:
@@ -107,7 +108,7 @@ def write_whole(path: Path, content: bytes, what: str = "file", *, replace: bool
             file.flush()
             os.fsync(file.fileno())
         if replace:
-            os.replace(temporary, target)  # noqa: PTH105
+            heldfiles.replace(temporary, target)
         else:
             _move_to_nothing(temporary, target)
     except FileExistsError as error:
@@ -118,13 +119,13 @@ def write_whole(path: Path, content: bytes, what: str = "file", *, replace: bool
         raise UserFileError(path, f"can't be written ({said})", remedy) from error
     finally:
         with contextlib.suppress(OSError):
-            temporary.unlink()
+            heldfiles.remove(temporary, missing_ok=True)
 
 
 def _move_to_nothing(source: Path, target: Path) -> None:
     """Move a file to a name that must be free. Raises FileExistsError."""
     if os.name == "nt":
-        os.rename(source, target)  # noqa: PTH104 - refuses a name that is taken, as POSIX does not
+        heldfiles.rename(source, target)  # refuses a name that is taken, as POSIX does not
         return
     try:
         os.link(source, target)

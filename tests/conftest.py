@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +23,31 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Two for each processor with `-n auto`: many tests mostly wait for real processes."""
     return 2 * (os.cpu_count() or 1)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--as-windows",
+        action="store_true",
+        help="files are shared and named as on Windows, for the program and all that tests start",
+    )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def as_windows(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """With ``--as-windows``: tests/emulation/windows_files.py, here and in every Python that is started."""
+    if not request.config.getoption("--as-windows"):
+        return
+    from harness.places import state_folder
+
+    emulation = Path(__file__).parent / "emulation"
+    roots = os.pathsep.join((str(tmp_path_factory.getbasetemp()), str(state_folder())))
+    os.environ["LEVELRIG_TEST_AS_WINDOWS"] = roots
+    os.environ["PYTHONPATH"] = os.pathsep.join(
+        part for part in (str(emulation), os.environ.get("PYTHONPATH")) if part
+    )
+    sys.path.insert(0, str(emulation))
+    importlib.import_module("windows_files").install(roots)
 
 
 @pytest.fixture

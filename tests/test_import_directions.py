@@ -42,12 +42,13 @@ ALLOWED: dict[str, str] = {
     "windows": "",
     "windows_acl": "",
     "identity": "boots proctable",
-    "inside": "errors",
+    "heldfiles": "windows",
+    "inside": "errors heldfiles",
     "isolated": "harness",
     "newfiles": "",
     "lines": "inside patterns",
     "metrics": "columns",
-    "userfiles": "errors",
+    "userfiles": "errors heldfiles",
     "log": "inside plaintext",
     "numerals": "",
     "parquet": "",
@@ -80,7 +81,7 @@ ALLOWED: dict[str, str] = {
     "store": "attempt_row boots columns csvtext errors filelock inside numerals parquet plan reasons rig "
     "rig_identity tables userfiles",
     "collect": "checks errors frames inside metrics numerals parquet plan store tables userfiles",
-    "guard": "apart card clock errors filelock identity isolated log places plugins proctable rig "
+    "guard": "apart card clock errors filelock heldfiles identity isolated log places plugins proctable rig "
     "windows windows_acl",
     # a night
     "newplan": "analysis card errors plan tables",
@@ -127,8 +128,8 @@ ALLOWED: dict[str, str] = {
     "store userfiles watch windows",
     "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
     "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
-    "doctor engine errors frames guard hookspecs inside log marks metrics needs newplan numerals places "
-    "plaintext plan plugins power_models power_probe "
+    "doctor engine errors frames guard heldfiles hookspecs inside log marks metrics needs newplan numerals "
+    "places plaintext plan plugins power_models power_probe "
     "power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
     "supervise terminal titlewatch trying userfiles watch windows",

@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import contextlib
 import math
-import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from harness import userfiles
+from harness import heldfiles, userfiles
 from harness.before_night.ask import problems_of, where
 from harness.before_night.one_title import gives_no_result, title_needs
 from harness.commands import add_command, print_json
@@ -109,7 +108,7 @@ def _try(arguments: argparse.Namespace) -> int:
                 result = _run(chosen, arguments, rig, folder, account, guard)
         except BaseException:
             if arguments.into is None and account.found.running is None:  # nothing to be looked at
-                shutil.rmtree(folder, ignore_errors=True)
+                heldfiles.remove_tree(folder)
             raise
         closing = close_account(account, chosen.plan, cell, result, folder)
         show(closing, cell, screen)

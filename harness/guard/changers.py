@@ -19,6 +19,7 @@ from typing import Final, NamedTuple
 
 import psutil
 
+from harness import heldfiles
 from harness.errors import StoreError
 from harness.guard.record import make_state_folder, trusted_bytes
 from harness.identity import lives, own_identity
@@ -98,7 +99,7 @@ def end_changers(owner: str = "", folder: Path | None = None) -> list[str]:
         psutil.wait_procs(found, timeout=0.2)
     if commands and folder is not None:
         with contextlib.suppress(OSError):
-            (folder / BOOK_NAME).unlink(missing_ok=True)
+            heldfiles.remove(folder / BOOK_NAME, missing_ok=True)
     return []
 
 

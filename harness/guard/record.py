@@ -22,6 +22,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
+from harness import heldfiles
 from harness.errors import RecordDamaged, RecordNotOurs, StoreError
 from harness.identity import own_identity
 from harness.places import MACHINES_FOLDER, state_folder
@@ -119,7 +120,7 @@ class RestoreRecord:
     def discard(self) -> None:
         """Nothing is to be put back any more. Raises StoreError."""
         try:
-            self.path.unlink(missing_ok=True)
+            heldfiles.remove(self.path, missing_ok=True)
             _sync_folder(self.path.parent)
         except OSError as error:
             raise StoreError(
@@ -135,7 +136,7 @@ class RestoreRecord:
             number += 1
             kept = self.path.with_name(f"{self.path.stem}.damaged-{stamp}-{number}{self.path.suffix}")
         try:
-            self.path.rename(kept)
+            heldfiles.rename(self.path, kept)
             _sync_folder(self.path.parent)
         except OSError as error:
             raise StoreError(
@@ -157,7 +158,7 @@ class RestoreRecord:
         try:
             temporary = self._acted_path.with_suffix(".count")
             temporary.write_text(str(self.acted() + 1), "ascii")
-            temporary.replace(self._acted_path)
+            heldfiles.replace(temporary, self._acted_path)
         except OSError:
             pass
 
@@ -192,12 +193,12 @@ class RestoreRecord:
         temporary = self.path.with_suffix(".new")
         try:
             make_state_folder(self.path.parent)
-            temporary.unlink(missing_ok=True)
+            heldfiles.remove(temporary, missing_ok=True)
             with open(temporary, "x", encoding="utf-8", opener=_private) as file:
                 json.dump(content, file)
                 file.flush()
                 os.fsync(file.fileno())
-            temporary.replace(self.path)
+            heldfiles.replace(temporary, self.path)
             _sync_folder(self.path.parent)
         except OSError as error:
             raise StoreError(
@@ -215,7 +216,7 @@ def trusted_bytes(path: Path) -> bytes | None:
     """
     flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
-        descriptor = os.open(path, flags | getattr(os, "O_BINARY", 0))
+        descriptor = heldfiles.when_let(lambda: os.open(path, flags | getattr(os, "O_BINARY", 0)), path)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:

@@ -13,7 +13,6 @@ import errno
 import os
 import shutil
 import sqlite3
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from io import FileIO
@@ -64,10 +63,7 @@ class FileSystem:
 
     def rename(self, source: Path, target: Path) -> None:
         """Atomic replacement within one folder."""
-        if sys.platform == "win32":
-            _replace_when_let(self.within, source, target)
-        else:
-            inside.replace(self.within, source, target)
+        inside.replace(self.within, source, target)
 
     def fsync_folder(self, path: Path) -> None:
         """Make names durable. Windows has no such call; its journalled file system keeps renames in order."""
@@ -83,19 +79,6 @@ class FileSystem:
 
     def free_bytes(self, folder: Path) -> int:
         return shutil.disk_usage(folder).free
-
-
-def _replace_when_let(within: Path, source: Path, target: Path) -> None:
-    """On Windows an indexer or virus scanner may hold the target open for a moment."""
-    from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_exponential
-
-    held_open = Retrying(
-        retry=retry_if_exception_type(PermissionError),
-        stop=stop_after_attempt(6),
-        wait=wait_exponential(multiplier=0.02, max=0.5),
-        reraise=True,
-    )
-    held_open(inside.replace, within, source, target)
 
 
 class SafeFiles:

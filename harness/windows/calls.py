@@ -120,6 +120,13 @@ CALLS: Final[Mapping[str, Call]] = {
         "wevtapi", (_HANDLE, _HANDLE, _DWORD, _DWORD, c_void_p, c_void_p, c_void_p), _BOOL
     ),
     "EvtClose": Call("wevtapi", (_HANDLE,), _BOOL),
+    # who holds a file: the Restart Manager
+    "RmStartSession": Call("rstrtmgr", (c_void_p, _DWORD, c_void_p), _DWORD),
+    "RmRegisterResources": Call(
+        "rstrtmgr", (_DWORD, _DWORD, c_void_p, _DWORD, c_void_p, _DWORD, c_void_p), _DWORD
+    ),
+    "RmGetList": Call("rstrtmgr", (_DWORD, c_void_p, c_void_p, c_void_p, c_void_p), _DWORD),
+    "RmEndSession": Call("rstrtmgr", (_DWORD,), _DWORD),
     # counters of the graphics engines
     "PdhOpenQueryW": Call("pdh", (_TEXT, c_void_p, c_void_p), _DWORD),
     "PdhAddEnglishCounterW": Call("pdh", (_HANDLE, _TEXT, c_void_p, c_void_p), _DWORD),
