@@ -66,8 +66,13 @@ def when_let(
         return act()
     except OSError as error:
         if may_pass(error):
-            raise _named(error, Path(path), (holders or _holders)(Path(path))) from error
+            raise _named(error, Path(path), holders or _holders) from error
         raise
+
+
+def tells_itself(error: OSError) -> bool:
+    """Whether an error names the file that is held and what to do, so that no other remedy belongs to it."""
+    return may_pass(error) and "open" in (error.strerror or "")
 
 
 def replace(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> None:
@@ -106,15 +111,20 @@ def remove_tree(path: str | os.PathLike[str]) -> None:
         shutil.rmtree(path, onerror=again)
 
 
-def _named(error: OSError, path: Path, holders: list[str]) -> OSError:
+def _named(error: OSError, path: Path, holders: Callable[[Path], list[str]]) -> OSError:
     """The same error with the file and who holds it in its text, so that every message has both."""
     code = getattr(error, "winerror", None)
-    if holders:
-        why = f"{', '.join(holders)} holds {path.name} open; close it there"
-    elif code in _SHARING:
-        why = f"another program holds {path.name} open; close it there"
+    files = dict.fromkeys(Path(os.fsdecode(n)) for n in (error.filename, error.filename2, path) if n)
+    held = next(iter(files))
+    for file in files:
+        if who := holders(file):
+            why = f"{', '.join(who)} holds {file.name} open; close it there"
+            break
     else:
-        why = f"{error.strerror or error}: another program may hold {path.name} open, or a right is missing"
+        if code in _SHARING:
+            why = f"another program holds {held.name} open; close it there"
+        else:
+            why = f"{error.strerror}: another program may hold {held.name} open, or a right is missing"
     named = PermissionError(error.errno, why, str(path))
     named.winerror = code  # type: ignore[attr-defined, unused-ignore]
     return named

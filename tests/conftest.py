@@ -33,6 +33,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--as-windows"):
+        for item in items:
+            if item.get_closest_marker("holds_files"):
+                item.add_marker(pytest.mark.skip(reason="keeps files open as no dead process does"))
+
+
 @pytest.fixture(scope="session", autouse=True)
 def as_windows(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> None:
     """With ``--as-windows``: tests/emulation/windows_files.py, here and in every Python that is started."""

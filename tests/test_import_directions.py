@@ -78,8 +78,8 @@ ALLOWED: dict[str, str] = {
     "frames": "columns errors metrics numerals plan rig tables",
     "checks": "boundary conditions frames metrics numerals plan stages telemetry",
     "analysis": "columns conditions errors metrics numerals plan reasons store",
-    "store": "attempt_row boots columns csvtext errors filelock inside numerals parquet plan reasons rig "
-    "rig_identity tables userfiles",
+    "store": "attempt_row boots columns csvtext errors filelock heldfiles inside numerals parquet plan "
+    "reasons rig rig_identity tables userfiles",
     "collect": "checks errors frames inside metrics numerals parquet plan store tables userfiles",
     "guard": "apart card clock errors filelock heldfiles identity isolated log places plugins proctable rig "
     "windows windows_acl",

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness import inside
 from harness.errors import DiskFull, NotWritable, StorageFault, StoreError, UnsafePath
+from harness.heldfiles import tells_itself
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -113,7 +114,8 @@ class SafeFiles:
                 raise self.full(what) from error
             if error.errno in (errno.EIO, *_FULL) or syncing:
                 raise self.fail(what, error) from error
-            raise StoreError(f"{what}: {error.strerror or error}; check the folder's permissions") from error
+            remedy = "" if tells_itself(error) else "; check the folder's permissions"
+            raise StoreError(f"{what}: {error.strerror or error}{remedy}") from error
         except sqlite3.Error as error:
             code = error.sqlite_errorcode & 0xFF if hasattr(error, "sqlite_errorcode") else None
             if code == sqlite3.SQLITE_FULL:

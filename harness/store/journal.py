@@ -114,9 +114,10 @@ class Journal:
         with files.guarded(f"opening {path}"):
             _keep_locks_private(path)
             connection = _connect(path)
-            connection.execute("PRAGMA journal_mode=WAL")
-            connection.execute("PRAGMA synchronous=FULL")
-            connection.execute("PRAGMA foreign_keys=ON")
+            with _closed_on_failure(connection):  # Windows keeps a file that is open from being put aside
+                connection.execute("PRAGMA journal_mode=WAL")
+                connection.execute("PRAGMA synchronous=FULL")
+                connection.execute("PRAGMA foreign_keys=ON")
         # A further opening and closing of it by this process would take its locks away (fcntl(2)).
         _WRITTEN.add(_number_of(inside.stat_of(files.folder, path)))
         journal = cls(files, connection)
@@ -145,7 +146,8 @@ class Journal:
         with files.guarded(f"opening {path}"):
             foreign = _is_anothers(folder, path) and _number_of(inside.stat_of(folder, path)) not in _WRITTEN
             journal = cls(files, _copied(path) if foreign else _in_place(path, mode))
-            version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
+            with _closed_on_failure(journal._connection):
+                version = journal._connection.execute("PRAGMA user_version").fetchone()[0]
         if version not in (0, SCHEMA_VERSION):
             journal.close()
             raise _other_format(path, version)
@@ -207,8 +209,9 @@ def build(files: SafeFiles, path: Path) -> Journal:
     """A new journal under a temporary name, all of it in one file; the caller fills, closes, publishes it."""
     with files.guarded(f"making {path}"):
         connection = _connect(path)
-        connection.execute("PRAGMA journal_mode=DELETE")
-        connection.execute("PRAGMA synchronous=FULL")
+        with _closed_on_failure(connection):
+            connection.execute("PRAGMA journal_mode=DELETE")
+            connection.execute("PRAGMA synchronous=FULL")
     journal = Journal(files, connection)
     _create(journal)
     return journal
@@ -317,8 +320,10 @@ def _in_place(path: Path, mode: str) -> sqlite3.Connection:
     connection = _connect(path, mode)
     try:
         connection.execute("PRAGMA user_version").fetchone()
-    except sqlite3.OperationalError as error:
+    except sqlite3.DatabaseError as error:
         connection.close()
+        if not isinstance(error, sqlite3.OperationalError):
+            raise
         if mode != "ro" or error.sqlite_errorcode & 0xFF not in _CANT_BE_INDEXED:
             raise
         return _copied(path)
@@ -328,6 +333,15 @@ def _in_place(path: Path, mode: str) -> sqlite3.Connection:
 def _copied(path: Path) -> sqlite3.Connection:
     with copy_of(path.parent, path) as copy:
         return _in_memory(copy)
+
+
+@contextmanager
+def _closed_on_failure(connection: sqlite3.Connection) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        connection.close()
+        raise
 
 
 def _in_memory(path: Path) -> sqlite3.Connection:

@@ -54,6 +54,7 @@ def test_a_resumed_campaign_measures_only_what_is_missing(small, tmp_path):
         assert store.standing().wanted_count == 4
 
 
+@pytest.mark.holds_files
 def test_an_attempt_without_an_end_is_closed_as_interrupted_and_its_telemetry_is_kept(small, tmp_path):
     store = small.open_store(tmp_path / "c")
     slot = store.remaining_slots()[0]
@@ -75,6 +76,7 @@ def test_an_attempt_without_an_end_is_closed_as_interrupted_and_its_telemetry_is
         assert small.begin(again, slot).attempt_index == 2
 
 
+@pytest.mark.holds_files
 def test_an_attempt_cut_off_by_a_reboot_counts_as_a_loss_of_the_rig(small, tmp_path):
     store = small.open_store(tmp_path / "c")
     small.begin(store, store.remaining_slots()[0])
