@@ -121,13 +121,13 @@ class Journal:
         # A further opening and closing of it by this process would take its locks away (fcntl(2)).
         _WRITTEN.add(_number_of(inside.stat_of(files.folder, path)))
         journal = cls(files, connection)
-        version = journal.query("PRAGMA user_version")[0][0]
-        if version == 0 and not journal.query("SELECT name FROM sqlite_master"):
-            _create(journal)
-            files.sync_folder(files.folder)
-        elif version not in (0, SCHEMA_VERSION):  # 0: of another program, which the caller finds out
-            connection.close()
-            raise _other_format(path, version)
+        with _closed_on_failure(connection):
+            version = journal.query("PRAGMA user_version")[0][0]
+            if version == 0 and not journal.query("SELECT name FROM sqlite_master"):
+                _create(journal)
+                files.sync_folder(files.folder)
+            elif version not in (0, SCHEMA_VERSION):  # 0: of another program, which the caller finds out
+                raise _other_format(path, version)
         return journal
 
     @classmethod
