@@ -429,8 +429,14 @@ def is_ours(pid: int) -> bool | None:
 
     None where it is not seen from here: it ended, or is in another name space.
     """
-    _TABLE.refresh(0.0 if not _TABLE.knows(pid) else LOOK_EVERY_S)
-    return pid in _own_members() or (False if psutil.pid_exists(pid) else None)
+    _TABLE.refresh(LOOK_EVERY_S)
+    if pid in _own_members():
+        return True
+    if not psutil.pid_exists(pid):
+        return None
+    if not _TABLE.knows(pid):  # it was started since
+        _TABLE.refresh()
+    return pid in _own_members()
 
 
 def own_pids() -> frozenset[int]:

@@ -236,6 +236,15 @@ class Sampler:
 
     def programs(self) -> Programs | None:
         """Programs outside the test on the card since the last call; None where no sensor tells them."""
+        aside = self._clock.aside("levelrig-programs")
+        try:
+            return aside.ask(self._take_programs, READ_LIMIT_S)
+        except StillRunning:
+            return None
+        finally:
+            aside.close()
+
+    def _take_programs(self) -> Programs | None:
         looks = [
             source.sensor.programs() for source in self._sources if isinstance(source.sensor, SeesPrograms)
         ]

@@ -103,7 +103,7 @@ _LIMITS: Final = (
         "end other programs, or only mark the attempts that they load",
         'mark_only = ["foreign-cpu-load", "start-temperature", "ambient-temperature", "frame-cap"]',
     ),
-    ("foreign-gpu-load", "end what uses the card, or allow more", "extra_gpu_processes_at_most = 2"),
+    ("foreign-gpu-load", "end what uses the card, or allow more", "foreign_gpu_load_at_most_pct = 20"),
 )
 
 

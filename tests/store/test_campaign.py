@@ -87,6 +87,29 @@ def test_an_attempt_cut_off_by_a_reboot_counts_as_a_loss_of_the_rig(small, tmp_p
         assert "rebooted" in [event["kind"] for event in again.events()]
 
 
+def test_an_attempt_cut_off_by_a_restart_in_order_speaks_against_no_profile(small, tmp_path):
+    """Restarted twice for updates: two crashes would set the profile aside."""
+    store, asked = small.open_store(tmp_path / "d"), []
+    slot = store.remaining_slots()[0]
+
+    def ended(boot_id, last_sign_utc):
+        asked.append((boot_id, last_sign_utc))
+        return "restarted in order by an update"
+
+    for boot in ("boot-2", "boot-3"):
+        small.begin(store, slot)
+        store._lock.release()  # what the end of the machine does
+        store = small.open_store(tmp_path / "d", boot_id=boot, boot_ended=ended)
+    rows = store.attempts_table().to_pylist()
+    assert [row["reason_code"] for row in rows] == ["rig-restarted"] * 2
+    assert rows[0]["reason"].startswith("the machine was restarted in order by an update")
+    assert store.standing().machine_crashes == {}
+    assert store.standing().set_aside == ()
+    assert slot in store.remaining_slots()
+    assert len(asked) == 2
+    store.close()
+
+
 def test_a_second_process_is_refused_with_the_first_ones_process_id(small, tmp_path):
     said = f"process {os.getpid()} works on this folder since 2"
     with small.open_store(tmp_path / "c"), pytest.raises(CampaignBusy, match=said):

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import ctypes
+import os
+import signal
+import sys
 
+import psutil
 import pytest
 
+from harness import processes
+from harness.clock import SystemClock
+from harness.errors import WorkloadFailed
 from harness.windows.jobs import Job
 from harness.windows.polite import ask_to_end, break_group, in_front, windows_of
 from tests.windows.emulation import FakeWindows, poke
@@ -159,3 +166,91 @@ def test_a_job_that_can_not_be_made_is_an_error_and_leaves_no_handle():
     jobs.windows.answers["CreateJobObjectW"] = lambda *_: None
     with pytest.raises(OSError, match="can be made"):
         Job(jobs.windows)
+
+
+# --- a title of a harness with these calls ----------------------------------------------------------------
+
+
+@pytest.fixture
+def title(tmp_path, monkeypatch):
+    """A title as on Windows: real processes, emulated calls. ``jobs.windows`` answers for the desktop too."""
+    jobs = Jobs()
+    jobs.windows.answers |= desk(windows={}).answers
+    monkeypatch.setattr(processes, "windows_calls", lambda: jobs.windows)
+    monkeypatch.setattr(processes, "is_elevated", lambda calls: False)
+    words = [sys.executable, "-S", "-c", "import time; time.sleep(600)"]
+    started = processes.TitleProcess(
+        words, SystemClock(), cwd=tmp_path, output_path=tmp_path / "output.log", affinity=None
+    )
+    yield started, jobs
+    started.end(0.0)
+
+
+def test_a_title_is_in_its_job_before_it_runs_and_its_window_is_closed_first(title):
+    started, jobs = title
+    assert jobs.members == [started.pid]
+    jobs.windows.answers |= desk(windows={0x9: (started.pid, True)}).answers
+
+    def close(window, message, first, second):
+        os.kill(started.pid, signal.SIGTERM)
+        return 1
+
+    jobs.windows.answers["PostMessageW"] = close
+    assert started.end(20.0)
+    assert started.survivors == ()
+    assert jobs.windows.named("GenerateConsoleCtrlEvent") == []
+    assert 0x70 not in jobs.open
+
+
+def refused(error):
+    def refuse(*arguments):
+        raise error
+
+    return refuse
+
+
+def test_what_can_not_be_ended_is_named_and_ends_nothing_else(title, monkeypatch):
+    """TerminateProcess on a process of higher rights: ERROR_ACCESS_DENIED."""
+    started, _ = title
+    with monkeypatch.context() as patched:
+        patched.setattr(psutil.Process, "kill", refused(psutil.AccessDenied(started.pid)))
+        patched.setattr(started._popen, "kill", refused(PermissionError(13, "denied")))
+        patched.setattr(started._popen, "wait", lambda timeout=None: 0)
+        patched.setattr(processes, "_wait_until_gone", lambda tree, seconds: False)
+        assert not started.end(0.0)
+    (told,) = started.survivors
+    assert f"(process {started.pid}) could not be ended: it has higher rights, or hangs" in told
+
+
+def test_who_joins_the_tree_gets_its_priority_and_processors(title, monkeypatch):
+    """A child of a launcher: Windows hands down neither a priority above normal nor a late affinity."""
+    started, _ = title
+    settled = []
+    monkeypatch.setattr(
+        processes, "_settle", lambda pid, *how, inherited: settled.append((pid, *how, inherited))
+    )
+    started._affinity, started._priority = (0,), "above-normal"
+    started._family.members[12345] = processes.Seen(12345, started.pid, 0, 1e9, 0.0, 0.0)
+    monkeypatch.setattr(processes._TABLE, "refresh", lambda age=0.0: None)
+    started._look()
+    started._look()
+    assert settled == [(12345, (0,), "above-normal", False)]
+    del started._family.members[12345]
+
+
+def test_an_elevated_harness_starts_a_title_through_the_one_that_gives_its_rights_away(tmp_path, monkeypatch):
+    given = []
+    monkeypatch.setattr(processes, "is_elevated", lambda calls: True)
+
+    def spawn(words, *rest):
+        given.append(list(words))
+        raise OSError("enough")
+
+    monkeypatch.setattr(processes, "_spawn", spawn)
+    for plainly in (True, False):
+        with pytest.raises(WorkloadFailed):
+            processes.TitleProcess(
+                ["title", "-x"], SystemClock(), cwd=tmp_path, output_path=tmp_path / "o", plainly=plainly
+            )
+    assert given[0][-5:] == ["-m", "harness.windows.elevation", "--", "title", "-x"]
+    assert given[1] == ["title", "-x"]

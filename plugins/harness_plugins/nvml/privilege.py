@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import sys
 from pathlib import Path
+
+from harness.windows.elevation import is_elevated
 
 REMEDY = (
     "start levelrig from an elevated terminal"
@@ -18,7 +19,7 @@ _CAP_SYS_ADMIN = 21
 def may_change_settings() -> bool:
     """Linux: root or CAP_SYS_ADMIN. Windows: elevated (not tried by us on Windows)."""
     if sys.platform == "win32":
-        return bool(ctypes.windll.shell32.IsUserAnAdmin())
+        return is_elevated()
     if os.geteuid() == 0:
         return True
     try:
