@@ -18,6 +18,7 @@ import pluggy
 import psutil
 from pydantic import BaseModel
 
+from harness import titlefiles
 from harness.boots import boot_identity
 from harness.boundary import GuardedControl, GuardedSensor, cross, note_fault, printable, told
 from harness.boundary.crossing import PASSING
@@ -274,6 +275,8 @@ class PluginHost:
         """The control of that kind, behind its boundary. Raises PluginError, ControlRefused."""
 
         def opened() -> Control:
+            if kind == titlefiles.KIND:  # no plugin's: it puts files of titles back
+                return titlefiles.FilesControl()
             control: Control | None = self._call_bringer(
                 "open_control", "control", kind, kind=kind, clock=clock, card=card
             )

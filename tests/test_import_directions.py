@@ -67,8 +67,9 @@ ALLOWED: dict[str, str] = {
     "companions": "clock errors inside log newfiles patterns plan processes programs rig",
     "steps": "clock errors inside lines log newfiles patterns plan processes programs rig userfiles",
     "capture": "clock errors filelock frames log numerals places plan processes programs rig",
+    "titlefiles": "errors lines places plan programs rig",
     "plugins": "boots boundary capture card clock companions errors hookspecs metrics needs places plan "
-    "power_models power_sensor rig rig_identity stages steps tables",
+    "power_models power_sensor rig rig_identity stages steps tables titlefiles",
     "processes": "clock errors inside isolated marks output proctable rig titlewatch windows",
     "testing": "clock errors plan rig tables",
     # rules, readings, frames, figures, folders
@@ -86,9 +87,10 @@ ALLOWED: dict[str, str] = {
     # a night
     "newplan": "analysis card errors plan tables",
     "before_night": "awake errors log metrics needs plan plugins power_sensor programs rig stages steps "
-    "store telemetry",
+    "store telemetry titlefiles",
     "engine": "attempt_row boots boundary checks clock conditions errors frames guard inside lines log "
-    "metrics numerals parquet plan power_sensor reasons rig rig_identity stages store tables telemetry",
+    "metrics numerals parquet plan power_sensor reasons rig rig_identity stages store tables telemetry "
+    "titlefiles",
     "characterise": "boundary errors parquet plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
@@ -132,7 +134,7 @@ ALLOWED: dict[str, str] = {
     "places plaintext plan plugins power_models power_probe "
     "power_sensor processes programs rehearsal_folder rehearse report report.charts report.files "
     "report.folder report.package report.reading report.summarise rig selftest store "
-    "supervise terminal titlewatch trying userfiles watch windows",
+    "supervise terminal titlefiles titlewatch trying userfiles watch windows",
     "cli": "commands errors harness log plaintext streams terminal",
 }
 

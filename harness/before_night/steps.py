@@ -1,9 +1,10 @@
-"""What titles with steps need of this machine: a screen with keyboard, libraries, pictures."""
+"""What titles with steps and files need of this machine: screen, keyboard, libraries, pictures, copies."""
 
 from __future__ import annotations
 
 import importlib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Final
 
 from harness.errors import HarnessError
@@ -15,6 +16,7 @@ from harness.programs import plan_path
 from harness.steps.desk import NoDesk, missing_library
 from harness.steps.likeness import load_picture
 from harness.steps.opening import open_desk
+from harness.titlefiles import place_of
 
 #: Workloads that show no window.
 _UNSEEN: Final = frozenset(("scene", "simulated"))
@@ -24,9 +26,10 @@ def step_needs(plan: Plan) -> Iterator[Need]:
     """For all titles with steps; the desk once, at the first of them."""
     asked = False
     for index, title in enumerate(plan.titles):
+        place: PlanPath = ("titles", index)
+        yield from _file_needs(title, place)
         if not title.steps:
             continue
-        place: PlanPath = ("titles", index)
         if title.workload in _UNSEEN:
             what = (
                 f"a title of workload {title.workload!r} shows no window, so it has nothing to step through"
@@ -68,6 +71,25 @@ def _desk_needs(place: PlanPath, pictures: bool) -> Iterator[Need]:
     except ImportError as error:
         what, _, remedy = missing_library(error).rpartition("; ")
         yield Need(place, "missing", what, remedy)
+
+
+def _file_needs(title: TitleSpec, place: PlanPath) -> Iterator[Need]:
+    """Stored copies that are there, and places where they can lie."""
+    home = Path.home() if title.private_home else None
+    for number, spec in enumerate(title.files):
+        source = plan_path(spec.copy_, title.base)
+        if not source.exists():
+            what = f"there is no stored copy {source}"
+            yield Need((*place, "files", number, "copy"), "missing", what, "put it beside the plan")
+        try:
+            target = place_of(spec.at, home)
+        except HarnessError as error:
+            what, _, remedy = str(error).rpartition("; ")
+            yield Need((*place, "files", number, "at"), "missing", what, remedy, of_plan=True)
+            continue
+        if target.is_symlink():
+            what = f"{target} is a link, which is not replaced"
+            yield Need((*place, "files", number, "at"), "missing", what, "name what it leads to")
 
 
 def _picture_needs(place: PlanPath, name: str, title: TitleSpec) -> Iterator[Need]:

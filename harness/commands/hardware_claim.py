@@ -12,6 +12,7 @@ from harness.guard.record import records_of_others
 from harness.guard.times import HANDOVER_S
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost
+from harness.titlefiles import KIND, has_files
 from harness.titlewatch import other_runs
 
 
@@ -38,7 +39,9 @@ def hold_for_try(plan: Plan, host: PluginHost, folder: Path, *, beside: bool) ->
         HardwareBusy: Another run, try or restore holds the machine.
         StoreError: The lock or the record can't be used.
     """
-    changes = any(host.kind("control", profile.control).changes_hardware for profile in plan.profiles)
+    changes = has_files(plan) or any(
+        host.kind("control", profile.control).changes_hardware for profile in plan.profiles
+    )
     if not beside and (others := other_runs()):
         raise HardwareBusy(
             f"another levelrig (process {', '.join(map(str, others))}) runs titles on this machine; a try "
@@ -71,9 +74,9 @@ def hold_hardware(
     record = record or RestoreRecord()
 
     def changes_hardware(kind: str) -> bool:
-        return host.kind("control", kind).changes_hardware
+        return kind == KIND or host.kind("control", kind).changes_hardware
 
-    needs_it = any(changes_hardware(profile.control) for profile in plan.profiles)
+    needs_it = has_files(plan) or any(changes_hardware(profile.control) for profile in plan.profiles)
     if not needs_it and not record.path.exists():
         return Unguarded()
     if needs_it and others:

@@ -109,6 +109,11 @@ class Running:
         return self.ref.folder / "work"
 
     @property
+    def home(self) -> Path:
+        """The title's own home folder, where it has one."""
+        return self.work_folder / "home"
+
+    @property
     def output_path(self) -> Path:
         """File with the title's standard output and error."""
         return self.ref.folder / "output.log"

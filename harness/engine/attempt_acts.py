@@ -53,6 +53,7 @@ from harness.stages import AnyStage, Rule
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.sampler import Sampler
+from harness.titlefiles import TitleFiles, home_environment
 
 #: Longest time between two looks at limits, stop requests and the title, seconds.
 PULSE_S = 0.25
@@ -108,6 +109,7 @@ class AttemptActs(ABC):
         self._history = history
         self._gatekeeper = Gatekeeper(plan, sampler, history)
         self._state = State()
+        self._files: TitleFiles | None = None
         self._running: Running | None = None
         self._origin_s = self._clock.now_s()
 
@@ -260,6 +262,12 @@ class AttemptActs(ABC):
         """Start the title and wait until it is ready."""
         running = self._now
         inside.make_folders(self._store.folder, running.work_folder)
+        title, environment = running.cell.title, {}
+        if self._files is not None:
+            if title.private_home:
+                inside.make_folders(self._store.folder, running.home)
+                environment = home_environment(running.home.absolute())
+            self._files.put(title, running.home.absolute() if title.private_home else None)
         control = self._rig.open_control(running.cell.profile.control)
         launch = control.adapt_launch(
             running.cell.profile,
@@ -267,6 +275,7 @@ class AttemptActs(ABC):
                 cell=running.cell,
                 work_folder=running.work_folder,
                 output_path=running.output_path,
+                environment=environment,
                 latest=self._latest,
             ),
         )

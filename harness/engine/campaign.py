@@ -45,6 +45,7 @@ from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped
 from harness.store.space import plan_attempt_bytes
 from harness.telemetry.sampler import Sampler
+from harness.titlefiles import TitleFiles
 
 log = get_logger("levelrig.campaign")
 
@@ -312,6 +313,7 @@ def _run(
             boot_id=facts.boot_id,
             memory_total_mib=memory_sizes_mib(facts),
             power_sensor=model_in(facts.facts),
+            files=None if facts.simulated else TitleFiles(plan, guard),
             schedule=schedule,
             typical_s=forecast(plan).expected_s / max(len(arrange(plan, cells)), 1),
             listener=listener,

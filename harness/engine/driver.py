@@ -62,6 +62,7 @@ from harness.reasons import permanent_code
 from harness.rig import Rig
 from harness.store.campaign import CampaignStore
 from harness.telemetry.sampler import Sampler
+from harness.titlefiles import TitleFiles
 
 #: Longest time between two looks between nights, when nothing runs, seconds.
 WAIT_PULSE_S = 2.0
@@ -94,6 +95,7 @@ class Driver(AttemptActs):
         boot_id: str,
         memory_total_mib: Mapping[str, float | None] | None = None,
         power_sensor: PowerSensorModel | None = None,
+        files: TitleFiles | None = None,
         schedule: Schedule,
         typical_s: float,
         listener: Listener | None = None,
@@ -120,6 +122,7 @@ class Driver(AttemptActs):
             boot_id=boot_id,
             history=History(store.attempts(), memory_total_mib, power_sensor),
         )
+        self._files = files
         self._schedule = schedule
         self._listener = GuardedListener(listener)
         self._time = TimeWatch(self._clock)

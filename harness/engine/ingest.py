@@ -29,6 +29,7 @@ from harness.rig import Rig, Workload
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.provenance import with_sources
+from harness.titlefiles import unmet_lines
 
 T = TypeVar("T")
 
@@ -137,11 +138,19 @@ def _known(running: Running, history: History) -> AttemptEvidence:
         gpu_programs=running.gpu_programs,
         usual_gpu_programs=history.usual_gpu_programs,
         profile_messages=tuple(running.not_in_force),
-        missing_lines=missing_in_file(running.output_path, title.expect_lines),
+        missing_lines=(*missing_in_file(running.output_path, title.expect_lines), *_unmet(running)),
         other_fps=history.other_fps(running.cell.cell_id),
         usual_scatter=history.usual_scatter(running.cell.cell_id),
         other_courses=history.other_courses(running.cell.cell_id),
     )
+
+
+def _unmet(running: Running) -> tuple[str, ...]:
+    """Lines that the title's own files lack, where the plan says what they must show."""
+    title = running.cell.title
+    if not any(spec.expect_lines for spec in title.files):
+        return ()
+    return unmet_lines(title, running.home.absolute() if title.private_home else None)
 
 
 def _frames(

@@ -106,6 +106,8 @@ def _definition(
         definition["companions"] = [bearing(companion) for companion in title.companions]
     if title.steps:
         definition["steps"] = _steps(title)
+    if title.files or title.private_home:
+        definition["files"] = _files(title)
     if sensors:
         definition["sensors"] = [{"kind": s.kind, "options": _stated(s)} for s in sensors]
     return definition
@@ -122,6 +124,10 @@ def _steps(title: TitleSpec) -> dict[str, Any]:
         "sequences": {name: [bearing(step) for step in steps] for name, steps in title.sequences.items()},
         "surprises": [bearing(surprise) for surprise in title.surprises],
     }
+
+
+def _files(title: TitleSpec) -> list[Any]:
+    return [title.private_home, *(bearing(spec) for spec in title.files)]
 
 
 def _frame_log(title: TitleSpec) -> dict[str, Any] | None:
@@ -168,6 +174,7 @@ def means_the_same(
         (_stages(old, before.title), _stages(new, after.title)),
         ([bearing(c) for c in before.title.companions], [bearing(c) for c in after.title.companions]),
         (_steps(before.title), _steps(after.title)),
+        (_files(before.title), _files(after.title)),
         (bearing(samplings[0]), bearing(samplings[1])),
         (plan_before.get("sensors"), plan_after.get("sensors")),
         (logs[0] and (logs[0].path, logs[0].reader), logs[1] and (logs[1].path, logs[1].reader)),

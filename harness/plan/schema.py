@@ -23,6 +23,7 @@ from harness.plan.captured import with_frame_log
 from harness.plan.checks_table import Checks
 from harness.plan.companion_table import CompanionSpec
 from harness.plan.earlier_keys import with_present_keys
+from harness.plan.files_table import FileSpec
 from harness.plan.night_tables import Limits, Night, Notify, Retries, Sentinels
 from harness.plan.parts import KEPT, Name, OpenPart, Part
 from harness.plan.report_table import Cost, Instrument, ReportSpec, Smoothness
@@ -221,7 +222,8 @@ class TitleSpec(OpenPart):
     """One ``[[titles]]`` entry; keys beyond these belong to its workload."""
 
     BEARS: ClassVar[str] = (
-        "workload measure_s frame_log companions steps sequences surprises settings options"
+        "workload measure_s frame_log companions files private_home steps sequences surprises settings"
+        " options"
         # and each stage in the title
     )
     APART: ClassVar[str] = (
@@ -240,6 +242,10 @@ class TitleSpec(OpenPart):
     companions: list[CompanionSpec] = Field(
         default_factory=list, description="programs started and ended with it"
     )
+    files: list[FileSpec] = Field(
+        default_factory=list, description="its own files that are put in place before each attempt"
+    )
+    private_home: bool = Field(default=False, description="each attempt has an empty home folder of its own")
     steps: list[StepSpec] = Field(
         default_factory=list, description="what a person would do at it, from its start to its end"
     )

@@ -34,7 +34,7 @@ SECTIONS = dict(
     )
 )
 #: Where else the keys of a table's inner tables stand.
-FURTHER = {"plan": ["adaptive"], "titles": ["frame_log", "companions", "steps", "conditions"]}
+FURTHER = {"plan": ["adaptive"], "titles": ["frame_log", "companions", "files", "steps", "conditions"]}
 SECTION_OF_ROLE = {"sensor": "sensors", "control": "profiles", "workload": "titles", "reader": "frame_log"}
 
 HEAD = """
