@@ -121,7 +121,7 @@ def _table(path: Path) -> pa.Table:
             f"{path} is no log of levelrig's capture; set reader to 'columns' for another log"
         )
     lines = data[: data.rfind(b"\n") + 1].splitlines()
-    body = b"\n".join(line for line in lines if not line.startswith(b"#"))
+    body = b"".join(line + b"\n" for line in lines if not line.startswith(b"#"))
     types = {name: pa.int64() for name in COLUMNS} | {"kind": pa.string()}
     table = pa_csv.read_csv(
         pa.BufferReader(body),

@@ -10,7 +10,7 @@ from typing import Final
 
 import psutil
 
-from harness.numerals import counted
+from harness.numerals import counted, times
 
 #: How a program file of 32 bit begins on Linux.
 _ELF_32: Final = b"\x7fELF\x01"
@@ -29,13 +29,20 @@ _FAILURES: Final = {
 }
 
 
-def why_nothing(small: str | None, failures: Iterable[str]) -> str:
+def why_nothing(small: str | None, failures: Iterable[str], seen_outside: int = 0) -> str:
     """The reason, and what to do.
 
     Args:
         small: A program of 32 bit that was seen.
         failures: What processes left, as ``space-28``.
+        seen_outside: Updates of its windows that were seen from outside.
     """
+    if seen_outside:
+        why = "" if small is None else f" ({small} is a program of 32 bit, for which there is none)"
+        return (
+            f"no call of the title could be captured{why}; its windows, watched from outside, changed "
+            f"{times(seen_outside)}: set frames = 'capture-window'"
+        )
     if small is not None:
         return (
             f"{small} is a program of 32 bit, for which there is no capture; use its version of 64 bit, a "

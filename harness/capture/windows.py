@@ -77,6 +77,11 @@ class WindowWatch:
         self._finished = False
         self._thread = threading.Thread(target=self._run, name="levelrig-windows", daemon=True)
 
+    @property
+    def seen(self) -> int:
+        """Updates of its windows so far."""
+        return sum(self._log.rows.values())
+
     def start(self) -> None:
         """Begin."""
         self._thread.start()

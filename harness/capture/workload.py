@@ -6,6 +6,7 @@ import dataclasses
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Final
 
 from harness.capture import LOGS, Way
 from harness.capture.build import library
@@ -19,6 +20,10 @@ from harness.errors import FrameLogError, WorkloadFailed
 from harness.plan.schema import Cell, FrameLogSpec
 from harness.processes import child_environment, started_titles
 from harness.rig import FrameLogSource, Launch, Workload, WorkloadState
+
+#: A program that presented nothing for so long has its windows looked at as well, seconds.
+PROBE_AFTER_S: Final = 3.0
+PROBE_LOG: Final = "windows-looked-at.csv"
 
 
 class Capture:
@@ -37,6 +42,9 @@ class Capture:
         self._log: CaptureLog | None = None
         self._small: str | None = None
         self._looked_s = float("-inf")
+        self._begun_s = float("inf")
+        self._probe: WindowWatch | None = None
+        self._probing: tuple[Mapping[str, str], Callable[[], set[int]]] | None = None
 
     def begin(self, environment: Mapping[str, str], processes: Callable[[], set[int]]) -> dict[str, str]:
         """Begin to record; what to add to the program's environment.
@@ -62,6 +70,8 @@ class Capture:
             self.finish()
             raise WorkloadFailed(f"the capture can't begin: {error}") from error
         self._recorder.start()
+        self._begun_s = time.monotonic()
+        self._probing = None if native is None else (environment, processes)
         return added
 
     @property
@@ -70,14 +80,40 @@ class Capture:
         return self._log is not None and sum(self._log.rows.values()) > self._log.rows[LOST]
 
     def look(self, process_id: int | None) -> None:
-        """Look at the running program, to be able to tell why nothing was recorded."""
+        """While nothing was recorded, look at the running program, to be able to tell why."""
         now_s = time.monotonic()
-        if self._small is None and not self.has_rows and now_s - self._looked_s >= LOOK_EVERY_S:
+        if self.has_rows:
+            self._end_probe()
+        elif now_s - self._looked_s >= LOOK_EVERY_S:
             self._looked_s = now_s
-            self._small = small_program(process_id)
+            self._small = self._small or small_program(process_id)
+            if now_s - self._begun_s >= PROBE_AFTER_S:
+                self._begin_probe()
+
+    def _begin_probe(self) -> None:
+        """See whether watching its windows would record something."""
+        if self._probing is None:
+            return
+        (environment, processes), self._probing = self._probing, None
+        log = None
+        try:
+            log = CaptureLog(self.path.with_name(PROBE_LOG))
+            self._probe = WindowWatch(log, processes, environment)
+            self._probe.start()
+        except (OSError, NoDisplay):
+            if log is not None:
+                log.close()
+
+    def _end_probe(self) -> int:
+        """How many updates it saw, once it has ended."""
+        if self._probe is None:
+            return 0
+        self._probe.finish()
+        return self._probe.seen
 
     def finish(self) -> None:
         """Take what is left, and remove the rings. Safe to call twice."""
+        self._end_probe()
         if self._recorder is not None:
             self._recorder.finish()
         elif self._log is not None:
@@ -94,7 +130,7 @@ class Capture:
         if not self.has_rows:
             if isinstance(self._recorder, WindowWatch):
                 raise FrameLogError(nothing_seen(len(self._recorder.windows)))
-            raise FrameLogError(why_nothing(self._small, self._recorder.failures))
+            raise FrameLogError(why_nothing(self._small, self._recorder.failures, self._end_probe()))
         return self.path
 
 

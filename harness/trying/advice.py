@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from harness.frames.propose import Proposal
 from harness.patterns import Pattern
+from harness.plan.captured import READER as CAPTURE
 from harness.plan.schema import Cell
 from harness.plan.toml_text import toml_string, toml_value
 from harness.reasons import kind_of
@@ -25,7 +26,8 @@ _NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 _WAITED: Final = frozenset({"deadline", "title-hung", "interrupt"})
 _GIVES_NOTHING: Final = (
     "a title with neither frame_log nor score_line gives a night nothing to compare: name the file that its "
-    "frames are in (`levelrig map FILE` proposes how to read it), or the line of its output with a score"
+    "frames are in (`levelrig map FILE` proposes how to read it), or the line of its output with a score; on "
+    "Linux frames = 'capture' records the frames of a title that writes none"
 )
 #: Reasons that the log, or how it is read, gives.
 _OF_LOG: Final = ("frame-log", "long-pause")
@@ -181,6 +183,8 @@ def _expected(cell: Cell, said: Sequence[str]) -> list[Change]:
 
 
 def _log(cell: Cell, proposal: Proposal | None, path: str) -> list[Change]:
+    if cell.title.frame_log is not None and cell.title.frame_log.reader == CAPTURE:
+        return []  # the reason says which way works
     if proposal is None or not proposal.mapping:
         return [
             Change("nothing that was written in this run looks like a frame log: look where it is written")

@@ -9,6 +9,7 @@ from typing import Any
 
 from harness.engine.campaign import EXIT_INCOMPLETE, CampaignResult
 from harness.frames.propose import Proposal
+from harness.plan.captured import READER as CAPTURE
 from harness.plan.schema import Cell, Plan
 from harness.trying.account import Account
 from harness.trying.advice import Change, about_log, changes, gives_nothing
@@ -100,7 +101,8 @@ def close_account(account: Account, plan: Plan, cell: Cell, result: CampaignResu
     spec = cell.title.frame_log
     checks = checks_said(found.running, plan.checks)
     codes = {check.code for check in checks if check.said == "rejects"} | {found.reason_code or ""}
-    if found.running is not None and (any(map(about_log, codes)) or gives_nothing(cell)):
+    captured = spec is not None and spec.reader == CAPTURE
+    if found.running is not None and not captured and (any(map(about_log, codes)) or gives_nothing(cell)):
         if found.log is not None and found.log.is_file() and spec is not None:
             proposal, name = proposed(found.log), spec.path
         if proposal is None or not proposal.mapping:
@@ -112,7 +114,7 @@ def close_account(account: Account, plan: Plan, cell: Cell, result: CampaignResu
         account,
         result,
         folder,
-        log_columns=columns_of(found.log) if there and found.log is not None else [],
+        log_columns=columns_of(found.log) if there and found.log is not None and not captured else [],
         proposal=proposal,
         fps=by_second(found.running),
         figures=figures(found.running),

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final, Protocol
 
 from harness.numerals import counted
+from harness.plan.captured import READER as CAPTURE
 from harness.plan.schema import Cell
 from harness.reasons import kind_of
 from harness.trying.account import Screen
@@ -74,8 +75,10 @@ def _reading(row: Mapping[str, Any]) -> str:
 def _show_log(closing: Closing, cell: Cell) -> None:
     found, say = closing.account.found, closing.account.say
     if found.source is None:
-        if found.window_s is not None and (cell.title.frame_log is not None):
-            say("log", "none that the plan's path means", style="red")
+        spec = cell.title.frame_log
+        if found.window_s is not None and spec is not None:
+            none = "nothing was captured" if spec.reader == CAPTURE else "none that the plan's path means"
+            say("log", none, style="red")
         return
     where = str(found.source.path)
     kept = "" if found.log == found.source.path or found.log is None else f", kept as {found.log}"
@@ -84,6 +87,8 @@ def _show_log(closing: Closing, cell: Cell) -> None:
     if closing.log_columns:
         shown = ", ".join(closing.log_columns[:40])
         say("", f"{rows}columns: {shown}{' …' if len(closing.log_columns) > 40 else ''}")
+    elif rows:
+        say("", rows.rstrip("; "))
 
 
 def _show_frames(closing: Closing) -> None:

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.capture import build
 from harness.capture.one_program import capture_program
 from harness.capture.x11 import NoDisplay, XClient
 from harness.errors import FrameLogError, WorkloadFailed
+from tests.capture.conftest import needs_compiler
 
 PROGRAM = Path(__file__).parent / "programs" / "x_presents.py"
 
@@ -37,6 +39,15 @@ def test_what_damage_tells_is_called_an_estimate(watched):
     found = watched("draw", 60, 0.02)
     assert 20 <= found.frames <= 61  # on a machine that is busy, several are one event
     assert any("an estimate" in note for note in found.log.notes)
+
+
+@needs_compiler
+def test_a_title_whose_calls_can_t_be_captured_learns_that_its_windows_can_be_watched(display, monkeypatch):
+    build.library()
+    monkeypatch.setenv("DISPLAY", display)
+    monkeypatch.setattr("harness.capture.workload.PROBE_AFTER_S", 0.0)
+    with pytest.raises(FrameLogError, match=r"changed [0-9]+ times: set frames = 'capture-window'"):
+        capture_program([sys.executable, str(PROGRAM), "draw", "40", "0.02"])
 
 
 def test_a_program_without_a_window_is_an_error_that_says_so(display, monkeypatch):
