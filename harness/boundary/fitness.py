@@ -8,6 +8,7 @@ import math
 import sys
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
+from types import NoneType
 from typing import TYPE_CHECKING, Any, Final, TypeGuard
 
 from harness.boundary.crossing import Unfit, printable
@@ -169,7 +170,8 @@ def workload_state(value: object) -> WorkloadState:
     same(bool, value.steps)
     _maybe_number(value.begin_s, "the time of the window's begin")
     _maybe_number(value.end_s, "the time of the window's end")
-    sentences(value.remarks)
+    if value.remarks != ():
+        sentences(value.remarks)
     return value
 
 
@@ -268,6 +270,18 @@ def reading(value: object) -> Reading:
     if _is_number(value):
         return float(value)
     raise Unfit(f"gave {_shown(value)}, not a number")
+
+
+_PLAIN_READINGS: Final = frozenset({float, NoneType})
+
+
+def are_plain_readings(values: dict[str, object]) -> TypeGuard[dict[str, Reading]]:
+    """Whether each value is a reading as it stands: what :func:`reading` gives back unchanged. Quick."""
+    for value in values.values():
+        kind = type(value)
+        if kind not in _PLAIN_READINGS and not (kind is int and -_LARGEST <= value <= _LARGEST):  # type: ignore[operator]
+            return False
+    return True
 
 
 def rig_facts(value: object) -> RigFacts:

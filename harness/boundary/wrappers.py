@@ -159,6 +159,7 @@ class GuardedSensor:
         self._sensor = sensor
         self._device = device
         self.name: str = quietly("the name of a sensor", lambda: sensor.name, printable, "nameless")
+        self._what = f"sensor {self.name}"
         self._complained: set[str] = set()
 
     @classmethod
@@ -167,16 +168,15 @@ class GuardedSensor:
         return sensor if isinstance(sensor, cls) else cls(sensor)
 
     def channels(self) -> Sequence[Channel]:
-        what = f"sensor {self.name}"
-        found = cross(what, SensorUnavailable, lambda: self._sensor.channels(), fitness.channels)
+        found = cross(self._what, SensorUnavailable, lambda: self._sensor.channels(), fitness.channels)
         return [channel for channel in found if self._device is None or channel.device in ("", self._device)]
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
-        return cross(
-            f"sensor {self.name}", SensorUnavailable, lambda: self._sensor.read(quantities), self._fit
-        )
+        return cross(self._what, SensorUnavailable, lambda: self._sensor.read(quantities), self._fit)
 
     def _fit(self, value: object) -> dict[str, Reading]:
+        if type(value) is dict and fitness.are_plain_readings(value):
+            return value.copy()
         fitness.same(Mapping, value)
         found: dict[str, Reading] = {}
         for quantity, reading in cast(Mapping[str, object], value).items():
@@ -185,7 +185,7 @@ class GuardedSensor:
             except Unfit as error:
                 if quantity not in self._complained:
                     self._complained.add(quantity)
-                    note_fault(f"sensor {self.name}, {printable(quantity, 40)}", error)
+                    note_fault(f"{self._what}, {printable(quantity, 40)}", error)
         return found
 
     def programs(self) -> Mapping[str, float | None] | None:

@@ -28,6 +28,8 @@ _FRESH_S = 10.0
 #: Readings may be missing inside a window for this long, and for this share of it.
 _HOLE_S = 15.0
 _HOLE_SHARE = 0.25
+#: A bound that exceeds a limit by no more than this meets it, 1/min.
+_ROUNDING = 1e-9
 
 
 class Readings:
@@ -42,7 +44,9 @@ class Readings:
         self._keep_s = keep_s
         self._apart_s = apart_s
         self._readings: deque[tuple[float, float]] = deque()
-        self._array: Array | None = None
+        #: The same as an array, in the rows from _first on; rows already given out are never written again.
+        self._array: Array = np.empty((0, 2))
+        self._first = self._end = 0
 
     def add(self, t_s: float, value: float | None) -> bool:
         """Take a reading; None (no reading) is passed over. Returns whether it was kept."""
@@ -53,7 +57,14 @@ class Readings:
         self._readings.append((t_s, value))
         while self._readings[0][0] < t_s - self._keep_s:
             self._readings.popleft()
-        self._array = None
+            self._first += 1
+        if self._end == len(self._array):
+            kept = self._array[self._first :]
+            self._array = np.empty((max(256, 2 * len(kept)), 2))
+            self._array[: len(kept)] = kept
+            self._first, self._end = 0, len(kept)
+        self._array[self._end] = t_s, value
+        self._end += 1
         return True
 
     def __len__(self) -> int:
@@ -61,9 +72,8 @@ class Readings:
 
     def arrays(self) -> tuple[Array, Array]:
         """Times and values of all readings kept."""
-        if self._array is None:
-            self._array = np.asarray(self._readings, dtype=np.float64).reshape(-1, 2)
-        return self._array[:, 0], self._array[:, 1]
+        kept = self._array[self._first : self._end]
+        return kept[:, 0], kept[:, 1]
 
     def latest(self, now_s: float, within_s: float) -> float | None:
         """Median of the readings of the last ``within_s`` seconds; None where there are none."""
@@ -81,13 +91,26 @@ class Readings:
 
 def trailing(t_s: Array, values: Array, now_s: float, window_s: float) -> tuple[Array, Array] | None:
     """Times and values of a series' trailing window; None unless fresh readings cover it without a hole."""
-    end = int(np.searchsorted(t_s, now_s, side="right"))
+    end = int(t_s.searchsorted(now_s, side="right"))
     if end == 0 or t_s[end - 1] < now_s - min(_FRESH_S, window_s) or t_s[0] > now_s - 0.95 * window_s:
         return None
-    begin = int(np.searchsorted(t_s, now_s - window_s))
-    if end - begin < 4 or float(np.diff(t_s[begin:end]).max()) > max(_HOLE_S, _HOLE_SHARE * window_s):
+    begin = int(t_s.searchsorted(now_s - window_s))
+    if end - begin < 4 or float(_steps(t_s[begin:end]).max()) > max(_HOLE_S, _HOLE_SHARE * window_s):
         return None
     return t_s[begin:end], values[begin:end]
+
+
+# Gates look at short series a million times a night, and NumPy's own mean and diff cost several times what
+# they work out there; these give the same numbers to the last bit.
+
+
+def _mean(values: Array) -> float:
+    return float(np.add.reduce(values)) / values.size
+
+
+def _steps(values: Array) -> Array:
+    steps: Array = values[1:] - values[:-1]
+    return steps
 
 
 @dataclass(frozen=True)
@@ -107,16 +130,16 @@ class SlopeBounds:
 def resolution_of(values: Sequence[float] | Array) -> float:
     """Step of a sensor, told from its readings: 1 when all are whole, else the smallest change seen."""
     array = np.asarray(values, dtype=np.float64)
-    if array.size and bool(np.all(array == np.round(array))):
+    if array.size and bool((array == np.rint(array)).all()):
         return 1.0
-    steps = np.abs(np.diff(array))
+    steps = np.abs(_steps(array))
     steps = steps[steps > 1e-9]
     return float(min(1.0, steps.min())) if steps.size else 0.0
 
 
 def lag_one_autocorrelation(values: Array) -> float:
     """Lag-1 autocorrelation, sum((x_t - m)(x_{t+1} - m)) / sum((x_t - m)^2); 0 for a constant series."""
-    centred = values - values.mean()
+    centred = values - _mean(values)
     total = float(centred @ centred)
     return float(centred[:-1] @ centred[1:]) / total if total > 0 else 0.0
 
@@ -128,7 +151,12 @@ def effective_count(values: Array) -> float:
 
 
 def slope_bounds(
-    t_s: Array, values: Array, resolution: float, confidence: float = CONFIDENCE
+    t_s: Array,
+    values: Array,
+    resolution: float,
+    confidence: float = CONFIDENCE,
+    least_per_min: float = -math.inf,
+    most_per_min: float = math.inf,
 ) -> SlopeBounds | None:
     """Least-squares slope with bounds for autocorrelation and rounding.
 
@@ -141,19 +169,26 @@ def slope_bounds(
         values: Readings.
         resolution: Step of the sensor in the same unit; 0 for none.
         confidence: One-sided confidence of each bound.
+        least_per_min, most_per_min: Bounds outside of these are of no interest: where what rounding hides
+            leads there already, nothing more is worked out.
+
+    Returns:
+        None for too few readings, and where that is so.
     """
     span_s = float(t_s[-1] - t_s[0])
     if t_s.size < 4 or span_s <= 0:
         return None
-    centred_s = t_s - t_s.mean()
+    hidden = _hidden_by_rounding(values, resolution) / span_s
+    centred_s = t_s - _mean(t_s)
     spread = float(centred_s @ centred_s)
     slope = float(centred_s @ values) / spread
-    residuals = values - values.mean() - slope * centred_s
+    if not least_per_min <= 60 * (slope - hidden) <= 60 * (slope + hidden) <= most_per_min:
+        return None
+    residuals = values - _mean(values) - slope * centred_s
     worth = effective_count(residuals)
     variance = float(residuals @ residuals) / max(t_s.size - 2, 1)
     error = math.sqrt(variance / spread * t_s.size / worth)
     quantile = float(stdtrit(max(worth - 2, 1.0), confidence))
-    hidden = _hidden_by_rounding(values, resolution) / span_s
     half_width = quantile * error + hidden
     return SlopeBounds(60 * slope, 60 * (slope - half_width), 60 * (slope + half_width))
 
@@ -161,7 +196,7 @@ def slope_bounds(
 def _hidden_by_rounding(values: Array, resolution: float) -> float:
     if resolution <= 0:
         return 0.0
-    noise_variance = float(np.mean(np.diff(values) ** 2)) / 2 - resolution**2 / 12
+    noise_variance = _mean(np.square(_steps(values))) / 2 - resolution**2 / 12
     return resolution * math.exp(-2 * math.pi**2 * max(0.0, noise_variance) / resolution**2)
 
 
@@ -186,7 +221,7 @@ def has_stopped_falling(
 ) -> bool:
     """The readings leave no slope below ``-limit_per_min`` possible, over some trailing window."""
     return any(
-        bounds.low_per_min >= -limit_per_min - 1e-9
+        bounds.low_per_min >= -limit_per_min - _ROUNDING
         for bounds in _bounds(t_s, values, now_s, shortest_s, -limit_per_min, math.inf)
     )
 
@@ -194,7 +229,7 @@ def has_stopped_falling(
 def is_level(t_s: Array, values: Array, now_s: float, limit_per_min: float, shortest_s: float) -> bool:
     """The readings leave no slope steeper than the limit possible, over some trailing window."""
     return any(
-        bounds.largest_per_min <= limit_per_min + 1e-9
+        bounds.largest_per_min <= limit_per_min + _ROUNDING
         for bounds in _bounds(t_s, values, now_s, shortest_s, -limit_per_min, limit_per_min)
     )
 
@@ -216,10 +251,11 @@ def _bounds(
         window = trailing(t_s, values, now_s, shortest_s * factor)
         if window is None:
             return
-        centred_s = window[0] - window[0].sum() / window[0].size
+        centred_s = window[0] - _mean(window[0])
         per_min = 60 * float(centred_s @ window[1]) / float(centred_s @ centred_s)
         if not least_per_min <= per_min <= most_per_min:
             continue
-        bounds = slope_bounds(*window, resolution_of(window[1]))
+        least, most = least_per_min - _ROUNDING, most_per_min + _ROUNDING
+        bounds = slope_bounds(*window, resolution_of(window[1]), CONFIDENCE, least, most)
         if bounds is not None:
             yield bounds

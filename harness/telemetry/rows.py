@@ -166,6 +166,7 @@ class RowBuffers:
     def _piece(self, begin: int, end: int) -> pa.Table:
         """One stretch of the buffers, copied, in the layout of :data:`harness.tables.TELEMETRY`."""
         count = end - begin
+        nulls: dict[pa.DataType, pa.Array] = {}
         codes = np.frombuffer(self._phase_code, dtype=np.int8)[begin:end].copy()
         arrays: list[pa.Array] = []
         for column in tables.TELEMETRY:
@@ -182,13 +183,16 @@ class RowBuffers:
             elif column.name == "gap":
                 arrays.append(pa.array(np.frombuffer(self._gap, dtype=np.bool_)[begin:end].copy()))
             elif column.name not in self._columns:
-                arrays.append(pa.nulls(count, column.type))
+                if column.type not in nulls:
+                    nulls[column.type] = pa.nulls(count, column.type)
+                arrays.append(nulls[column.type])
             else:
                 values = self._values[self._columns[column.name]][begin:end]
-                absent = np.isnan(values)
+                missing = np.isnan(values)
+                absent = missing if missing.any() else None
                 if pa.types.is_integer(column.type):
-                    whole = np.where(absent, 0.0, values).astype(np.int64)
-                    arrays.append(pa.array(whole, mask=absent))
+                    whole = values if absent is None else np.where(absent, 0.0, values)
+                    arrays.append(pa.array(whole.astype(np.int64), mask=absent))
                 else:
                     arrays.append(pa.array(values.copy(), mask=absent))
         return pa.Table.from_arrays(arrays, schema=tables.TELEMETRY)
