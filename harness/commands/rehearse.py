@@ -13,9 +13,7 @@ from harness import userfiles
 from harness.commands import add_command
 from harness.commands.after_run import end_run
 from harness.commands.measure import CAMPAIGNS, campaign_arguments, measure
-from harness.engine.campaign import (
-    RunOptions,
-)
+from harness.engine.campaign import CampaignResult, RunOptions
 from harness.hookspecs import RehearsalRequest
 from harness.plan.documents import parse_toml
 from harness.plan.forecast import plan_calendar
@@ -24,6 +22,7 @@ from harness.plugins import PluginHost
 from harness.rehearsal_folder import make_room
 from harness.rehearse import as_rehearsed, outlook, through_losses, without_unknown_limits
 from harness.report.folder import read_campaign
+from harness.rig import Rig
 
 
 def register(commands: Any) -> None:
@@ -59,9 +58,12 @@ def _rehearse(arguments: argparse.Namespace) -> int:
     folder = arguments.into or CAMPAIGNS / f"{arguments.plan.stem}-rehearsal"
     make_room(folder)
     elapsed_s = itertools.chain([0.0], itertools.repeat(None))  # after a loss of the rig the night goes on
-    result, losses = through_losses(
-        rig, lambda rig: measure(plan, arguments, rig, folder, RunOptions(night_elapsed_s=next(elapsed_s)))
-    )
+
+    def run_or_resume(rig: Rig) -> CampaignResult:
+        options = RunOptions(night_elapsed_s=next(elapsed_s), lasting=False)
+        return measure(plan, arguments, rig, folder, options)
+
+    result, losses = through_losses(rig, run_or_resume)
     attempts = read_campaign(folder).attempts
     seen = outlook(plan, attempts, wanted=result.wanted, machine_crashes=losses) if len(attempts) else None
     nights = None if seen is None else plan_calendar(whole, seen.expected_s, datetime.now(UTC))

@@ -43,6 +43,7 @@ from harness.power_sensor.of_window import model_in
 from harness.rig import Rig, RigFacts
 from harness.store.campaign import CampaignStore
 from harness.store.causes import grouped
+from harness.store.files import UnsyncedFileSystem
 from harness.store.space import plan_attempt_bytes
 from harness.telemetry.sampler import Sampler
 from harness.titlefiles import TitleFiles
@@ -115,12 +116,14 @@ class RunOptions:
         other_rig: Go on in a folder that was begun on another machine.
         night_elapsed_s: Seconds that this night has been going already; None: what the folder knows of it.
         notices: What a person should hear as it begins.
+        lasting: What is acknowledged outlasts a power cut; a rehearsal, made again at will, need not.
     """
 
     discard_changed: bool = False
     other_rig: bool = False
     night_elapsed_s: float | None = 0.0
     notices: tuple[str, ...] = ()
+    lasting: bool = True
 
 
 @dataclass(frozen=True)
@@ -222,6 +225,7 @@ def run_campaign(
                 accept_plan_change=options.discard_changed,
                 accept_other_rig=options.other_rig,
                 now=rig.clock.now_utc,
+                file_system=None if options.lasting else UnsyncedFileSystem(),
                 boot_ended=None if facts.simulated else ended_in_order,
             )
         )

@@ -55,18 +55,21 @@ class Gatekeeper:
         """What a gate is shown now; ``looks_at``: the quantities that its stage goes by."""
         workload = running.workload
         named = [quantity for quantity in looks_at if quantity != TEMPERATURE]
-        values = {quantity: self._latest(quantity) for quantity in named}
-        missing = {quantity: self._missing(quantity) for quantity in named}
+        passes = workload.poll().passes if workload is not None else None
+        temp_c, temp_missing = self._read(self.temperature)
+        ambient_temp_c, ambient_missing = self._read("ambient_temp_c")
+        clock_mhz, clock_missing = self._read("core_clock_mhz")
+        read = {quantity: self._read(quantity) for quantity in named}
         return GateReadings(
-            temp_c=self._latest(self.temperature),
-            ambient_temp_c=self._latest("ambient_temp_c"),
-            clock_mhz=self._latest("core_clock_mhz"),
-            passes=workload.poll().passes if workload is not None else None,
-            temp_missing=self._missing(self.temperature),
-            ambient_missing=self._missing("ambient_temp_c"),
-            clock_missing=self._missing("core_clock_mhz"),
-            values={quantity: value for quantity, value in values.items() if value is not None},
-            missing={quantity: why for quantity, why in missing.items() if why is not None},
+            temp_c=temp_c,
+            ambient_temp_c=ambient_temp_c,
+            clock_mhz=clock_mhz,
+            passes=passes,
+            temp_missing=temp_missing,
+            ambient_missing=ambient_missing,
+            clock_missing=clock_missing,
+            values={quantity: value for quantity, (value, _) in read.items() if value is not None},
+            missing={quantity: why for quantity, (_, why) in read.items() if why is not None},
         )
 
     def note_start(self, running: Running) -> None:
@@ -78,8 +81,9 @@ class Gatekeeper:
         sample = self._sampler.latest(quantity) if quantity is not None else None
         return None if sample is None else sample.value
 
-    def _missing(self, quantity: str | None) -> str | None:
-        """Why a quantity that this rig has is not read now; None where it is, and where the rig lacks it."""
-        if quantity is None or quantity not in self._sampler.quantities:
-            return None
-        return self._sampler.why_unread(quantity)
+    def _read(self, quantity: str | None) -> tuple[float | None, str | None]:
+        """The reading, or why a quantity that this rig has is not read now."""
+        value = self._latest(quantity)
+        if value is not None or quantity is None or quantity not in self._sampler.quantities:
+            return value, None
+        return None, self._sampler.why_unread(quantity)

@@ -23,6 +23,8 @@ What is promised
 7. *A full disk pauses the campaign.* The attempt ends as interrupted, the journal stays whole, the message
    says what is needed, and the same command goes on.
 8. *A heartbeat is not durable,* on purpose: it would wait for the disk in the middle of a measurement.
+   Nor is anything of a rehearsal, which is made again at will: it waits for no disk, so a power cut may take
+   it. A kill of its process takes nothing.
 
 What is not promised: anything on a disk that lies about fsync, on a network file system without locks, or
 after somebody else changed the files; ``verify`` finds the last of these. On Windows the names of new files

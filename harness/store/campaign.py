@@ -132,7 +132,7 @@ class CampaignStore(CampaignView):
             accept_plan_change: Go on though accepted repeats will no longer count.
             accept_other_rig: Go on though the folder was begun on another rig.
             now: Wall clock that events are stamped with; default: ``now_utc``, later the heartbeat's.
-            file_system: Effects on the disk, for tests.
+            file_system: Effects on the disk; default: those that last.
             boot_ended: Tells by what an earlier boot ended in order; None: nobody knows, so it crashed.
         Raises:
             FolderTaken: It is no campaign, and what lies there would be written over.

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from io import FileIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from harness import inside
 from harness.errors import DiskFull, NotWritable, StorageFault, StoreError, UnsafePath
@@ -40,9 +40,11 @@ class FileSystem:
 
     Attributes:
         within: The campaign folder, below which :mod:`harness.inside` follows no link; set by SafeFiles.
+        synchronous: SQLite's setting of that name for a transition that must last.
     """
 
     within: Path
+    synchronous: Literal["FULL", "OFF"] = "FULL"
 
     def make_folder(self, path: Path) -> None:
         if path.is_relative_to(self.within):
@@ -80,6 +82,22 @@ class FileSystem:
 
     def free_bytes(self, folder: Path) -> int:
         return shutil.disk_usage(folder).free
+
+
+class UnsyncedFileSystem(FileSystem):
+    """For what is worth no wait for the disk, as a rehearsal, which is made again at will.
+
+    All effects come in the same order, so a process that is killed loses nothing; a power cut may take any
+    of them, and spoil the journal.
+    """
+
+    synchronous: Literal["FULL", "OFF"] = "OFF"
+
+    def fsync(self, file: FileIO) -> None:
+        pass
+
+    def fsync_folder(self, path: Path) -> None:
+        pass
 
 
 class SafeFiles:

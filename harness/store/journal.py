@@ -116,7 +116,7 @@ class Journal:
             connection = _connect(path)
             with _closed_on_failure(connection):  # Windows keeps a file that is open from being put aside
                 connection.execute("PRAGMA journal_mode=WAL")
-                connection.execute("PRAGMA synchronous=FULL")
+                connection.execute(f"PRAGMA synchronous={files.primitives.synchronous}")
                 connection.execute("PRAGMA foreign_keys=ON")
         # A further opening and closing of it by this process would take its locks away (fcntl(2)).
         _WRITTEN.add(_number_of(inside.stat_of(files.folder, path)))
@@ -172,7 +172,9 @@ class Journal:
         """
         with self._lock, self.files.guarded(f"journal ({transition})"):
             connection = self._connection
-            if not durable:
+            lasting = self.files.primitives.synchronous
+            eased = not durable and lasting == "FULL"
+            if eased:
                 connection.execute("PRAGMA synchronous=NORMAL")
             try:
                 _begin(connection)
@@ -184,8 +186,8 @@ class Journal:
                         connection.execute("ROLLBACK")
                     raise
             finally:
-                if not durable:
-                    connection.execute("PRAGMA synchronous=FULL")
+                if eased:
+                    connection.execute(f"PRAGMA synchronous={lasting}")
 
     def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """Rows of a reading statement."""
@@ -211,7 +213,7 @@ def build(files: SafeFiles, path: Path) -> Journal:
         connection = _connect(path)
         with _closed_on_failure(connection):
             connection.execute("PRAGMA journal_mode=DELETE")
-            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA synchronous={files.primitives.synchronous}")
     journal = Journal(files, connection)
     _create(journal)
     return journal

@@ -23,6 +23,10 @@ class Sample(NamedTuple):
     t_s: float
 
 
+#: Makes one of a pair, in half the time of a call with names; they are made millions of times a night.
+_sample = Sample._make
+
+
 class TelemetryWriter(Protocol):
     """Anything that takes tables of the layout :data:`harness.tables.TELEMETRY`."""
 
@@ -90,14 +94,19 @@ class RowBuffers:
         """Write one row of (column, reading); late ones go to the row of their time."""
         newest = self.count
         slot = newest % self._capacity
-        for buffer in self._buffers:
-            buffer[slot] = NAN
+        buffers, delays_s = self._buffers, self._delays_s
+        whole = len(row) == len(buffers) and not delays_s
+        if whole:
+            self._last_row = [newest] * len(buffers)
+        else:
+            for buffer in buffers:
+                buffer[slot] = NAN
         self._t_s[slot] = middle_s = (start_s + end_s) / 2
         for column, value in row:
-            if column in self._delays_s:
-                self._file(column, value, middle_s - self._delays_s[column], newest)
+            if column in delays_s:
+                self._file(column, value, middle_s - delays_s[column], newest)
             else:
-                self._buffers[column][slot] = value
+                buffers[column][slot] = value
                 self._last_row[column] = newest
         for column, value, read_s in late:
             self._file(column, value, read_s - self._delays_s.get(column, 0.0), newest)
@@ -135,7 +144,7 @@ class RowBuffers:
         if row < 0 or row < self.count - self._capacity:
             return None
         slot = row % self._capacity
-        return Sample(self._buffers[column][slot], self._t_s[slot])
+        return _sample((self._buffers[column][slot], self._t_s[slot]))
 
     def history(self, column: int, since_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Times, s, and values of a column from ``since_s`` on, oldest first; rows without one left out."""

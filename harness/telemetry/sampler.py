@@ -86,6 +86,7 @@ class Sampler:
         self._aside = clock.aside("levelrig-sensors")
         self._sources = self._assign(sensors)
         self._columns = {q: column for s in self._sources for q, column in s.columns.items()}
+        self._quantities = frozenset(self._columns)
         self._delays_s = {
             s.columns[c.quantity]: c.delay_s for s in self._sources for c in s.channels if c.delay_s > 0
         }
@@ -161,7 +162,7 @@ class Sampler:
     @property
     def quantities(self) -> frozenset[str]:
         """Every quantity that some sensor offers."""
-        return frozenset(self._columns)
+        return self._quantities
 
     @property
     def channels(self) -> Mapping[str, tuple[str, Channel]]:
@@ -207,7 +208,8 @@ class Sampler:
         column = self._columns.get(quantity)
         if column is None or column in self._frozen:
             return None
-        sample = self._last(column)
+        with self._lock:
+            sample = self._rows.last(column)
         if sample is None or self._clock.now_s() - sample.t_s > self._fresh_s[column]:
             return None
         return sample

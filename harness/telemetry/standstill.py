@@ -68,7 +68,7 @@ class _Witness:
         self._t_s: deque[float] = deque()
         self._levels: deque[float] = deque()
         self.most = 0.0
-        self.span = 0.0
+        self.span = self._lowest = self._highest = 0.0
 
     def take(self, now_s: float, value: float | None) -> None:
         """Keep the reading of this look; a reading that is missing ends what was known."""
@@ -84,11 +84,16 @@ class _Witness:
             level = levels[-1] + (value - levels[-1]) * (1 - math.exp((t_s[-1] - now_s) / _SMOOTH_S))
         t_s.append(now_s)
         levels.append(level)
+        lost = False  # an end of what the levels span
         while t_s[0] < now_s - self._keep_s:
             t_s.popleft()
-            levels.popleft()
+            lost = levels.popleft() in (self._lowest, self._highest) or lost
         self.most = max(self.most, level)
-        self.span = max(levels) - min(levels)
+        if lost or len(levels) == 1:
+            self._lowest, self._highest = min(levels), max(levels)
+        else:
+            self._lowest, self._highest = min(self._lowest, level), max(self._highest, level)
+        self.span = self._highest - self._lowest
 
     def step(self, now_s: float, least: float, hold_s: float) -> tuple[float, float] | None:
         """Levels before and after a step that has lasted ``hold_s``; None where there was none."""

@@ -93,6 +93,22 @@ def test_virtual_hours_per_second_of_a_whole_night(tmp_path, capsys):
         )
 
 
+def test_the_ten_titles_of_the_example_plan(tmp_path, capsys):
+    """What a user types, report included, against the bare rig over the same night."""
+    plan = Path(__file__).parents[2] / "plans" / "ten-titles.toml"
+    before_s = time.process_time()
+    main(["rehearse", str(plan), "--into", str(tmp_path / "night"), "--seed", "7", "--json"])
+    cpu_s = time.process_time() - before_s
+    said = json.loads(capsys.readouterr().out)
+    hours = said["outlook"]["expected_s"] / 3600
+    bare_s = bare_night(hours, tmp_path)
+    with capsys.disabled():
+        print(
+            f"\nten-titles.toml, {hours:.2f} h: {cpu_s:.1f} s processor time, {cpu_s / hours:.2f} s a "
+            f"virtual hour; bare rig read at 10 Hz: {bare_s:.1f} s; ratio {cpu_s / bare_s:.2f}"
+        )
+
+
 def bare_night(hours: float, folder: Path) -> float:
     """Processor time of the rig alone over that time: one title, all sensors read at 10 Hz, no engine."""
     plan = Plan(

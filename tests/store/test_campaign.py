@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import subprocess
@@ -12,9 +13,12 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 
+from harness.engine.campaign import RunOptions
 from harness.errors import CampaignBusy, FolderTaken, PlanChanged, RigChanged, StoreError
 from harness.rig import RigFacts
 from harness.store.campaign import CampaignStore
+from harness.store.files import FileSystem, SafeFiles, UnsyncedFileSystem
+from harness.store.journal import Journal
 from harness.tables import ATTEMPTS, REPEATS
 
 
@@ -108,6 +112,23 @@ def test_an_attempt_cut_off_by_a_restart_in_order_speaks_against_no_profile(smal
     assert slot in store.remaining_slots()
     assert len(asked) == 2
     store.close()
+
+
+def test_what_need_not_last_waits_for_no_disk_and_what_must_last_does(tmp_path, monkeypatch):
+    """``PRAGMA synchronous``: 0 OFF, 1 NORMAL, 2 FULL (SQLite's documentation)."""
+    synced = []
+    monkeypatch.setattr(os, "fsync", synced.append)
+    assert RunOptions().lasting
+    for system, must_last, need_not in ((UnsyncedFileSystem(), 0, 0), (FileSystem(), 2, 1)):
+        files = SafeFiles(tmp_path / type(system).__name__, system)
+        files.make_folders(files.folder)
+        with contextlib.closing(Journal.open(files)) as journal:
+            for durable, expected in ((False, need_not), (True, must_last)):
+                with journal.transaction("any", durable=durable) as connection:
+                    assert connection.execute("PRAGMA synchronous").fetchone()[0] == expected
+        files.write_whole(files.folder / "a", b"content")
+        assert (files.folder / "a").read_bytes() == b"content"
+        assert bool(synced) is (must_last == 2)
 
 
 def test_a_second_process_is_refused_with_the_first_ones_process_id(small, tmp_path):

@@ -48,6 +48,7 @@ class Machine:
         self._swing_phase = float(rng.uniform(0, 2 * math.pi))
         self._steps = 0
         self._zero_s = 0.0
+        self._advanced_to_s = math.nan
         self._ambient_jump_k = 0.0
         self._thermal: dict[int, Step] = {}
         self._events: list[tuple[int, Fault]] = []
@@ -98,6 +99,9 @@ class Machine:
         """Bring the state to that time. Raises MachineDown when the rig goes down on the way."""
         if self.lost:
             raise MachineDown("the simulated machine is down; restart it")
+        if now_s == self._advanced_to_s:
+            return
+        self._advanced_to_s = now_s
         target = self.step_at(now_s)
         while self._steps < target:
             if self._events and self._events[0][0] <= self._steps:
@@ -106,6 +110,7 @@ class Machine:
 
     def start_clock(self, now_s: float) -> None:
         """The rig's clock shows ``now_s`` at the present step."""
+        self._advanced_to_s = math.nan
         self._zero_s = now_s - self._steps * STEP_S
 
     def start_at(self, core_c: float, cooler_c: float, fan_pct: float) -> None:

@@ -22,6 +22,22 @@ from .titles import STEP_S
 _POOL = 8192
 
 
+class _Wanted:
+    """Which readers some quantities need; the sampler asks for the same ones ten times a second."""
+
+    def __init__(self, readers: Mapping[str, Callable[[Machine], Reading]]) -> None:
+        self._readers = readers
+        self._asked: tuple[str, ...] = ()
+        self._found: list[tuple[str, Callable[[Machine], Reading]]] = []
+
+    def readers(self, quantities: Collection[str]) -> list[tuple[str, Callable[[Machine], Reading]]]:
+        """In the order of the quantities; unknown ones are left out."""
+        if quantities is not self._asked:
+            self._asked = tuple(quantities)
+            self._found = [(name, self._readers[name]) for name in self._asked if name in self._readers]
+        return self._found
+
+
 class CardSensor:
     """All readings of the card and of the air around it. One read costs ``flaws.read_cost_s``."""
 
@@ -37,6 +53,7 @@ class CardSensor:
         self._dropped: list[bool] = (rng.random(_POOL) < flaws.dropped_read_pct / 100).tolist()
         self._reads = int(rng.integers(_POOL))
         self._readers = self._make_readers()
+        self._wanted = _Wanted(self._readers)
 
     def _make_readers(self) -> dict[str, Callable[[Machine], Reading]]:
         card, flaws = self._machine.card, self._flaws
@@ -92,12 +109,12 @@ class CardSensor:
         ]
 
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
-        machine, readers = self._machine, self._readers
+        machine = self._machine
         machine.advance(self._clock.now_s())
         machine.check_sensors()
         self._reads += 1
         at = self._reads % _POOL
-        values = {name: readers[name](machine) for name in quantities if name in readers}
+        values = {name: read(machine) for name, read in self._wanted.readers(quantities)}
         if self._flaws.read_cost_s:
             self._clock.sleep_s(self._flaws.read_cost_s * self._jitter[at])
         return {} if self._dropped[at] else values
@@ -143,6 +160,7 @@ class HostSensor:
     def __init__(self, machine: Machine, clock: Clock) -> None:
         self._machine = machine
         self._clock = clock
+        self._wanted = _Wanted(_HOST_READERS)
 
     def channels(self) -> Sequence[Channel]:
         return [Channel(quantity, "simulated rig", period_s=STEP_S) for quantity in _HOST_READERS]
@@ -150,7 +168,7 @@ class HostSensor:
     def read(self, quantities: Collection[str]) -> Mapping[str, Reading]:
         machine = self._machine
         machine.advance(self._clock.now_s())
-        return {name: _HOST_READERS[name](machine) for name in quantities if name in _HOST_READERS}
+        return {name: read(machine) for name, read in self._wanted.readers(quantities)}
 
     def close(self) -> None:
         """Nothing to give back."""
