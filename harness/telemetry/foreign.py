@@ -55,11 +55,12 @@ def merged(looks: Iterable[Programs]) -> dict[str, float | None]:
 
 
 def usual_with(usual: Programs | None, programs: Programs) -> dict[str, float | None]:
-    """What is usual tonight, with one more window: each program that was there, at its least load."""
-    found = dict(usual or {})
-    for name, load_pct in programs.items():
-        before = found.get(name)
-        known = [load for load in (before, load_pct) if load is not None]
+    """What is usual tonight, with one more window: each program at its least load, absent at 0 %."""
+    if usual is None:
+        return dict(programs)
+    found: dict[str, float | None] = {}
+    for name in {**usual, **programs}:
+        known = [load for load in (usual.get(name, 0.0), programs.get(name, 0.0)) if load is not None]
         found[name] = min(known) if known else None
     return found
 

@@ -12,6 +12,7 @@ from harness.telemetry.foreign import ProgramLooks, excess, merged, newcomers, u
 from harness.windows.engines import COUNTER, CounterItem, EngineCounters, by_adapter, loads_of
 from tests.windows.emulation import FakeWindows, poke
 
+REJECTED = "foreign-gpu-load"
 DESKTOP = [f"desk-{n}" for n in range(16)]
 
 
@@ -45,6 +46,12 @@ def test_one_that_loads_the_card_rejects_the_attempt_and_is_named():
     )
 
 
+def test_one_that_comes_and_stays_makes_no_window_like_those_before_it():
+    """Had its load become usual, half a night would be compared with the other half."""
+    quiet, under_load = {"desk": 1.0}, {"desk": 1.0, "encoder": 40.0}
+    assert verdicts([quiet, under_load, under_load, quiet]) == [[], [REJECTED], [REJECTED], []]
+
+
 def test_a_known_program_that_begins_to_load_the_card_counts_although_its_name_is_usual():
     assert verdicts([{"browser": 1.0}, {"browser": 30.0}]) == [[], ["foreign-gpu-load"]]
 
@@ -74,11 +81,10 @@ def test_looks_are_means_over_the_window_and_copies_of_a_program_are_one():
     assert looks.take() is None
     assert merged([{"a": None, "b": None}, {"b": 4.0}]) == {"a": 0.0, "b": 4.0}
     assert merged([{"a": None}, {}]) == {"a": None}
-    assert usual_with({"a": 5.0, "b": None}, {"a": 3.0, "b": 2.0, "c": None}) == {
-        "a": 3.0,
-        "b": 2.0,
-        "c": None,
-    }
+    now = {"a": 3.0, "b": 2.0, "c": None, "d": 9.0}
+    assert usual_with({"a": 5.0, "b": None}, now) == {"a": 3.0, "b": 2.0, "c": 0.0, "d": 0.0}
+    assert usual_with({"a": 5.0, "b": None}, {}) == {"a": 0.0, "b": 0.0}
+    assert usual_with(None, now) == now
     assert excess({"a": 9.0, "b": 1.0, "c": None}, {"a": 3.0, "b": 2.0}) == {"a": 6.0}
     assert newcomers({"a": None, "b": None, "c": 3.0}, {"a": None}) == ["b"]
 
