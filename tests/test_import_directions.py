@@ -105,12 +105,12 @@ ALLOWED: dict[str, str] = {
     "report.names": "report.folder",
     "report.files": "errors inside",
     "report.reading": "errors inside parquet plan store",
-    "report.folder": "analysis errors metrics plan report.reading report.thumbnail store tables",
+    "report.folder": "analysis errors metrics plan power_sensor report.reading report.thumbnail store tables",
     "report.thumbnail": "",
     "report.mean_levels": "analysis metrics report.elements",
     "report.numbers": "analysis metrics numerals report.elements report.folder report.mean_levels stages",
-    "report.sections": "analysis boundary frames metrics numerals plan reasons report.conditions "
-    "report.elements report.folder report.names report.numbers stages tables",
+    "report.sections": "analysis boundary frames metrics numerals plan power_sensor reasons "
+    "report.conditions report.elements report.folder report.names report.numbers stages tables",
     "report.charts": "analysis csvtext errors inside metrics numerals plan power_sensor "
     "report.conditions report.elements report.files report.folder report.names report.sections stages",
     "report.page": "analysis metrics numerals report.charts report.conditions report.elements report.folder "

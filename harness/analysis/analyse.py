@@ -20,6 +20,7 @@ from harness.analysis.estimate import Array, interval, of_mean, with_step
 from harness.analysis.evenness import Evenness
 from harness.analysis.incidents import Account
 from harness.analysis.low_definition import by_one_definition
+from harness.analysis.power_doubt import PowerDoubt, power_doubts
 from harness.analysis.repeats import CellKey, CellRepeats, cells_of, lower_score_titles, no_ratios
 from harness.analysis.resolution import Steps
 from harness.analysis.settings import AnalysisSettings
@@ -56,6 +57,7 @@ class Analysis:
         evenness: How even the runs of each profile are beside the reference's; every primary ratio metric.
         crashes: Crashes under each profile; empty where only accepted repeats are known.
         set_aside: Profiles found unstable by the plan's rule, for a title or altogether.
+        power_doubts: Cells whose power is in doubt, as the card's own sensor is.
         account: Repeats wanted, counted and marked; None where only accepted repeats are known.
         answer: What answers the plan's question, after what must be known first.
         warnings: What a reader must know before trusting the numbers, a sentence each.
@@ -76,6 +78,7 @@ class Analysis:
     account: Account | None
     answer: str
     warnings: tuple[str, ...]
+    power_doubts: tuple[PowerDoubt, ...] = ()
 
 
 def analyse(
@@ -150,6 +153,7 @@ def analyse(
             *_warnings(repeats, cells, comparison_rows, settings),
             *([] if other_lows is None else [other_lows]),
         ),
+        power_doubts=power_doubts(repeats),
     )
 
 

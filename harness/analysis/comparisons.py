@@ -235,10 +235,10 @@ def _more_repeats(
     if claim.decision != "undecided" or not estimate.known or math.isnan(estimate.sd):
         return None, None
     margin, level = settings.margin(comparison.metric), claim.standing.level
-    df = estimate.df * (1 - (estimate.fixed_u / estimate.se) ** 2) ** 2  # of the scatter alone
+    df = max(1, estimate.n - 1) if estimate.fixed_u > 0 else estimate.df  # of the scatter alone
     counts = []
     for tail in ((1 + _RANGE) / 2, (1 - _RANGE) / 2):
-        sd = estimate.sd * math.sqrt(df / float(special.chdtri(df, 1 - tail))) if df > 0 else estimate.sd
+        sd = estimate.sd * math.sqrt(df / float(special.chdtri(df, 1 - tail)))
         total = repeats_that_decide(
             estimate.value, sd, margin, level, same_alpha=level / 2, fixed_u=estimate.fixed_u
         )

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pyarrow as pa
 
 from harness.engine.window_frames import WindowFrames
+from harness.power_models import known_model
 from harness.power_sensor.model import PowerSensorModel
-from harness.power_sensor.of_window import SeenThrough, seen_through
+from harness.power_sensor.of_window import FACTS_SECTION, SeenThrough, seen_through
+from harness.rig import RigFacts
 from harness.telemetry.summary import Rhythm, TelemetrySummary, Window, summarise_window
 
 
@@ -64,6 +66,18 @@ def summarise(
     )
     used = seen.get(summary.card_source or "")
     return WindowPower(summary, used.sentence if used is not None and used.on_rhythm else None)
+
+
+def with_power_sensor(facts: RigFacts) -> RigFacts:
+    """The facts, with the model of the card's power sensors that this machine keeps; the same without one."""
+    card = facts.facts.get("card", {})
+    if facts.simulated or FACTS_SECTION in facts.facts or not card.get("model"):
+        return facts
+    model = known_model(str(card["model"]), str(card.get("driver_version", "")))
+    if model is None:
+        return facts
+    kept = model.model_dump(mode="json", exclude={"rungs"})
+    return replace(facts, facts={**facts.facts, FACTS_SECTION: kept})
 
 
 def sources_of(telemetry: pa.Table) -> dict[str, str]:

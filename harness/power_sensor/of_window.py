@@ -86,18 +86,18 @@ def seen_through(
         load_pct: Mean load of the card; None: the worst that could be is taken.
     """
     duty = None if load_pct is None or not load_pct > 0 else min(1.0, load_pct / 100)
+    known = {quantity: model.of_quantity(quantity, sources.get(quantity, "")) for quantity in mean_w}
+    used = {quantity: source for quantity, source in known.items() if source is not None}
+    none = RhythmError(0.0, 0.0, 0.0)
+    if not used or (duty is not None and duty >= ALWAYS_AT_WORK):
+        return {q: SeenThrough(q, source, none, mean_w[q], 0.0, 0.0) for q, source in used.items()}
+    only = model.model_copy(update={"sources": tuple({one.name: one for one in used.values()}.values())})
+    errors = rhythm_error(only, window_s=window_s, frametimes_ms=frametime_ms, duty=duty)
     found = {}
-    for quantity, watts in mean_w.items():
-        source = model.of_quantity(quantity, sources.get(quantity, ""))
-        if source is None:
-            continue
-        if duty is not None and duty >= ALWAYS_AT_WORK:
-            found[quantity] = SeenThrough(quantity, source, RhythmError(0.0, 0.0, 0.0), watts, 0.0, 0.0)
-            continue
-        only = model.model_copy(update={"sources": (source,)})
-        error = rhythm_error(only, window_s=window_s, frametimes_ms=frametime_ms, duty=duty)[source.name]
-        swing_w = max(model.on_w - model.off_w, (watts - model.off_w) / ((duty or 1.0) + error.swing_bound))
+    for quantity, source in used.items():
+        error = errors[source.name]
+        least_w = (mean_w[quantity] - model.off_w) / ((duty or 1.0) + error.swing_bound)
+        bound_w = max(model.on_w - model.off_w, least_w) * error.swing_bound
         share = error.relative_u / error.relative_bound if error.relative_bound > 0 else 0.0
-        bound_w = swing_w * error.swing_bound
-        found[quantity] = SeenThrough(quantity, source, error, watts, bound_w, bound_w * share)
+        found[quantity] = SeenThrough(quantity, source, error, mean_w[quantity], bound_w, bound_w * share)
     return found

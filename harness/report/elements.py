@@ -233,7 +233,7 @@ class Figure:
         kind: For the look: better, worse, same, undecided, withheld, changed, descriptive.
         before, after, unit: Means over the titles; empty where there are none.
         number_id, before_id, after_id: Names of the numbers.
-        remark: Over how many titles, where these are fewer than of the others.
+        remark: Over how many titles, where these are fewer than of the others; what is in doubt of it.
     """
 
     label: str

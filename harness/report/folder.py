@@ -21,6 +21,8 @@ from harness.analysis.within_run import course
 from harness.errors import StoreError
 from harness.metrics import METRICS
 from harness.plan.schema import Plan
+from harness.power_sensor.model import PowerSensorModel
+from harness.power_sensor.of_window import model_in
 from harness.report.reading import Reader
 from harness.report.thumbnail import MOST_PICTURE_BYTES, thumbnail
 from harness.store.artifacts import sha256_of
@@ -132,6 +134,12 @@ class Campaign:
         """One fact of the rig as text; None where it is not known."""
         value = self.rig.get("facts", {}).get(section, {}).get(name)
         return None if value is None else str(value)
+
+    @cached_property
+    def power_sensor(self) -> PowerSensorModel | None:
+        """The model of the card's power sensors that the night went by; None where none was known."""
+        facts = self.rig.get("facts", {})
+        return model_in(facts) if isinstance(facts, Mapping) else None
 
     def artifact(self, attempt: Mapping[str, Any], name: str) -> Path:
         """Path of one artifact of an attempt (a row of ``attempts``)."""

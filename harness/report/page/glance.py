@@ -29,6 +29,7 @@ from harness.report.elements import (
 from harness.report.folder import Campaign
 from harness.report.mean_levels import BeforeAfter, before_after, level_decimals
 from harness.report.names import Names
+from harness.report.sections import power_doubt
 from harness.report.sections.summary import SIGNS, shown_change
 
 #: What is shown of each profile, each by the metric that stands for it; FPS per watt follows the power.
@@ -54,7 +55,7 @@ def glance(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -
         ProfileGlance(
             profile,
             names[profile],
-            [_figure(by_key.get((profile, m)), levels.get((profile, m)), most) for m in metrics]
+            [_figure(by_key.get((profile, m)), levels.get((profile, m)), most, analysis) for m in metrics]
             if profile in compared
             else [None] * len(metrics),
             wrong[profile],
@@ -70,7 +71,7 @@ def glance(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -
         reference=names[reference],
         columns=[at_start(label) for label in labels],
         profiles=profiles,
-        notes=_notes(analysis, names, metrics, most),
+        notes=[*_notes(analysis, names, metrics, most), *power_doubt.said(campaign, analysis, names)],
         wide=first_picture.draw(data, looks, first_picture.layout(data, 1240)) if drawn else Markup(),
         narrow=first_picture.draw(data, looks, first_picture.layout(data, 340, stacked=True))
         if drawn
@@ -141,9 +142,12 @@ def _measured_places(analysis: Analysis) -> list[tuple[str, str]]:
     return [(r["title"], r["setting"]) for r in records(analysis.cells)]
 
 
-def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int) -> Figure | None:
+def _figure(
+    row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int, analysis: Analysis
+) -> Figure | None:
     if row is None:
         return None
+    unsure = power_doubt.titles_in_doubt(analysis, str(row["metric"]), str(row["profile"]))
     value, low, high, unit = shown_change(row)
     decimals = change_decimals(low, high)
     change = signed(value, decimals)
@@ -159,7 +163,10 @@ def _figure(row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int
         sign=SIGNS[row["direction"]],
         kind=str(row["direction"]),
         number_id=f"overall/{name}",
-        remark="" if here == most else f"in {counted(here, 'title')} only",
+        remark=", ".join(
+            [f"in {counted(here, 'title')} only"] * (here != most)
+            + [f"{power_doubt.REMARK} in {counted(unsure, 'title')}"] * (unsure > 0)
+        ),
     )
     if levels is None:
         return made

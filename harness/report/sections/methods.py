@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from harness.numerals import counted
+from harness.analysis.power_doubt import power_doubts
+from harness.numerals import counted, out_of
 from harness.plan.schema import PlanHead
 from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
@@ -57,6 +58,7 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
         "lies inside. Verdicts are given for the metrics that the plan names beforehand "
         f"({words.primary_metrics(head)}), with intervals that hold for all of them together "
         "(Bonferroni), title by title and over all titles; everything else is described.",
+        *_power(campaign),
         *_extension(head),
         *_blank(head, names),
         "The results hold for the one card and rig that were measured.",
@@ -77,6 +79,20 @@ def _repeats(head: PlanHead) -> str:
         f"{head.repeats_at_least} to {head.repeats_at_most} repeats, added until each comparison "
         f"{' and '.join(goals)} (intervals and p-values allow for having looked after every block),"
     )
+
+
+def _power(campaign: Campaign) -> list[str]:
+    """Which repeats' power is in doubt, and what of it is in the intervals."""
+    doubts = power_doubts(campaign.counted)
+    if not doubts:
+        return []
+    model = campaign.power_sensor
+    known = "" if model is None else f" and the rhythm of its sensor as measured on {model.measured_utc[:10]}"
+    return [
+        f"In {out_of(sum(d.doubted for d in doubts), len(campaign.counted), 'repeat')} the power reading of "
+        f"the card is in doubt; what its sources differ by{known} is in the intervals of power, energy per "
+        "frame and FPS per watt as a standard uncertainty that repeats don't make smaller (JCGM 100:2008)."
+    ]
 
 
 def _extension(head: PlanHead) -> list[str]:

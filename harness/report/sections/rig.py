@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from harness.power_sensor.of_window import FACTS_SECTION
 from harness.report.elements import (
     NOTHING,
     Entry,
@@ -22,7 +23,7 @@ def rig_table(campaign: Campaign) -> Table:
     """Everything that is known of the rig."""
     rows = [
         Row([Entry(str(section).replace("_", " ")), Entry(_fact_name(str(name))), Entry(_plain(value))])
-        for section, values in campaign.rig.get("facts", {}).items()
+        for section, values in _facts(campaign).items()
         for name, value in (values.items() if isinstance(values, dict) else [("", values)])
     ]
     rows.append(Row([Entry("rig"), Entry("identity"), Entry(str(campaign.rig.get("rig_id", NOTHING)))]))
@@ -32,6 +33,20 @@ def rig_table(campaign: Campaign) -> Table:
         [Heading("Part"), Heading("Fact"), Heading("Value", wide=True)],
         rows,
     )
+
+
+def _facts(campaign: Campaign) -> dict[str, Any]:
+    """The rig's facts; of the model of its power sensors, how each source looks."""
+    found: dict[str, Any] = dict(campaign.rig.get("facts", {}))
+    model = campaign.power_sensor
+    if model is not None:
+        found[FACTS_SECTION] = {"measured": model.measured_utc} | {
+            one.name: "sees all of the time"
+            if one.rhythm_s is None
+            else f"looks every {1000 * one.rhythm_s:.1f} ms, over {1000 * one.look_s:.1f} ms"
+            for one in model.sources
+        }
+    return found
 
 
 def _fact_name(name: str) -> str:

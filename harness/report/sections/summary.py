@@ -28,6 +28,7 @@ from harness.report.elements import (
 )
 from harness.report.folder import Campaign
 from harness.report.names import Names
+from harness.report.sections.power_doubt import REMARK, doubted
 from harness.stages import STAGES
 
 #: Before the decision; a number that is described and not claimed has no sign. Arrows are kept for up and
@@ -118,7 +119,9 @@ def comparison_table(analysis: Analysis, names: Names) -> Table:
         for metric in present:
             row = by_key.get((title, setting, profile, metric))
             number_id = f"change/{title}.{setting}.{profile}/{metric}"
-            entries.append(change_entry(row, number_id) if row else Entry(NOTHING))
+            sides = (profile, analysis.settings.reference)
+            entry = change_entry(row, number_id) if row else Entry(NOTHING)
+            entries.append(_remarked(entry, doubted(analysis, metric, title, setting, *sides)))
         first = by_key.get((title, setting, profile, present[0]), {})
         more = first.get("more_repeats_needed")
         more_text = NOTHING if more is None or pd.isna(more) else f"{int(more)}"
@@ -166,7 +169,10 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
                     Entry(names[cell["profile"]], profile=cell["profile"]),
                     Entry(str(repeats)),
                     *(
-                        _level_entry(r, f"cell/{cell['cell_id']}/{m}")
+                        _remarked(
+                            _level_entry(r, f"cell/{cell['cell_id']}/{m}"),
+                            doubted(analysis, m, cell["title"], cell["setting"], cell["profile"]),
+                        )
                         for r, m in zip(found, present, strict=True)
                     ),
                 ],
@@ -188,6 +194,13 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
         ],
         rows,
     )
+
+
+def _remarked(entry: Entry, in_doubt: bool) -> Entry:
+    """The number with what is in doubt of it beside it."""
+    if not in_doubt or entry.text == NOTHING:
+        return entry
+    return replace(entry, range=f"{entry.range} {REMARK}".strip())
 
 
 def _level_entry(row: Mapping[str, Any] | None, number_id: str) -> Entry:
