@@ -28,6 +28,7 @@ from harness.analysis.uncertainty import UNCERTAINTY_COLUMNS, uncertainty_rows
 from harness.analysis.variance import VARIANCE_COLUMNS, variance_rows
 from harness.analysis.verdicts import verdicts
 from harness.metrics import ComparedMetric
+from harness.metrics.power import MEAN_POWER
 from harness.numerals import at_start, counted
 from harness.store.campaign_state import SetAside
 
@@ -152,6 +153,7 @@ def analyse(
         warnings=(
             *_warnings(repeats, cells, comparison_rows, settings),
             *([] if other_lows is None else [other_lows]),
+            *_disputed_by_the_wall(decided.found, settings),
         ),
         power_doubts=power_doubts(repeats),
     )
@@ -313,6 +315,20 @@ def _warnings(
             "resolution of the measurement hides the scatter, so the interval is made of its step."
         )
     return found
+
+
+def _disputed_by_the_wall(
+    found: Mapping[tuple[str, str], Sequence[comparisons.Comparison]], settings: AnalysisSettings
+) -> list[str]:
+    """Comparisons of the card's power that a meter at the wall disputes, a sentence each."""
+    return [
+        f"{settings.label(one.title)} ({one.setting}), {settings.label(one.profile)}: the meter at the wall "
+        f"disputes the card's change of power by {abs(one.wall_apart_w):.1f} W; that is in the intervals of "
+        "power, energy per frame and FPS per watt."
+        for (metric, _), compared in found.items()
+        for one in compared
+        if metric == MEAN_POWER.name and one.wall_apart_w is not None
+    ]
 
 
 def _without_partner(

@@ -42,6 +42,7 @@ class Comparison:
     Attributes:
         differences: The paired differences on the scale of the analysis, shape (n,); empty where unpaired.
         lower_is_better: Which way is better here (a score's direction is the title's own).
+        wall_apart_w: By how much a meter at the wall disputes the card's difference; None where it does not.
     """
 
     title: str
@@ -54,6 +55,7 @@ class Comparison:
     n_reference: int
     differences: Array
     lower_is_better: bool
+    wall_apart_w: float | None = None
 
 
 def compare(
@@ -80,7 +82,17 @@ def compare(
             lower = title in settings.lower_score_titles
         found.append(
             Comparison(
-                title, setting, profile, metric, estimate, paired, n_profile, n_reference, differences, lower
+                title,
+                setting,
+                profile,
+                metric,
+                estimate,
+                paired,
+                n_profile,
+                n_reference,
+                differences,
+                lower,
+                sensed.wall_apart_w(metric, (cell, reference)),
             )
         )
     return found

@@ -71,9 +71,9 @@ def summarise(
 def with_power_sensor(facts: RigFacts) -> RigFacts:
     """The facts, with the model of the card's power sensors that this machine keeps; the same without one."""
     card = facts.facts.get("card", {})
-    if facts.simulated or FACTS_SECTION in facts.facts or not card.get("model"):
+    if FACTS_SECTION in facts.facts or not (card.get("model") and card.get("driver_version")):
         return facts
-    model = known_model(str(card["model"]), str(card.get("driver_version", "")))
+    model = known_model(str(card["model"]), str(card["driver_version"]))
     if model is None:
         return facts
     kept = model.model_dump(mode="json", exclude={"rungs"})

@@ -79,3 +79,36 @@ def test_no_number_of_repeats_decides_what_the_instrument_leaves_open():
     assert few is not None
     assert many is not None
     assert many > few
+
+
+def at_the_wall(card_w: list[float], wall_w: list[float]) -> CellRepeats:
+    values = {"mean_power_w": np.array(card_w), "mean_wall_power_w": np.array(wall_w)}
+    values["mean_cpu_power_w"] = np.array([50.0, 50.1, 49.9])
+    return CellRepeats("t.s.p", (("c", 1), ("c", 2), ("c", 3)), values)
+
+
+def test_a_meter_at_the_wall_disputes_a_difference_that_no_supply_could_make():
+    reference = at_the_wall([200.0, 200.2, 199.8], [340.0, 340.2, 339.8])
+    # 20 W less through a supply of 90 % are 22.2 W at the wall
+    agrees = at_the_wall([180.0, 180.2, 179.8], [317.8, 318.0, 317.6])
+    locked = at_the_wall([160.0, 160.2, 159.8], [317.8, 318.0, 317.6])
+    assert sensed.wall_apart_w(POWER, (agrees, reference)) is None
+    apart_w = sensed.wall_apart_w(POWER, (locked, reference))
+    assert apart_w == pytest.approx(-40 + 0.97 * 22.2)
+    u = sensed.of_comparison(POWER, (locked, reference), PLAIN)
+    assert u == pytest.approx(abs(apart_w) / math.sqrt(3) / 160)
+    without = CellRepeats("t.s.p", locked.blocks, {**locked.values, "mean_cpu_power_w": np.full(3, np.nan)})
+    assert sensed.wall_apart_w(POWER, (without, reference)) is None
+
+
+def test_a_meter_at_the_wall_raises_a_false_alarm_no_oftener_than_stated():
+    rng = np.random.default_rng(6)
+    alarms = 0
+    for _ in range(1000):  # the worst case: a supply at the end of what is allowed for
+        cells = []
+        for true_w in (180.0, 200.0):
+            card, cpu = true_w + rng.normal(0, 1, 3), 50 + rng.normal(0, 0.01, 3)
+            cells.append(at_the_wall(list(card), list((true_w + rng.normal(0, 0.01, 3)) / 0.97 + 56)))
+            cells[-1].values["mean_cpu_power_w"] = cpu
+        alarms += sensed.wall_apart_w(POWER, (cells[0], cells[1])) is not None
+    assert alarms <= stats.binom.ppf(0.999, 1000, sensed.ERROR_RATE)

@@ -187,8 +187,25 @@ class Campaign:
         if reading != "mean_power_w":
             return math.hypot(*parts)
         shares = [(one["power_sensor_u_w"] / one[reading]).dropna() for one in rows]
-        parts += [math.sqrt((share**2).mean()) for share in shares if len(share)]
-        return math.hypot(*parts)
+        sensor = math.hypot(*(math.sqrt((share**2).mean()) for share in shares if len(share)))
+        return math.hypot(max(sensor, self._wall(rows) / min(read)), *parts)
+
+    @staticmethod
+    def _wall(rows: Sequence[pd.DataFrame]) -> float:
+        """What a meter at the wall disputes of a difference, as a standard uncertainty, W."""
+        names = ("mean_power_w", "mean_wall_power_w", "mean_cpu_power_w")
+        if len(rows) < 2 or any(one[name].count() < 2 for one in rows for name in names):
+            return 0.0
+        apart, variance = {}, 0.0
+        for name in names:
+            ours, theirs = (one[name].dropna() for one in rows)
+            apart[name] = ours.mean() - theirs.mean()
+            variance += ours.var() / len(ours) + theirs.var() / len(theirs)
+        through = apart["mean_wall_power_w"] - apart["mean_cpu_power_w"] / 0.9
+        low, high = sorted((0.78 * through, 0.97 * through))
+        outside = max(low - apart["mean_power_w"], apart["mean_power_w"] - high, 0.0)
+        df = min(one[name].count() for one in rows for name in names) - 1
+        return outside / math.sqrt(3) if outside > stats.t.ppf(0.995, df) * math.sqrt(variance) else 0.0
 
     def over_titles(
         self, profile: str, metric: str, scale: str, titles: Sequence[str] | None = None, against: str = ""
