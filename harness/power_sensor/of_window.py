@@ -33,6 +33,7 @@ class SeenThrough:
     quantity: str
     source: SourceModel
     error: RhythmError
+    rate_fps: float
     mean_w: float
     bound_w: float
     u_w: float
@@ -47,9 +48,9 @@ class SeenThrough:
         """What a reader must know where it is on the rhythm."""
         assert self.source.rhythm_s is not None
         return (
-            f"{self.error.load_hz:.1f} loads a second meet the rhythm by which the {self.source.name} looks "
-            f"(every {1000 * self.source.rhythm_s:.1f} ms): it can be off by up to "
-            f"{100 * self.bound_w / self.mean_w:.1f} %, standard uncertainty "
+            f"{self.rate_fps:.2f} FPS keep the time by which the {self.source.name} looks (every "
+            f"{1000 * self.source.rhythm_s:.1f} ms; both meet at {self.error.load_hz:.0f} Hz): it can be off "
+            f"by up to {100 * self.bound_w / self.mean_w:.1f} %, standard uncertainty "
             f"{100 * self.u_w / self.mean_w:.1f} %"
         )
 
@@ -88,9 +89,10 @@ def seen_through(
     duty = None if load_pct is None or not load_pct > 0 else min(1.0, load_pct / 100)
     known = {quantity: model.of_quantity(quantity, sources.get(quantity, "")) for quantity in mean_w}
     used = {quantity: source for quantity, source in known.items() if source is not None}
+    rate_fps = 1000 * frametime_ms.size / float(frametime_ms.sum())
     none = RhythmError(0.0, 0.0, 0.0)
     if not used or (duty is not None and duty >= ALWAYS_AT_WORK):
-        return {q: SeenThrough(q, source, none, mean_w[q], 0.0, 0.0) for q, source in used.items()}
+        return {q: SeenThrough(q, source, none, rate_fps, mean_w[q], 0.0, 0.0) for q, source in used.items()}
     only = model.model_copy(update={"sources": tuple({one.name: one for one in used.values()}.values())})
     errors = rhythm_error(only, window_s=window_s, frametimes_ms=frametime_ms, duty=duty)
     found = {}
@@ -99,5 +101,7 @@ def seen_through(
         least_w = (mean_w[quantity] - model.off_w) / ((duty or 1.0) + error.swing_bound)
         bound_w = max(model.on_w - model.off_w, least_w) * error.swing_bound
         share = error.relative_u / error.relative_bound if error.relative_bound > 0 else 0.0
-        found[quantity] = SeenThrough(quantity, source, error, mean_w[quantity], bound_w, bound_w * share)
+        found[quantity] = SeenThrough(
+            quantity, source, error, rate_fps, mean_w[quantity], bound_w, bound_w * share
+        )
     return found
