@@ -23,7 +23,6 @@ from harness.engine.identify import facts_with_card
 from harness.engine.interruptions import Lookout
 from harness.engine.messages import EndCampaign, StopKind
 from harness.engine.night import NightWatch
-from harness.engine.power_rhythm import with_power_sensor
 from harness.engine.profiles import ProfileKeeper, SnapshotStore, restore_patiently
 from harness.engine.progress import GuardedObserver, Listener, Observer, StopSignal
 from harness.engine.readings_wait import require_readings
@@ -211,7 +210,7 @@ def run_campaign(
                 "warning", "the last run did not restore what it had changed; restoring it first"
             )
             restore_patiently(keeper, rig.clock, lambda text: observer.on_message("warning", text))
-        facts = with_power_sensor(facts_with_card(rig, folder, observer, stop))
+        facts = facts_with_card(rig, folder, observer, stop)
         preflight(plan, rig, plan_source)
         store = stack.enter_context(
             CampaignStore.open(

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pyarrow as pa
 
 from harness.engine.window_frames import WindowFrames
-from harness.power_models import known_model
 from harness.power_sensor.model import PowerSensorModel
-from harness.power_sensor.of_window import FACTS_SECTION, SeenThrough, seen_through
-from harness.rig import RigFacts
+from harness.power_sensor.of_window import SeenThrough, seen_through
 from harness.telemetry.summary import Rhythm, TelemetrySummary, Window, summarise_window
 
 
@@ -66,18 +64,6 @@ def summarise(
     )
     used = seen.get(summary.card_source or "")
     return WindowPower(summary, used.sentence if used is not None and used.on_rhythm else None)
-
-
-def with_power_sensor(facts: RigFacts) -> RigFacts:
-    """The facts, with the model of the card's power sensors that this machine keeps; the same without one."""
-    card = facts.facts.get("card", {})
-    if FACTS_SECTION in facts.facts or not (card.get("model") and card.get("driver_version")):
-        return facts
-    model = known_model(str(card["model"]), str(card["driver_version"]))
-    if model is None:
-        return facts
-    kept = model.model_dump(mode="json", exclude={"rungs"})
-    return replace(facts, facts={**facts.facts, FACTS_SECTION: kept})
 
 
 def sources_of(telemetry: pa.Table) -> dict[str, str]:
