@@ -28,7 +28,7 @@ from harness.plan.placeholders import PROCESS_ID, Value, fill, values_of
 from harness.plan.schema import Cell
 from harness.processes import Ending, TitleProcess, end_dead_runs_titles
 from harness.programs import find_program, plan_folders, plan_path
-from harness.rig import FrameLogSource, Launch, Workload, WorkloadState, stages_over
+from harness.rig import FrameLogSource, Launch, Workload, WorkloadState, measured, stages_over
 
 #: A companion's own file above this size is not kept, bytes.
 MOST_FILE_BYTES: Final = 512 << 20
@@ -114,6 +114,10 @@ class Accompanied:
     def stages_over(self) -> None:
         """See :func:`harness.rig.stages_over`."""
         stages_over(self._workload)
+
+    def measured(self, begin_s: float, end_s: float) -> None:
+        """See :func:`harness.rig.measured`."""
+        measured(self._workload, begin_s, end_s)
 
     def process_id(self) -> int | None:
         return self._workload.process_id() if self._title_started else None

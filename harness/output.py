@@ -10,11 +10,12 @@ its writes fail from then on; its watch ends it anyway.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, BinaryIO
 
@@ -161,7 +162,7 @@ class OutputPump:
                     if self._last_s < float("inf"):
                         break
                     continue
-                data = os.read(self._source.fileno(), _PIPE_BYTES)
+                data = self._read()
                 if not data:
                     break
                 now_s = self._now_s()
@@ -181,6 +182,14 @@ class OutputPump:
             if self._file is not None:
                 with contextlib.suppress(OSError):
                     self._file.close(self._kept)
+
+    def _read(self) -> bytes:
+        try:
+            return os.read(self._source.fileno(), _PIPE_BYTES)
+        except OSError as error:
+            if error.errno == errno.EIO:  # the other end of a terminal is closed
+                return b""
+            raise
 
     def _readable(self) -> bool:
         """Wait for something to read, or the end. Windows can't tell of a pipe: reading then waits."""
@@ -219,6 +228,28 @@ class OutputPump:
                 self._take(block, since_s, now_s)
             except Exception:  # the title must go on, whatever is thought of its words
                 log.exception("a title's lines can't be searched")
+
+
+@contextlib.contextmanager
+def own_terminal() -> Iterator[tuple[IO[bytes], int]]:
+    """A terminal for a program's output: where it is read, and the program's end, which is closed at the end
+    of the block. Lines stay as they were written. POSIX only. Raises OSError."""
+    import pty
+    import termios
+
+    descriptor, writing = pty.openpty()
+    reading = os.fdopen(descriptor, "rb", buffering=0)
+    try:
+        settings = termios.tcgetattr(writing)
+        settings[1] &= ~termios.OPOST  # no carriage returns
+        settings[3] &= ~termios.ECHO
+        termios.tcsetattr(writing, termios.TCSANOW, settings)
+        yield reading, writing
+    except BaseException:
+        reading.close()
+        raise
+    finally:
+        os.close(writing)
 
 
 def _widen(source: IO[bytes]) -> None:

@@ -28,7 +28,7 @@ from harness.clock import Clock
 from harness.errors import WorkloadFailed
 from harness.isolated import python_command
 from harness.marks import end_dead_runs_titles, new_mark
-from harness.output import OutputPump, TakeLines
+from harness.output import OutputPump, TakeLines, own_terminal
 from harness.proctable import MARK, Family, ProcessTable, Seen, end_all, list_pids
 from harness.rig import Priority
 from harness.titlewatch import TitleWatch
@@ -97,6 +97,8 @@ class TitleProcess:
         take: Gets its lines as they come, on a thread of its own; see :data:`harness.output.TakeLines`.
         keep: Patterns of which the first line each is kept in the output, however long that grows.
         dated: Whether ``take`` needs to know to about 0.1 s before which time no line was written.
+        terminal: Its output goes to a terminal of its own (POSIX), so that it is written line by line; many
+            programs hold back what goes to a pipe.
         plainly: Windows: without elevation, also where the harness has it.
 
     Attributes:
@@ -122,6 +124,7 @@ class TitleProcess:
         take: TakeLines | None = None,
         keep: Sequence[str] = (),
         dated: bool = False,
+        terminal: bool = False,
         plainly: bool = False,
     ) -> None:
         self._clock = clock
@@ -153,11 +156,18 @@ class TitleProcess:
             words = [*python_command("harness.windows.elevation", "--"), *words]
         try:
             # Not through a pipe where something may stay behind that writes into it.
-            with contextlib.nullcontext(subprocess.PIPE) if marked else _appended(output_path) as output:
-                self._popen = _spawn(words, cwd, output, full_environment, affinity, priority, hold_stdin)
-            if self._popen.stdout is not None:
-                self._family.pipe = os.fstat(self._popen.stdout.fileno()).st_ino
-                self._pump = OutputPump(self._popen.stdout, output_path, clock.now_s, take, keep, dated)
+            source: IO[bytes] | None = None
+            if terminal and marked and sys.platform != "win32":
+                with own_terminal() as (source, end):
+                    self._popen = _spawn(words, cwd, end, full_environment, affinity, priority, hold_stdin)
+            else:
+                with contextlib.nullcontext(subprocess.PIPE) if marked else _appended(output_path) as output:
+                    self._popen = _spawn(words, cwd, output, full_environment, affinity, priority, hold_stdin)
+                if self._popen.stdout is not None:
+                    source = self._popen.stdout
+                    self._family.pipe = os.fstat(source.fileno()).st_ino
+            if source is not None:
+                self._pump = OutputPump(source, output_path, clock.now_s, take, keep, dated)
         except (OSError, ValueError) as error:
             raise WorkloadFailed(
                 f"{arguments[0]} can't be started in {cwd} ({error}); check the title's command",

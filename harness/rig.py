@@ -129,6 +129,7 @@ class WorkloadState:
         finished_by: The same of its end.
         remarks: What was unusual and is no failure, a sentence each: marks of the attempt.
         doing: Its present step, in words, where it has steps.
+        said: The last line of its output; empty where that is not known.
         steps: Its steps say when the measured window begins, once :func:`stages_over` was called.
         begin_s, end_s: When they said that it began and ended, by the rig's clock; None: not yet, or by time.
     """
@@ -144,6 +145,7 @@ class WorkloadState:
     finished_by: str = ""
     remarks: tuple[str, ...] = ()
     doing: str = ""
+    said: str = ""
     steps: bool = False
     begin_s: float | None = None
     end_s: float | None = None
@@ -187,6 +189,14 @@ class Workload(Protocol):
         Raises:
             WorkloadFailed: It should have given one, and gave none that is a number.
         """
+
+
+def measured(workload: Workload, begin_s: float, end_s: float) -> None:
+    """Tell a workload when the measured window began and ended, by the rig's clock, before its log and score
+    are asked for. What a title gave before its window is none of its results; others have no such call."""
+    tell = getattr(workload, "measured", None)
+    if tell is not None:
+        tell(begin_s, end_s)
 
 
 def stages_over(workload: Workload) -> None:

@@ -167,6 +167,7 @@ def workload_state(value: object) -> WorkloadState:
     same(str, value.ready_by)
     same(str, value.finished_by)
     same(str, value.doing)
+    same(str, value.said)
     same(bool, value.steps)
     _maybe_number(value.begin_s, "the time of the window's begin")
     _maybe_number(value.end_s, "the time of the window's end")

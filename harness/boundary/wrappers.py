@@ -57,6 +57,7 @@ from harness.rig import (
     Sensor,
     Workload,
     WorkloadState,
+    measured,
     stages_over,
 )
 
@@ -265,6 +266,9 @@ class GuardedWorkload:
         finally:
             if self._stopped:
                 self._aside.close()
+
+    def measured(self, begin_s: float, end_s: float) -> None:
+        quietly(self._what, lambda: measured(self._workload, begin_s, end_s), fitness.anything, None)
 
     def stages_over(self) -> None:
         quietly(self._what, lambda: stages_over(self._workload), fitness.anything, None)

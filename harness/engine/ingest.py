@@ -26,6 +26,7 @@ from harness.plan.schema import Plan
 from harness.plan.steps_table import STEP_FILES
 from harness.reasons import permanent_code
 from harness.rig import Rig, Workload
+from harness.rig import measured as tell_measured
 from harness.store.campaign import CampaignStore
 from harness.tables import TELEMETRY
 from harness.telemetry.provenance import with_sources
@@ -72,6 +73,8 @@ def ingest_and_judge(
     save_telemetry(running, store)
     workload = running.workload
     assert workload is not None, "nothing was launched"
+    if running.window_start_s is not None and running.window_end_s is not None:
+        tell_measured(workload, running.window_start_s, running.window_end_s)
     measured, parts, known = running.measured, _Parts(), _known(running, history)
     measured.frames = parts.read("frame-log", lambda: _frames(running, plan, rig, store, workload, known))
     measured.score = parts.read("score", workload.score)

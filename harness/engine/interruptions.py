@@ -12,6 +12,7 @@ from harness.engine.night import NightWatch
 from harness.engine.progress import StopSignal
 from harness.engine.requests import take_request
 from harness.plan.schema import Plan
+from harness.rig import WorkloadState
 from harness.store.campaign_state import UNWATCHED
 from harness.telemetry.ceilings import Ceilings, limits_of
 from harness.telemetry.sampler import Sampler
@@ -114,11 +115,14 @@ class Lookout:
         now_s = self._clock.now_s()
         if running.launch_s is not None and now_s - running.launch_s > title.deadline_s:
             return Failed(
-                "deadline", f"{title.name} still ran after its deadline_s of {title.deadline_s:.0f} s"
+                "deadline",
+                f"{title.name} still ran after its deadline_s of {title.deadline_s:.0f} s{_told(state, at)}",
             )
         if state.last_sign_s is not None and now_s - state.last_sign_s > title.silent_at_most_s:
             silent_s = now_s - state.last_sign_s
-            return Failed("title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s")
+            return Failed(
+                "title-hung", f"{title.name} gave no sign of life for {silent_s:.0f} s{_told(state, at)}"
+            )
         if state.finished and at.stage is not None:
             return Failed(
                 "title-ended-early",
@@ -126,3 +130,12 @@ class Lookout:
                 "starts it and leaves, name its own program (process_name)",
             )
         return None
+
+
+def _told(state: WorkloadState, at: State) -> str:
+    """Where the attempt stood when its time was over, and what the title said last, for its reason."""
+    place = f" in {at.phase}" + (f", at {state.doing}" if state.doing else "")
+    if not state.said:
+        return f"{place}; its output shows nothing"
+    hint = "" if state.ready else "; where more was printed, it was held back: set terminal = true"
+    return f"{place}; it last said: {state.said}{hint}"

@@ -21,7 +21,7 @@ from harness.plan.schema import Cell
 from harness.plan.steps_table import COMMANDS_NAME, LEAVE_WITHIN_S, StepSpec
 from harness.processes import TitleProcess, family_of
 from harness.programs import find_program, plan_folders, plan_path
-from harness.rig import FrameLogSource, Launch, Workload, WorkloadState
+from harness.rig import FrameLogSource, Launch, Workload, WorkloadState, measured
 from harness.steps.desk import Desk
 from harness.steps.evidence import Evidence
 from harness.steps.likeness import Picture, load_picture
@@ -181,6 +181,10 @@ class Stepped:
         """The rig's stages are over: the steps may go on to the window."""
         if self._player is not None:
             self._player.stages_over()
+
+    def measured(self, begin_s: float, end_s: float) -> None:
+        """See :func:`harness.rig.measured`."""
+        measured(self._workload, begin_s, end_s)
 
     def process_id(self) -> int | None:
         return self._workload.process_id()

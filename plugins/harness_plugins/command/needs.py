@@ -39,7 +39,7 @@ def title_needs(plan: Plan) -> list[Need]:
 def _score_needs(plan: Plan) -> Iterator[Need]:
     """A verdict on scores needs a title that gives one; other workloads may bring their own."""
     cells = expand(plan)
-    if any(c.workload_options.get("score_line") or c.title.workload not in _KNOWN for c in cells):
+    if any(_gives_score(cell) or cell.title.workload not in _KNOWN for cell in cells):
         return
     for number, metric in enumerate(plan.plan.primary_metrics):
         if metric == "score":
@@ -48,6 +48,11 @@ def _score_needs(plan: Plan) -> Iterator[Need]:
                 "add a score_line, or decide on another metric",
             )
             yield Need(("plan", "primary_metrics", number), "missing", what, remedy, of_plan=True)
+
+
+def _gives_score(cell: Cell) -> bool:
+    options = cell.workload_options
+    return options.get("score_line") is not None or options.get("score_of") == "time"
 
 
 class _Asked:
@@ -69,9 +74,7 @@ class _Asked:
     def needs(self) -> Iterator[Need]:
         cell, options = self._cell, self._options
         log = cell.setting.frame_log or cell.title.frame_log
-        yield from result_need(
-            self._title, cell.title, frames=log is not None, score=options.score_line is not None
-        )
+        yield from result_need(self._title, cell.title, frames=log is not None, score=options.gives_score)
         folder = yield from self._working_folder(log)
         yield from self._program(folder)
         if log is not None and log.reader != CAPTURE:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import ClassVar, Self
+from typing import ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -23,10 +23,10 @@ class CommandOptions(BaseModel):
 
     BEARS: ClassVar[str] = (
         "command arguments environment working_folder values ready_line ready_after_s end_line"
-        " end_after_s pass_line score_line clock_line"
+        " end_after_s pass_line score_line score_of clock_line"
     )
     APART: ClassVar[str] = (
-        "process_name watch_file fail_line ok_exit_codes frames frame_cap_fps"  # frame_log bears
+        "process_name watch_file fail_line ok_exit_codes terminal frames frame_cap_fps"  # frame_log bears
     )
 
     model_config = ConfigDict(frozen=True, defer_build=True, extra="forbid", allow_inf_nan=False)
@@ -75,6 +75,13 @@ class CommandOptions(BaseModel):
         "clock to the rig's",
     )
     frames: Way | None = Field(None, description="levelrig records its frames itself; in place of frame_log")
+    score_of: Literal["last", "mean", "sum", "time"] = Field(
+        "last",
+        description="which scores of the window count; time: its own length in s",
+    )
+    terminal: bool = Field(
+        False, description="its output goes to a terminal of its own, so that it is not held back"
+    )
     ok_exit_codes: list[int] = Field([0], min_length=1, description="exit codes that mean success")
 
     @model_validator(mode="after")
@@ -90,7 +97,16 @@ class CommandOptions(BaseModel):
         for key, pattern in (("score_line", self.score_line), ("clock_line", self.clock_line)):
             if pattern is not None and Pattern(pattern).group_count != 1:
                 raise ValueError(f"{key} needs exactly one group, as in '{key[:5]}: ([0-9.]+)'")
+        if self.score_of == "time" and self.score_line is not None:
+            raise ValueError('score_of = "time" is the length of the window; leave score_line out')
+        if self.score_of in ("mean", "sum") and self.score_line is None:
+            raise ValueError(f"score_of = {self.score_of!r} needs a score_line that gives the scores")
         return self
+
+    @property
+    def gives_score(self) -> bool:
+        """Whether a run of it gives a score."""
+        return self.score_line is not None or self.score_of == "time"
 
     def _texts(self) -> Iterator[tuple[str, str]]:
         yield from (("command", text) for text in self.command)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from typing import NamedTuple
 
 from harness.patterns import Match, Pattern
 from harness.rig import ClockMarker
@@ -10,15 +11,31 @@ from harness_plugins.command.options import CommandOptions
 
 #: Most times of the title's clock that are kept; a line of it in each second is enough for a day.
 _MOST_MARKERS = 100_000
+#: Most scores that are kept.
+_MOST_SCORES = 100_000
+
+
+class Score(NamedTuple):
+    """A score that a line gave.
+
+    Attributes:
+        text: What the pattern's group held.
+        cut_from: The longer number of which it took a part only; else empty.
+        at_s: When the line came, by the rig's clock.
+    """
+
+    text: str
+    cut_from: str
+    at_s: float
 
 
 class Story:
     """Takes a title's lines in blocks, from whatever thread reads them, and keeps what they told.
 
     Attributes:
-        ready_s, finished, failure, passes, score, markers: As the patterns of the plan found them.
+        ready_s, finished, failure, passes, scores, markers: As the patterns of the plan found them; of the
+            scores those after the line that said ready.
         ready_by, finished_by: The lines that told so; empty while none did.
-        score_cut_from: The longer number of which the score's group took a part only; else empty.
     """
 
     def __init__(self, options: CommandOptions) -> None:
@@ -39,8 +56,7 @@ class Story:
         self.ready_by = self.finished_by = ""
         self.failure: str | None = None
         self.passes = 0
-        self.score: str | None = None
-        self.score_cut_from = ""
+        self.scores: list[Score] = []
         self.markers: list[ClockMarker] = []
 
     def take(self, block: bytes, since_s: float, now_s: float) -> None:
@@ -62,11 +78,18 @@ class Story:
             if self._pass is not None:
                 self.passes += sum(1 for _ in self._pass.in_block(block))
             if self._score is not None:
-                for match in self._score.in_block(block):
-                    self.score, self.score_cut_from = match.groups[0] or "", match.cut_number
+                said_ready = self.ready_by if self.ready_s == now_s else ""
+                for match in self._score.in_block(_after(block, said_ready)):
+                    if self._ready is None or self.ready_s is not None:
+                        self._keep_score(Score(match.groups[0] or "", match.cut_number, now_s))
             if self._clock is not None and len(self.markers) < _MOST_MARKERS:
                 for match in self._clock.in_block(block):
                     self._mark_clock(match, since_s, now_s)
+
+    def _keep_score(self, score: Score) -> None:
+        if len(self.scores) >= _MOST_SCORES:
+            del self.scores[len(self.scores) // 2]  # the first and the last are kept
+        self.scores.append(score)
 
     def _mark_clock(self, match: Match, since_s: float, now_s: float) -> None:
         """The line was begun since that look, and so most likely in the middle of that time."""
@@ -79,3 +102,11 @@ class Story:
 
 def _line(said: Match) -> str:
     return said.line.strip()[:300]
+
+
+def _after(block: bytes, line: str) -> bytes:
+    """What of a block follows that line; the whole block without one."""
+    if not line:
+        return block
+    before, found, after = block.partition(line.encode("utf-8", "replace"))
+    return after.partition(b"\n")[2] if found else before

@@ -22,13 +22,15 @@ from harness.processes import TitleProcess, end_dead_runs_titles
 from harness.programs import find_program, plan_folders, plan_path
 from harness.rig import FrameLogSource, Launch, WorkloadState
 from harness_plugins.command.options import CommandOptions
-from harness_plugins.command.story import Story
+from harness_plugins.command.story import Score, Story
 
 #: What a person should try where a command leaves early.
 LAUNCHER_HINT = (
     "if it only starts the title and leaves, name the title's own program with process_name, so that it is "
     "watched and ended"
 )
+#: A title that is ready is looked at again within this time, seconds.
+_LOOK_S = 1.0
 #: When this program first launched a title with that process_name, seconds since 1970.
 _FIRST_LAUNCHES: dict[str, float] = {}
 
@@ -51,6 +53,7 @@ class CommandWorkload:
         self._looked_s = -1e9
         self._story = Story(self._options)
         self._listen: Callable[[bytes], None] | None = None
+        self._window: tuple[float, float] | None = None
 
     def start(self, launch: Launch) -> None:
         options, values = self._options, values_of(self._cell, launch.work_folder, launch.thread_count)
@@ -91,6 +94,7 @@ class CommandWorkload:
             take=self._take,
             keep=self._cell.title.expect_lines,
             dated=options.clock_line is not None,
+            terminal=options.terminal,
             plainly=True,
         )
 
@@ -127,6 +131,7 @@ class CommandWorkload:
             failure=story.failure,
             ready_by="" if story.ready_s is None else self._ready_by(),
             finished_by=self._finished_by() if story.finished else "",
+            said=" / ".join(process.last_words(1))[:300],
             remarks=tuple(f"title-survived: {said}" for said in process.survivors),
         )
 
@@ -224,27 +229,57 @@ class CommandWorkload:
     def _log_spec(self) -> FrameLogSpec | None:
         return self._cell.setting.frame_log or self._cell.title.frame_log
 
+    def measured(self, begin_s: float, end_s: float) -> None:
+        """See :func:`harness.rig.measured`."""
+        self._window = begin_s, end_s
+
     def score(self) -> float | None:
-        if self._options.score_line is None:
+        options, window = self._options, self._window
+        if options.score_of == "time":
+            return None if window is None else window[1] - window[0]
+        if options.score_line is None:
             return None
-        if self._story.score is None:
-            raise WorkloadFailed(f"no line of the title matched score_line {self._options.score_line!r}")
-        if self._story.score_cut_from:
+        given, counting = self._story.scores, self._counting()
+        if not counting:
+            before = f", but {len(given)} before its window began" if given else ""
+            what = "no line of the title matched" if not given else "no line inside the window matched"
+            raise WorkloadFailed(f"{what} score_line {options.score_line!r}{before}")
+        if options.score_of == "last":
+            counting = counting[-1:]
+        values = [self._number(score) for score in counting]
+        total = math.fsum(values)
+        return total / len(values) if options.score_of == "mean" else total
+
+    def _counting(self) -> list[Score]:
+        """Scores that the window gave: not those from before it began."""
+        if self._window is None:
+            return self._story.scores
+        ready_s = self._started_s if self._story.ready_s is None else self._story.ready_s
+        # A window that begins as soon as the title is ready is opened a look later.
+        since_s = self._window[0] if self._window[0] - ready_s > _LOOK_S else ready_s
+        found = [score for score in self._story.scores if score.at_s >= since_s]
+        if self._options.score_of == "last":  # it may stand below the run, as in a summary
+            return found
+        return [score for score in found if score.at_s <= self._window[1] + _LOOK_S]
+
+    def _number(self, score: Score) -> float:
+        """Raises WorkloadFailed."""
+        if score.cut_from:
             raise WorkloadFailed(
-                f"score_line took {self._story.score!r} out of the number {self._story.score_cut_from!r}; "
+                f"score_line took {score.text!r} out of the number {score.cut_from!r}; "
                 "have the group hold the whole number (a thousands sign is not understood), or say in the "
                 "pattern what comes after it"
             )
         try:
-            score = float(self._story.score)
+            value = float(score.text)
         except ValueError:
-            score = math.nan
-        if not (math.isfinite(score) and score > 0):  # it is compared as a ratio
+            value = math.nan
+        if not (math.isfinite(value) and value > 0):  # it is compared as a ratio
             raise WorkloadFailed(
-                f"score_line found {self._story.score[:80]!r}, which is no number above 0; fix "
+                f"score_line found {score.text[:80]!r}, which is no number above 0; fix "
                 "the pattern's group, or look at what the title printed"
             )
-        return score
+        return value
 
 
 def end_earlier_copies(name: str) -> None:

@@ -237,8 +237,8 @@ def test_stopping_ends_the_whole_tree_also_what_ignores_the_request(run: Make) -
         "p = subprocess.Popen([sys.executable, '-c', child]); print('child', p.pid); time.sleep(600)"
     )
     workload = run(program, score_line=r"child (\d+)")
-    poll_until(workload, lambda s: workload._story.score is not None)
-    child = psutil.Process(int(workload._story.score or 0))
+    poll_until(workload, lambda s: bool(workload._story.scores))
+    child = psutil.Process(int(workload._story.scores[-1].text))
     workload.stop(0.3)
     assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
     assert not workload.poll().running
@@ -271,7 +271,7 @@ def test_a_title_whose_launcher_left_is_still_watched_and_ended(run: Make) -> No
     state = poll_until(workload, lambda s: s.exit_code == 0)
     assert state.running
     assert not state.finished
-    child = psutil.Process(int(workload._story.score or 0))
+    child = psutil.Process(int(workload._story.scores[-1].text))
     workload.stop(0.2)
     assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
 
