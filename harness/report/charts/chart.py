@@ -93,6 +93,12 @@ def row_name(figure: FigureBase, name: str, names: int) -> str:
     return fitted(name, 0.27 * width_pt(figure), size, lines)
 
 
+def axis_label(figure: FigureBase, text: str, *, upwards: bool = False) -> str:
+    """An axis' label in the room beside the axis, in two lines where it is longer."""
+    whole_pt = height_pt(figure) if upwards else width_pt(figure)
+    return fitted(text, 0.62 * whole_pt, float(mpl.rcParams["axes.labelsize"]), 2)
+
+
 def width_pt(figure: FigureBase) -> float:
     """Width of a figure, or of the part of one, in points."""
     whole = cast(Any, figure)

@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, row_name, width_pt
+from harness.report.charts.chart import Looks, is_upright, row_name, width_pt
 from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.charts.scales import cut_at
 from harness.report.elements import decimals_for, number, records
@@ -57,22 +57,30 @@ def bars(
         ax = figure.subplots()
         end = cut_at(data["value"])
         names = _names(figure, labels, scale)
-        room = end * _room(figure, scale, [_behind(r, names) for r in records(data)])
-        for at, row in _rows(figure, ax, data):
+        texts = [_behind(row, names) for row in records(data)]
+        room = end * _room(figure, scale, texts)
+        per_pt = (end + room) / (0.68 * width_pt(figure))
+        outside = [second and not _has_room(row, end, per_pt, scale) for row in records(data)]
+        if any(outside) and is_upright(figure):
+            names = _names(figure, labels, scale, 0.16)
+        texts = [
+            _behind(row, names, f" ({second} {printed(row, 'second')})" if out else "")
+            for row, out in zip(records(data), outside, strict=True)
+        ]
+        room = end * _room(figure, scale, texts)
+        rows = zip(_rows(figure, ax, data), texts, outside, strict=True)
+        for (at, row), behind, out in rows:
             value = float(row["value"])
             if not np.isfinite(value):
-                _say(ax, 0.0, at, _behind(row, names), look.QUIET_INK.now)
+                _say(ax, 0.0, at, behind, look.QUIET_INK.now)
                 continue
             colour = looks[row["profile"]].role.now
             ax.barh(at, min(value, end), height=0.9, color=colour, alpha=0.35 if second else 0.85, lw=0)
-            behind = _behind(row, names)
             if second and np.isfinite(float(row["second"])):
-                inner, low = min(float(row["second"]), end), printed(row, "second")
+                inner = min(float(row["second"]), end)
                 ax.barh(at, inner, height=0.9, color=colour, lw=0)
-                if inner > end * _room(figure, scale, [low]):
-                    _inside(ax, inner, at, low, scale)
-                else:
-                    behind += f" ({second} {low})"
+                if not out:
+                    _inside(ax, inner, at, printed(row, "second"), scale)
             if value > end:
                 _break(ax, end, at, scale)
             _say(ax, min(value, end), at, behind, look.INK.now, scale)
@@ -130,15 +138,19 @@ def _rows(figure: FigureBase, ax: Axes, data: pd.DataFrame) -> Iterator[tuple[fl
     return zip(places, records(data), strict=True)
 
 
-def _names(figure: FigureBase, labels: Mapping[str, str], scale: float) -> dict[str, str]:
-    """Profile -> its name as far as it has room behind a bar."""
-    return {p: fitted(name, 0.26 * width_pt(figure), 9.5 * scale) for p, name in labels.items()}
+def _names(
+    figure: FigureBase, labels: Mapping[str, str], scale: float, share: float = 0.26
+) -> dict[str, str]:
+    """Profile -> its name as far as it has room behind a bar, a share of the drawing's width."""
+    return {p: fitted(name, share * width_pt(figure), 9.5 * scale) for p, name in labels.items()}
 
 
-def _behind(row: Mapping[str, Any], names: Mapping[str, str]) -> str:
-    """What stands behind a bar: its value, or why there is none, and its profile."""
+def _behind(row: Mapping[str, Any], names: Mapping[str, str], more: str = "") -> str:
+    """What stands behind a bar: its value and ``more``, or why there is none, and its profile."""
     name = names[row["profile"]]
-    return f"{printed(row)}  {name}" if np.isfinite(float(row["value"])) else f"{name}: {row['note']}"
+    if np.isfinite(float(row["value"])):
+        return f"{printed(row)}{more}  {name}"
+    return f"{name}: {row['note']}"
 
 
 def _say(ax: Axes, x: float, y: float, text: str, colour: str, scale: float = 1.0) -> None:
@@ -166,10 +178,22 @@ def _inside(ax: Axes, x: float, y: float, text: str, scale: float) -> None:
     ).set_in_layout(False)
 
 
+def _has_room(row: Mapping[str, Any], end: float, per_pt: float, scale: float) -> bool:
+    """Whether the inner bar's value fits into it; where there is none, nothing needs room.
+
+    Args:
+        per_pt: Of the scale's unit in a point of the drawing.
+    """
+    second = float(row["second"])
+    if not np.isfinite(second):
+        return True
+    return (measured_pt(printed(row, "second"), 9 * scale) + 9 * scale) * per_pt < min(second, end)
+
+
 def _room(figure: FigureBase, scale: float, texts: list[str]) -> float:
     """Width of the longest text as a share of the bars' width, a little more than it needs."""
     taken = max(measured_pt(text, 9.5 * scale) for text in texts) + 9.5 * scale
-    return taken / max(0.68 * width_pt(figure) - taken, 0.2 * width_pt(figure))
+    return taken / max(0.68 * width_pt(figure) - taken, 0.12 * width_pt(figure))
 
 
 def _break(ax: Axes, x: float, y: float, scale: float) -> None:

@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 
 from harness.numerals import signed
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, draw_points, height_pt, is_upright, legend, width_pt
+from harness.report.charts.chart import (
+    Looks,
+    axis_label,
+    draw_points,
+    height_pt,
+    is_upright,
+    legend,
+    width_pt,
+)
 from harness.report.charts.lettering import fitted, measured_pt
 from harness.report.charts.row_positions import Rows
 from harness.report.charts.scales import (
@@ -92,7 +100,8 @@ def comparison(
         axes[0].set_xlim(ends)
         widest = max(measured_pt(text, 9 * scale) for text in texts)
         _margin_for_values(axes[0], figure, 1 if upright else len(panels), widest + 9 * scale)
-        figure.supxlabel(f"change against {against}, %", color=look.QUIET_INK.now, fontsize=9.5 * scale)
+        label = axis_label(figure, f"change against {against}, %")
+        figure.supxlabel(label, color=look.QUIET_INK.now, fontsize=9.5 * scale)
         legend(figure, axes[0])
 
     return draw
@@ -148,6 +157,7 @@ def levels(
     labels: Mapping[str, str],
     low_label: str,
     within: str | None = None,
+    whole: pd.DataFrame | None = None,
 ) -> Callable[[FigureBase, float], None]:
     """Average FPS (filled) and 1 % low (hollow) of every cell with intervals.
 
@@ -155,6 +165,7 @@ def levels(
         cells: Columns ``row_label``, ``profile``, ``average_fps``, ``average_low_fps``, ``average_high_fps``,
             ``one_percent_low_fps``, ``one_percent_low_low_fps``, ``one_percent_low_high_fps``.
         within: Heading whose values are rows of their own under each ``row_label``.
+        whole: What this is a part of, so that all parts have one scale.
     """
 
     def draw(figure: FigureBase, scale: float) -> None:
@@ -167,9 +178,10 @@ def levels(
         for edge in rows.edges:
             ax.axhline(edge, color=look.RULE.now, lw=0.6 * scale)
         rows.label(figure, ax)
-        ax.set_xlim(left=0)
+        shown = (cells if whole is None else whole).filter(like="_fps").to_numpy(np.float64)
+        ax.set_xlim(0, 1.03 * float(np.nanmax(shown)))
         ax.grid(axis="y", visible=False)
-        ax.set_xlabel(f"frames per second: filled mark average FPS, hollow mark {low_label}")
+        ax.set_xlabel(axis_label(figure, f"frames per second: filled average FPS, hollow {low_label}"))
         legend(figure, ax)
 
     return draw
@@ -294,7 +306,7 @@ def drift(
                 label="running median",
             )  # fmt: skip
         ax.set_xlabel("hours since the campaign's first attempt")
-        ax.set_ylabel("average FPS against its cell's mean, %")
+        ax.set_ylabel(axis_label(figure, "average FPS against its cell's mean, %", upwards=True))
         legend(figure, ax)
 
     return draw
@@ -343,7 +355,7 @@ def start_conditions(
             mine = points[points["profile"] == profile].dropna(subset=["start_temp_c"])
             draw_points(ax, mine["hours"], mine["start_temp_c"], looks[profile], labels[profile], scale)
         ax.set_xlabel("hours since the campaign's first attempt")
-        ax.set_ylabel(start_axis(word))
+        ax.set_ylabel(axis_label(figure, start_axis(word), upwards=True))
         legend(figure, ax)
 
     return draw

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import FigureBase
 
 from harness.report.charts import style as look
-from harness.report.charts.chart import Looks, height_pt, legend, row_name, width_pt
+from harness.report.charts.chart import Looks, axis_label, height_pt, legend, row_name, width_pt
 from harness.report.charts.lettering import fitted
 from harness.report.elements import records
 from harness.stages import STAGES
@@ -74,7 +74,7 @@ def distribution(
         ax.set_yticks([100, 10, 1, 0.1], ["100 %", "10 %", "1 %", "0.1 %"])
         ax.minorticks_off()
         ax.set_xlabel("frame time, ms")
-        ax.set_ylabel("share of frames slower than that")
+        ax.set_ylabel(axis_label(figure, "share of frames slower than that", upwards=True))
         legend(figure, ax)
 
     return draw

@@ -23,6 +23,8 @@ from harness.report.sections.summary import shown_change
 
 #: Values below each other in a still of the comparison; upright, two panels share the height.
 VALUES_OF_A_STILL = 16
+#: The same of levels, where no value is printed.
+LEVELS_OF_A_STILL = 32
 
 
 def looks_of(campaign: Campaign) -> dict[str, style.ProfileLook]:
@@ -126,10 +128,12 @@ def arrows_said(data: pd.DataFrame, margin_pct: float) -> str:
     return " An arrow: the interval goes on beyond the scale, to the ends that stand behind its value."
 
 
-def _stills(whole: Chart, data: pd.DataFrame, drawn: Callable[[pd.DataFrame], Any]) -> list[Chart]:
-    """Parts of the comparison in which each value has a line of its own; none where one still holds all."""
+def _stills(
+    whole: Chart, data: pd.DataFrame, drawn: Callable[[pd.DataFrame], Any], most: int = VALUES_OF_A_STILL
+) -> list[Chart]:
+    """Parts of a chart in which each value has a line of its own; none where one still holds all."""
     rows = list(dict.fromkeys(data["row_label"]))
-    each = max(1, VALUES_OF_A_STILL // data["profile"].nunique())
+    each = max(1, most // data["profile"].nunique())
     count = -(-len(rows) // each)
     if count < 2:
         return []
@@ -167,7 +171,11 @@ def levels_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | None
     )
     ranked = records(data.sort_values("average_fps"))
     best, worst = ranked[-1], ranked[0]
-    return Chart(
+
+    def drawn(part: pd.DataFrame) -> Any:
+        return drawn_overview.levels(part, looks, labels_of(names, looks), "1 % low", whole=data)
+
+    whole = Chart(
         id="levels",
         heading="Average FPS and 1 % low",
         caption="Mean over accepted repeats with interval. The line joins a cell's average and 1 % low.",
@@ -176,9 +184,10 @@ def levels_chart(analysis: Analysis, names: Names, looks: Looks) -> Chart | None
             f"to {best['average_fps']:.0f} ({best['row_label']}, {best['profile_label']})."
         ),
         data=data,
-        draw=drawn_overview.levels(data, looks, labels_of(names, looks), "1 % low"),
+        draw=drawn(data),
         height_in=1.1 + 0.15 * data["row_label"].nunique() * (1 + data["profile"].nunique()),
     )
+    return replace(whole, stills=_stills(whole, data, drawn, LEVELS_OF_A_STILL))
 
 
 _DRAWN = ("power", "power_low", "power_high", "speed", "speed_low", "speed_high")
