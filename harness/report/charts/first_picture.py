@@ -158,7 +158,7 @@ def draw(
         paint: A role's colour as it stands in the file; the page's CSS variable by default.
     """
     drawing = _Drawing(place, paint)
-    drawing.heads(bool(data["power_w"].notna().any()))
+    drawing.heads(bool(data["average_fps"].notna().any()), bool(data["power_w"].notna().any()))
     most_w = float(data["power_w"].max())
     for (title, _), rows in data.groupby(["title", "setting"], sort=False):
         drawing.body.append(f'<g data-title="{escape(title)}">')
@@ -187,12 +187,13 @@ class _Drawing:
         self.body: list[str] = []
         self.y = 4.0
 
-    def heads(self, has_power: bool) -> None:
+    def heads(self, has_frames: bool, has_power: bool) -> None:
         """What the two sides show; where bars are stacked, each says so itself."""
         if self.place.stacked:
             return
         self.y = self.place.text
-        self.text(self.place.frames[0], self.y, "frames per second, each title by itself from 0", self.quiet)
+        frames = "frames per second, each title by itself from 0" if has_frames else "no frames per second"
+        self.text(self.place.frames[0], self.y, frames, self.quiet)
         if has_power:
             self.text(self.place.power[0], self.y, "mean power from 0", self.quiet)
         self.y += 8

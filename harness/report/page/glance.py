@@ -55,7 +55,10 @@ def glance(campaign: Campaign, analysis: Analysis, names: Names, looks: Looks) -
         ProfileGlance(
             profile,
             names[profile],
-            [_figure(by_key.get((profile, m)), levels.get((profile, m)), most, analysis) for m in metrics]
+            [
+                _figure(by_key.get((profile, m)), *_beside(levels, by_key, profile, m), most, analysis)
+                for m in metrics
+            ]
             if profile in compared
             else [None] * len(metrics),
             wrong[profile],
@@ -142,8 +145,22 @@ def _measured_places(analysis: Analysis) -> list[tuple[str, str]]:
     return [(r["title"], r["setting"]) for r in records(analysis.cells)]
 
 
+def _beside(
+    levels: Mapping[tuple[str, str], BeforeAfter],
+    by_key: Mapping[tuple[str, str], Mapping[str, Any]],
+    profile: str,
+    metric: str,
+) -> tuple[BeforeAfter | None, str]:
+    """What stands before and after a change, and the metric that it is of: speed has the scores' where all
+    titles give scores."""
+    scores, speed = by_key.get((profile, "score")), by_key.get((profile, metric))
+    if metric == "speed" and scores and speed and scores["n_titles"] == speed["n_titles"]:
+        metric = "score"
+    return levels.get((profile, metric)), metric
+
+
 def _figure(
-    row: Mapping[str, Any] | None, levels: BeforeAfter | None, most: int, analysis: Analysis
+    row: Mapping[str, Any] | None, levels: BeforeAfter | None, metric: str, most: int, analysis: Analysis
 ) -> Figure | None:
     if row is None:
         return None
@@ -175,9 +192,9 @@ def _figure(
         made,
         before=number(levels.before, places),
         after=number(levels.after, places),
-        unit=shown_unit(levels.unit),
-        before_id=f"level/{name}/before",
-        after_id=f"level/{name}/after",
+        unit=shown_unit(levels.unit) or METRICS.compared_as[metric].label,
+        before_id=f"level/{row['profile']}/{metric}/before",
+        after_id=f"level/{row['profile']}/{metric}/after",
     )
 
 

@@ -180,9 +180,11 @@ def levels_table(analysis: Analysis, names: Names) -> Table:
                 profile=cell["profile"],
             )
         )
+    lacking = any(entry.text == NOTHING for row in rows for entry in row.cells)
     return Table(
         "table-levels",
-        f"Mean over accepted repeats ± half width of its {analysis.settings.confidence_pct:g} % interval",
+        f"Mean over accepted repeats ± half width of its {analysis.settings.confidence_pct:g} % interval"
+        + (f"; {NOTHING} where a title or its rig has no such value" if lacking else ""),
         [
             Heading("Title"),
             Heading("Profile"),

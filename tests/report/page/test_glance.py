@@ -108,3 +108,31 @@ def test_nothing_that_is_printed_leaves_the_drawing(campaign: Campaign, form: st
     width = float(re.search(r'viewBox="0 0 ([0-9.]+)', drawing)[1])
     for x, text in re.findall(r'<text x="([0-9.]+)"[^>]*>(.*?)</text>', drawing):
         assert float(x) + 0.6 * 14 * len(re.sub("<[^>]*>", "", text)) <= width + 0.5, text
+
+
+def test_titles_that_all_give_scores_have_their_scores_before_and_after(
+    tmp_path: Path, campaign_maker: Callable[..., Path], made_campaign_type: Callable[..., Any]
+) -> None:
+    titles = {"salt-meridian": ("Salt Meridian", 104.0, 1.0), "copper-rain": ("Copper Rain", 79.0, 1.0)}
+    folder = campaign_maker(
+        made_campaign_type(tmp_path / "night", titles=titles, repeats=2, measure_s=2.0, rejected=False)
+    )
+    for name in ("attempts", "repeats"):
+        path = folder / "dataset" / f"{name}.parquet"
+        table = pd.read_parquet(path)
+        table["score"] = 50 * table["average_fps"]
+        table[[c for c in table if c.endswith("_fps") or c.startswith("fps_")]] = None
+        table.to_parquet(path)
+    speed = shown(read_campaign(folder)).profiles[1].figures[0]
+    assert (speed.label, speed.unit, speed.before_id) == ("speed", "score", "level/quiet/score/before")
+    assert 4000 < float(speed.before) < 5000
+
+
+def test_before_and_after_stand_with_the_digits_of_their_change_s_interval(campaign: Campaign) -> None:
+    """Two digits of the half width: an interval of ± 0.8 % of 120 FPS is ± 0.96 FPS."""
+    for profile in shown(campaign).profiles[1:]:
+        for figure in profile.figures:
+            low, high = (float(end.replace("−", "-").strip("()+±")) for end in figure.interval.split(" to "))
+            half = (high - low) / 2 * (float(figure.before) / 100 if figure.change.endswith("%") else 1)
+            assert len(figure.before.partition(".")[2]) == len(figure.after.partition(".")[2])
+            assert 9 <= half * 10 ** len(figure.before.partition(".")[2]) < 110 or half >= 9.9, figure
