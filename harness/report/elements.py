@@ -54,7 +54,7 @@ class Entry:
         if self.sign:
             verdict, _, figure = self.text.partition(" ")
             return max(len(verdict) + 2, len(figure), len(self.range))
-        return max(len(self.text), len(self.range))
+        return max(letters(self.text), len(self.range))
 
 
 @dataclass(frozen=True)
