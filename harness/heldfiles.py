@@ -126,7 +126,7 @@ def _named(error: OSError, path: Path, holders: Callable[[Path], list[str]]) -> 
         else:
             why = f"{error.strerror}: another program may hold {held.name} open, or a right is missing"
     named = PermissionError(error.errno, why, str(path))
-    named.winerror = code  # type: ignore[attr-defined, unused-ignore]
+    setattr(named, "winerror", code)  # noqa: B010 - which Python has on Windows only
     return named
 
 

@@ -17,6 +17,9 @@ from typing import Final
 #: Name of the error handler, as codecs know it.
 STAND_INS: Final = "levelrig-stand-ins"
 
+#: A line that no code page but those of Unicode has whole: signs, letters of five scripts, half a character.
+EXAMPLE: Final = "− × ± µ ° ≤ → … “a” ½ ▲ é ß λ я 日本 \udcff \U0001f3ae"
+
 _SIGNS: Final = {
     "−": "-", "–": "-", "—": "-", "‑": "-", "×": "x", "·": "*", "÷": "/", "±": "+-", "≈": "~", "≤": "<=",
     "≥": ">=", "≠": "!=", "→": "->", "←": "<-", "⇒": "=>", "↑": "^", "↓": "v", "…": "...", "•": "*",

@@ -34,6 +34,7 @@ ALLOWED: dict[str, str] = {
     "places": "",
     "plaintext": "",
     "streams": "",
+    "systemtools": "errors",
     "proctable": "",
     "reasons": "",
     "rig_identity": "",
@@ -127,8 +128,11 @@ ALLOWED: dict[str, str] = {
     "watch": "analysis attempt_row boundary engine errors frames inside metrics numerals plan report.charts "
     "stages store",
     "supervise": "apart clock engine errors guard inside isolated numerals places plaintext plan processes "
-    "store userfiles watch windows",
-    "selftest": "card clock errors harness inside numerals plugins pretend processes rig store watch",
+    "store systemtools userfiles watch windows",
+    "selftest": "card clock errors harness inside numerals plugins pretend processes rig selftest_parts "
+    "store watch",
+    "selftest_parts": "awake boots clock heldfiles inside isolated numerals pretend processes rig steps "
+    "streams supervise systemtools windows",
     "commands": "analysis awake before_night boundary capture card characterise clock collect csvtext "
     "doctor engine errors frames guard heldfiles hookspecs inside log marks metrics needs newplan numerals "
     "places plaintext plan plugins power_models power_probe "

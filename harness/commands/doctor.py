@@ -34,8 +34,8 @@ def register(commands: Any) -> None:
     doctor.add_argument(
         "--self-test",
         action="store_true",
-        help="instead, try in about a minute what a night needs of this machine and system: programs, files, "
-        "clocks, sensors, live page; the table is made to be sent with a question (exit code 1: a failure)",
+        help="instead, try in three minutes what a night needs of this machine and system: programs, files, "
+        "clocks, sensors, live page; --json prints what to send with a question (exit code 1: a failure)",
     )
     doctor.add_argument(
         "--characterise",
@@ -138,7 +138,7 @@ def _self_test(arguments: argparse.Namespace) -> int:
     print_table(out, "", ["tried", "result", "took", "seen"], rows)
     out.print()
     said = "Everything that could be tried works." if not failed else f"{failed} of {len(seen)} failed."
-    out.print(f"{said} Nothing was changed. Send this table along with a question.")
+    out.print(f"{said} Nothing was changed. With a question send what `doctor --self-test --json` prints.")
     return 1 if failed else 0
 
 

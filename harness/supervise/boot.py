@@ -35,6 +35,7 @@ from harness.supervise import at_boot
 from harness.supervise.boot_environment import drop_environment, environment_path, keep_environment
 from harness.supervise.supervisor import FINAL_CODES, GAVE_UP
 from harness.supervise.tasks import Run, Task, register, task_xml, unregister
+from harness.systemtools import tool_text
 from harness.windows import endsession
 from harness.windows.console import ENDING
 
@@ -369,7 +370,7 @@ def _percent(text: str) -> str:
 def _run(command: Sequence[str]) -> None:
     if shutil.which(command[0]) is None:
         raise StoreError(f"{command[0]} is not on this system; start the campaign by hand after a reboot")
-    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    ended = subprocess.run(command, capture_output=True, check=False)
     if ended.returncode:
-        said = (ended.stderr or ended.stdout).strip()
+        said = tool_text(ended.stderr or ended.stdout).strip()
         raise StoreError(f"`{' '.join(command)}` was refused: {said}; grant the rights, or resume by hand")

@@ -41,9 +41,15 @@ GAVE_UP: Final = 6
 #: Exit code: the card could not be put back.
 NOT_RESTORED: Final = 5
 INTERRUPTED: Final = 130
+#: Windows' exit code of a program that Ctrl-C, Ctrl-Break, a closed console or a log-off ended
+#: (``STATUS_CONTROL_C_EXIT``, "NTSTATUS Values", from memory).
+_CONTROL_C_EXIT: Final = 0xC000013A
 #: Exit codes of a child that a signal ended which asks for an end.
 _ASKED_TO_END: Final = frozenset(
-    -number for name in ("SIGTERM", "SIGINT", "SIGHUP") if (number := getattr(signal, name, None)) is not None
+    {
+        _CONTROL_C_EXIT,
+        *(-n for name in ("SIGTERM", "SIGINT", "SIGHUP", "SIGBREAK") if (n := getattr(signal, name, None))),
+    }
 )
 T = TypeVar("T")
 Kind = Literal["restarted", "gave-up", "stopped", "stuck"]

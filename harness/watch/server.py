@@ -8,6 +8,7 @@ from pathlib import Path
 from harness import inside
 from harness.errors import NotACampaign, ReportError
 from harness.watch.access import Access
+from harness.watch.listener import listen
 
 DEFAULT_PORT = 8741
 
@@ -57,8 +58,8 @@ def serve(
         lifespan="off",
     )
     try:
-        listener = config.bind_socket()
-    except SystemExit as error:
+        listener = listen(host, port)
+    except OSError as error:
         raise ReportError(f"port {port} of {host} is not available; choose another with --port") from error
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{listener.getsockname()[1]}/"

@@ -6,7 +6,7 @@ import dataclasses
 import os
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 import psutil
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -15,6 +15,9 @@ from harness.errors import ControlRefused, Problem
 from harness.plan.schema import ProfileSpec
 from harness.processes import NICENESS, windows_priority_class
 from harness.rig import Launch, Priority
+
+#: Processors of one group on Windows.
+_GROUP: Final = 64
 
 
 class ProcessorOptions(BaseModel):
@@ -134,10 +137,15 @@ def options_of(profile: ProfileSpec) -> ProcessorOptions:
 
 
 def allowed_processors() -> list[int] | None:
-    """Logical processors that this process may use; None where the system can't say."""
+    """Logical processors that a process may be bound to; None where the system can't say.
+
+    Windows puts processors into groups of 64 at most and binds a process within one ("Processor Groups",
+    learn.microsoft.com, from memory): of more, only the first 64 can be named.
+    """
     if not hasattr(psutil.Process, "cpu_affinity"):
         return None
-    return sorted(psutil.Process().cpu_affinity() or range(psutil.cpu_count() or 1))
+    allowed = sorted(psutil.Process().cpu_affinity() or range(psutil.cpu_count() or 1))
+    return [number for number in allowed if number < _GROUP] if sys.platform == "win32" else allowed
 
 
 def may_set_priority(priority: Priority) -> bool:

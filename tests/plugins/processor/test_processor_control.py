@@ -145,3 +145,15 @@ def test_factory_reads_back_as_unchanged_where_nothing_differs(tmp_path: Path) -
     assert control.read_back(profile) == {"changed": []}
     launch = launch_of(tmp_path)
     assert control.adapt_launch(profile, launch) is launch
+
+
+def test_on_windows_only_processors_of_the_first_group_can_be_named(monkeypatch):
+    class Spanning:
+        def cpu_affinity(self):
+            return []  # what psutil makes of the empty mask of a process in several groups
+
+    monkeypatch.setattr("harness_plugins.processor.control.psutil.Process", Spanning)
+    monkeypatch.setattr("harness_plugins.processor.control.psutil.cpu_count", lambda: 128)
+    assert allowed_processors() == list(range(128))
+    monkeypatch.setattr("sys.platform", "win32")
+    assert allowed_processors() == list(range(64))
