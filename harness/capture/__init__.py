@@ -40,15 +40,6 @@ code, which may bar the player's account.
 
 from __future__ import annotations
 
-from typing import Final
-
-from harness.plan.captured import LOGS, READER, Way, way_of
+from harness.plan.captured import LOGS, READER, TIMES, Way, way_of
 
 __all__ = ["LOGS", "READER", "TIMES", "Way", "way_of"]
-
-#: What the time of a frame is in each way, for the account and the report.
-TIMES: Final = {
-    "capture": "call time: when the title handed each frame over, not when it was displayed",
-    "capture-display": "display time: when the device said that each frame was displayed",
-    "capture-window": "update time: when the window system reported new content in the title's window",
-}

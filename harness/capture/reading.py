@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from harness.capture import TIMES, Way
 from harness.capture.line import Line, line_of_frames
 from harness.capture.recorder import COLUMNS, FIRST_LINE, LOST
+from harness.capture.why_nothing import told_failure
 from harness.errors import FrameLogError
 from harness.frames.bounds import Budget, as_frame_log_error
 from harness.frames.files import open_bytes
@@ -56,6 +57,7 @@ ESTIMATE: Final = (
     "an estimate, as Damage of X reports changes and not frames: a frame drawn in parts may count twice, and "
     "of frames that come faster than they are seen (above about 1,000 a second) some are missed"
 )
+FAILED: Final = b"# failed: "
 _CHUNK: Final = 1 << 20
 Ints = NDArray[np.int64]
 
@@ -87,7 +89,9 @@ def read_capture(path: Path, way: Way) -> FrameLog:
         FrameLogError: It is none, holds no frame, or too much of it was lost.
     """
     with as_frame_log_error(path):
-        found = choose(path, _table(path), way)
+        table, failures = _table(path)
+        found = choose(path, table, way)
+        found.notes += [f"a process of the title could not record: {told_failure(one)}" for one in failures]
 
     def rows(_path: Path, _mapping: ColumnMapping) -> Iterator[RawRows]:
         faults = np.where(found.lost, RING_RAN_OVER, 0).astype(np.uint8)
@@ -108,8 +112,8 @@ def read_capture(path: Path, way: Way) -> FrameLog:
     )
 
 
-def _table(path: Path) -> pa.Table:
-    """The rows of a captured log, and how many were cut off. Raises FrameLogError."""
+def _table(path: Path) -> tuple[pa.Table, list[str]]:
+    """The rows of a captured log, and what processes could not do. Raises FrameLogError."""
     budget, parts = Budget(path), []
     with open_bytes(path) as stream:
         while part := stream.read(_CHUNK):
@@ -122,6 +126,7 @@ def _table(path: Path) -> pa.Table:
         )
     lines = data[: data.rfind(b"\n") + 1].splitlines()
     body = b"".join(line + b"\n" for line in lines if not line.startswith(b"#"))
+    failures = [line[len(FAILED) :].decode("ascii", "replace") for line in lines if line.startswith(FAILED)]
     types = {name: pa.int64() for name in COLUMNS} | {"kind": pa.string()}
     table = pa_csv.read_csv(
         pa.BufferReader(body),
@@ -129,7 +134,7 @@ def _table(path: Path) -> pa.Table:
     )
     if table.column_names != list(COLUMNS) or any(table[name].null_count for name in COLUMNS):
         raise FrameLogError(f"{path}: its columns are not those of this version of levelrig's capture")
-    return table
+    return table, failures
 
 
 def choose(path: Path, table: pa.Table, way: Way) -> Found:
@@ -173,6 +178,12 @@ def choose(path: Path, table: pa.Table, way: Way) -> Found:
     left_out[OTHER_WINDOW] = int(np.count_nonzero(~line.chosen))
     presents, t_ns = presents.filter(pa.array(line.chosen)), t_ns[line.chosen]
     notes = _notes(presents, t_ns, line, left_out, way)
+    lost = int(pc.sum(lost_rows["image"]).as_py() or 0)
+    if not 0 <= lost <= presents.num_rows:
+        raise FrameLogError(
+            f"{path}: {lost} records were lost as levelrig could not keep up, beside {presents.num_rows} "
+            "that count; measure again with less else to do, or let the title draw fewer frames a second"
+        )
     at_ns, count = _lost_of(lost_rows, set(presents["process"].to_pylist()))
     order = np.argsort(np.concatenate([t_ns, np.repeat(at_ns, count)]), kind="stable")
     return Found(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import socket
 import struct
+import sys
 import time
 from collections import deque
 from collections.abc import Mapping
@@ -47,6 +48,8 @@ class XClient:
     """
 
     def __init__(self, environment: Mapping[str, str]) -> None:
+        if sys.platform == "win32":
+            raise NoDisplay("windows are watched through X, on Linux alone")
         name = environment.get("DISPLAY", "")
         found = _DISPLAY.match(name)
         if not found:

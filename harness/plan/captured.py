@@ -20,6 +20,12 @@ LOGS: Final[Mapping[Way, str]] = {
     "capture-display": "displays.csv",
     "capture-window": "window-updates.csv",
 }
+#: What the time of a frame is in each, for the account and the report.
+TIMES: Final[Mapping[Way, str]] = {
+    "capture": "call time: when the title handed each frame over, not when it was displayed",
+    "capture-display": "display time: when the device said that each frame was displayed",
+    "capture-window": "update time: when the window system reported new content in the title's window",
+}
 
 
 def with_frame_log(table: Any) -> Any:

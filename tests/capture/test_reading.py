@@ -76,6 +76,17 @@ def test_a_few_lost_records_are_a_gap_in_which_nothing_is_measured(log):
     assert found.worst is not None
 
 
+def test_what_a_process_could_not_do_is_noted(log):
+    found = read_capture(log([*(row("vulkan", 10 * n) for n in range(50)), "# failed: space-28"]), "capture")
+    assert any("could not record: there is no memory for its ring" in note for note in found.notes)
+
+
+def test_a_count_of_lost_records_beyond_all_measure_is_refused_and_not_made_room_for(log):
+    path = log([*(row("vulkan", 10 * n) for n in range(50)), row("lost", 490, image=2**62)])
+    with pytest.raises(FrameLogError, match="records were lost as levelrig could not keep up"):
+        read_capture(path, "capture")
+
+
 @pytest.mark.parametrize(
     ("content", "complaint"),
     [

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from harness.analysis.power_doubt import power_doubts
 from harness.numerals import counted, out_of
-from harness.plan.schema import PlanHead
+from harness.plan.captured import READER as CAPTURE
+from harness.plan.captured import TIMES, Way, way_of
+from harness.plan.schema import Plan, PlanHead
 from harness.report.conditions import methods_sentence
 from harness.report.folder import Campaign
 from harness.report.names import Names
@@ -46,6 +48,7 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
     ]
     if not window.empty:
         sentences.append(f"The measured window was {window.median():.0f} s (median).")
+    sentences += _captured(plan, names)
     if source:
         sentences.append(f"Energy: {source}.")
     sentences += [
@@ -66,6 +69,19 @@ def methods(campaign: Campaign, names: Names, version: str, incident: str = "") 
     if campaign.simulated:
         sentences.insert(0, "SIMULATED: no number here was measured.")
     return " ".join(sentences)
+
+
+def _captured(plan: Plan, names: Names) -> list[str]:
+    """Whose frames levelrig recorded itself, and what their times are."""
+    found: dict[Way, list[str]] = {}
+    for title in plan.titles:
+        logs = [title.frame_log, *(setting.frame_log for setting in title.settings)]
+        paths = {log.path for log in logs if log is not None and log.reader == CAPTURE}
+        for way in (way for way in map(way_of, sorted(paths)) if way is not None):
+            found.setdefault(way, []).append(names[title.name])
+    return [
+        f"Frames of {', '.join(of)} were captured by levelrig: {TIMES[way]}." for way, of in found.items()
+    ]
 
 
 def _repeats(head: PlanHead) -> str:
