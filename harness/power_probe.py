@@ -18,6 +18,7 @@ from harness.errors import ConditionsNotMet, HarnessError, SafetyStop, SensorUna
 from harness.plugins import PluginHost
 from harness.power_sensor.course import Course
 from harness.power_sensor.fit import fit_source
+from harness.power_sensor.from_ladder import with_rhythms
 from harness.power_sensor.model import PowerSensorModel, SourceModel
 from harness.power_sensor.program import Program, ladder, recognise
 from harness.power_sensor.readings import Recorded
@@ -56,9 +57,9 @@ class _Keeper:
 
     def look(self) -> None:
         """One read; whatever goes wrong is kept as a sentence."""
-        if self.trouble:
-            return
         begin_s = self.clock.now_s()
+        if self.trouble or self._is_let_be(begin_s):
+            return
         try:
             values = self.source.read()
         except SensorUnavailable as error:
@@ -80,6 +81,16 @@ class _Keeper:
                 self.value.append(value)
             self._last = value
         self._last_s = now_s
+
+    def _is_let_be(self, now_s: float) -> bool:
+        """Whether it is between two bursts; the first read of a burst tells of no time of appearance."""
+        if self.source.burst_s is None:
+            return False
+        every_s, for_s = self.source.burst_s
+        let_be = now_s % every_s >= for_s
+        if let_be:
+            self._last = None
+        return let_be
 
     def recorded(self) -> Recorded:
         """What was kept; a source's own times are brought onto the rig's clock by the least delay."""
@@ -109,6 +120,7 @@ class _OfSensor:
         self.quantity = quantity
         self.source = source
         self.period_s = _SENSOR_PERIOD_S
+        self.burst_s = None
         self._sensor = sensor
 
     def read(self) -> Sequence[tuple[float | None, float]]:
@@ -211,10 +223,17 @@ def examine_power(
     finally:
         for sensor in sensors:
             sensor.close()
-    rungs = measured_rungs(model, second.program.stretches, second.began_s, second.course, second.recorded)
-    worst = worst_errors(rungs)
+
+    def climbed(model: PowerSensorModel) -> PowerSensorModel:
+        rungs = measured_rungs(
+            model, second.program.stretches, second.began_s, second.course, second.recorded
+        )
+        return model.model_copy(update={"rungs": rungs})
+
+    model = climbed(with_rhythms(climbed(model)))
+    worst = worst_errors(model.rungs)
     measured = tuple(one.model_copy(update={"worst": worst.get(one.name)}) for one in model.sources)
-    return model.model_copy(update={"sources": measured, "rungs": rungs})
+    return model.model_copy(update={"sources": measured})
 
 
 def _fitted(played: Played) -> list[tuple[SourceModel, float, float]]:

@@ -107,6 +107,7 @@ class Source:
             truth.quantity,
             truth.source,
         )
+        self.burst_s = None
         self.period_s = 0.05 if truth.kind == "buffer" else 0.004
         self._given = 0
 

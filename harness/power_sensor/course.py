@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 Array = NDArray[np.float64]
 #: Loads that join may overlap by so much.
@@ -47,9 +48,12 @@ class Course:
         end_s = np.maximum(np.asarray(until_s, np.float64), begin_s + 1e-6)
         return np.asarray((self.work_until(end_s) - self.work_until(begin_s)) / (end_s - begin_s), np.float64)
 
-    def table(self, step_s: float) -> WorkTable:
+    def table(self, step_s: float, lag_s: float = 0.0) -> WorkTable:
         """The same looked up in a table with even steps: fast, and off by less than a step."""
-        return WorkTable(self, step_s)
+        begin_s = float(self.begin_s[0]) - 4.0
+        count = int((float(self.end_s[-1]) + 4.0 - begin_s) / step_s) + 2
+        done_s = self.work_until(begin_s + np.arange(count) * step_s)
+        return WorkTable(begin_s, step_s, done_s).smoothed(lag_s)
 
     def within(self, from_s: float, until_s: float) -> Course | None:
         """The loads that begin in a stretch; None where there is none."""
@@ -58,14 +62,34 @@ class Course:
 
 
 class WorkTable:
-    """Time under load in a table with even steps, for the many tries of a fit."""
+    """Time under load in a table with even steps, for the many tries of a fit.
 
-    def __init__(self, course: Course, step_s: float) -> None:
-        self._begin_s = float(course.begin_s[0]) - 4.0
-        count = int((float(course.end_s[-1]) + 4.0 - self._begin_s) / step_s) + 2
-        self._step_s = step_s
-        self._done = course.work_until(self._begin_s + np.arange(count) * step_s)
-        self._slope = np.diff(self._done, append=self._done[-1])
+    With a lag τ the load is seen through a low-pass of first order: y' = (u − y)/τ, so the time under load
+    until then is that of the load itself less τ·y.
+    """
+
+    def __init__(self, begin_s: float, step_s: float, done_s: Array) -> None:
+        self._begin_s, self._step_s, self._done = begin_s, step_s, done_s
+        self._slope = np.diff(done_s, append=done_s[-1])
+
+    def smoothed(self, lag_s: float) -> WorkTable:
+        """The same seen through a lag more."""
+        if lag_s <= 0:
+            return self
+        keep = float(np.exp(-self._step_s / lag_s))
+        level = np.asarray(lfilter([1 - keep], [1, -keep], self._slope), np.float64)
+        behind_s = np.concatenate((np.zeros(1), level[:-1])) * (lag_s / self._step_s)
+        return WorkTable(self._begin_s, self._step_s, self._done - behind_s)
+
+    @property
+    def begin_s(self) -> float:
+        """Of the table."""
+        return self._begin_s
+
+    @property
+    def end_s(self) -> float:
+        """Of the table."""
+        return self._begin_s + (len(self._done) - 1) * self._step_s
 
     def work_until(self, t_s: Array) -> Array:
         """As that of :class:`Course`."""

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from harness.power_sensor.course import Array, Course
+from harness.power_sensor.course import Array, WorkTable
 from harness.power_sensor.published import Published
 
 _SHORTEST_S: Final = 0.0045
@@ -49,18 +49,18 @@ class FreeRhythm:
     predicted: Array
 
 
-def best_free_rhythm(series: Published, course: Course, spread_s: tuple[float, float]) -> FreeRhythm | None:
+def best_free_rhythm(series: Published, table: WorkTable, spread_s: tuple[float, float]) -> FreeRhythm | None:
     """The rhythm of looks that explains the values best.
 
     Args:
         series: The values.
-        course: The loads.
+        table: Of the loads.
         spread_s: How long a value averages, and how far its middle lies before it appears, s.
     """
     span_s, delay_s = spread_s
     if span_s < 2 * _SHORTEST_S:
         return None
-    finder = _Finder(series, course, span_s, delay_s)
+    finder = _Finder(series, table, span_s, delay_s)
     longest_s = min(_LONGEST_S, 0.8 * span_s)
     if longest_s <= _SHORTEST_S:
         return None
@@ -88,8 +88,8 @@ def best_free_rhythm(series: Published, course: Course, spread_s: tuple[float, f
 
 
 class _Finder:
-    def __init__(self, series: Published, course: Course, span_s: float, delay_s: float) -> None:
-        self._work = course.table(2e-4)
+    def __init__(self, series: Published, table: WorkTable, span_s: float, delay_s: float) -> None:
+        self._work = table
         self._series = series
         self._begin_s = series.times_s - delay_s - span_s / 2
         self._span_s = span_s

@@ -33,6 +33,9 @@ class SourceModel(Part):
     rhythm_s: float | None = Field(gt=0, description="it looks so often; null: it sees all of the time")
     rhythm_u: float = Field(default=0.002, ge=0, le=0.5, description="standard uncertainty of it, as a share")
     look_s: float = Field(ge=0, description="a look averages over so long")
+    lag_s: float = Field(
+        default=0.0, ge=0, description="time constant of what smooths the power before it is looked at"
+    )
     weights: tuple[float, ...] = Field(
         default=(), description="of the looks that come round in one refresh, where they are not alike"
     )

@@ -85,7 +85,7 @@ def recognise(scale: float = 1.0, seed: int = 20) -> Program:
     """Rest, full load, steps and an irregular load, from which each source's ways are told.
 
     Args:
-        scale: Of the usual length, 75 s.
+        scale: Of the usual length, 69 s.
         seed: Of the irregular load.
     """
     builder = _Builder()
@@ -93,14 +93,14 @@ def recognise(scale: float = 1.0, seed: int = 20) -> Program:
     builder.add("full", 4.0 * scale, 1.0)
     builder.add("rest again", 3.0 * scale, 0.0)
     builder.add_rate("steps", 10.0 * scale, 1.3, 0.5)
-    builder.add_irregular(54.0 * scale, seed)
+    builder.add_irregular(48.0 * scale, seed)
     return builder.program()
 
 
 def ladder(
     rhythms_s: Sequence[float],
     scale: float = 1.0,
-    rung_s: float = 1.7,
+    rung_s: float = 2.1,
     rates_hz: Sequence[float] = USUAL_RATES_HZ,
 ) -> Program:
     """Loads of many rates, duties and phases; those of the rhythms found, and of half and twice them, first.

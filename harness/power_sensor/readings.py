@@ -73,7 +73,7 @@ def would_say(
     before = math.ceil((first_s - from_s + lead_s) / step_s)
     looks_s = np.arange(first_s - before * step_s, until_s + lead_s, step_s)
     width_s = source.look_s if source.rhythm_s is not None else step_s
-    seen = course.share(looks_s - width_s / 2, looks_s + width_s / 2)
+    seen = course.table(1e-4, source.lag_s).share(looks_s, width_s)
     weight = weights[::-1][np.arange(len(looks_s)) % len(weights)]
     power_w = off_w + (on_w - off_w) * seen
     middle_s = refreshes - source.delay_s

@@ -187,7 +187,7 @@ def looks_gain(source: SourceModel, orders: NDArray[np.int64]) -> NDArray[np.com
     round_s = source.round_s
     if round_s is None or source.rhythm_s is None:
         return np.zeros(orders.shape, np.complex128)
-    gain = np.sinc(orders * source.look_s / round_s).astype(np.complex128)
+    gain = np.sinc(orders * source.look_s / round_s) / (1 + 2j * np.pi * orders * source.lag_s / round_s)
     if source.weights:
         turns = np.outer(orders, np.arange(len(source.weights))) / len(source.weights)
         gain = gain * (np.exp(2j * np.pi * turns) @ np.asarray(source.weights))

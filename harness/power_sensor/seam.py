@@ -19,6 +19,8 @@ class PowerSource(Protocol):
         quantity: The column of the telemetry that comes from it.
         source: The driver's call or file.
         period_s: It need not be read more often, as a read costs.
+        burst_s: Where reads may make it look more often than a night's would: it is read for the second of
+            these times in each of the first, and let be in between, s. None: it is read all the time.
     """
 
     name: str
@@ -26,6 +28,7 @@ class PowerSource(Protocol):
     quantity: str
     source: str
     period_s: float
+    burst_s: tuple[float, float] | None
 
     def read(self) -> Sequence[tuple[float | None, float]]:
         """The value now, or those that came since the last read, oldest first: (its own time, value).

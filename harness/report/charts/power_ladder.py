@@ -12,7 +12,7 @@ from harness.power_sensor.model import PowerSensorModel
 from harness.power_sensor.rhythm import bounds_over_rates
 from harness.report.charts import style as look
 
-_WIDTH_IN, _PANEL_IN, _HEAD_IN = 9.6, 1.75, 1.25
+_WIDTH_IN, _PANEL_IN, _HEAD_IN = 9.6, 1.75, 1.42
 
 
 def power_ladder(model: PowerSensorModel) -> Figure:
@@ -22,7 +22,7 @@ def power_ladder(model: PowerSensorModel) -> Figure:
         figure = Figure(figsize=(_WIDTH_IN, height_in))
         panels = figure.subplots(len(model.sources), 1, sharex=True, squeeze=False)[:, 0]
         figure.subplots_adjust(
-            left=0.09, right=0.985, top=1 - 0.85 / height_in, bottom=0.55 / height_in, hspace=0.42
+            left=0.09, right=0.985, top=1 - 1.02 / height_in, bottom=0.55 / height_in, hspace=0.42
         )
         rates = [rung.rate_hz for rung in model.rungs]
         lowest, highest = min(rates, default=10.0) * 0.9, max(rates, default=200.0) * 1.08
@@ -54,15 +54,15 @@ def power_ladder(model: PowerSensorModel) -> Figure:
             weight="bold",
             fontsize=12,
         )
-        figure.text(
-            0.02,
-            1 - 0.52 / height_in,
-            f"Error of the mean as a share of the load's swing ({model.off_w:.0f} to {model.on_w:.0f} W). "
-            "Marks: measured. "
-            f"Shade: as far off as the rhythm of its looks can put it. Driver {model.driver_version}.",
-            color=look.QUIET_INK.now,
-            fontsize=8.5,
-        )
+        for line, text in enumerate(
+            (
+                f"Error of the mean, as a share of the load's swing ({model.off_w:.0f} to {model.on_w:.0f} W)",
+                "marks: measured; shade: as far off as the rhythm of its looks can put it; "
+                f"driver {model.driver_version}",
+            )
+        ):
+            place = 1 - (0.52 + 0.17 * line) / height_in
+            figure.text(0.02, place, text, color=look.QUIET_INK.now, fontsize=8.5)
     return figure
 
 

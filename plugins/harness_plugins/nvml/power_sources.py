@@ -15,6 +15,8 @@ _QUICK_S = 0.002
 #: The counter is asked less often: one read takes about 4 ms.
 _COUNTER_S = 0.008
 _BUFFER_S = 0.05
+#: Under reads 100 times a second the counter missed less than under 10 (measured, driver 580).
+_COUNTER_BURST_S = (1.0, 0.24)
 
 _Values = Callable[[], Sequence[tuple[float | None, float]]]
 
@@ -30,6 +32,7 @@ class NvmlPowerSource:
         self.quantity = quantity
         self.source = source
         self.period_s = period_s
+        self.burst_s = _COUNTER_BURST_S if kind == "counter" else None
         self._values = values
 
     def read(self) -> Sequence[tuple[float | None, float]]:
