@@ -56,7 +56,7 @@ def power_ladder(model: PowerSensorModel) -> Figure:
         )
         for line, text in enumerate(
             (
-                f"Error of the mean, as a share of the load's swing ({model.off_w:.0f} to {model.on_w:.0f} W)",
+                f"Error of the mean, share of the load's swing ({model.off_w:.0f} to {model.on_w:.0f} W)",
                 "marks: measured; shade: as far off as the rhythm of its looks can put it; "
                 f"driver {model.driver_version}",
             )
