@@ -234,6 +234,8 @@ class OutputPump:
 def own_terminal() -> Iterator[tuple[IO[bytes], int]]:
     """A terminal for a program's output: where it is read, and the program's end, which is closed at the end
     of the block. Lines stay as they were written. POSIX only. Raises OSError."""
+    if sys.platform == "win32":
+        raise OSError("this system has no terminals of that kind")
     import pty
     import termios
 

@@ -49,15 +49,16 @@ class Eyes:
         grabbed: Pixels = self._desk.grab(0, 0, width, height)
         return grabbed
 
-    def look(self, step: StepSpec, watched: Sequence[int]) -> Seen:
-        """One look: surprises first, which may lie over what is waited for."""
+    def look(self, step: StepSpec, watched: Sequence[int], *, thorough: bool = False) -> Seen:
+        """One look: surprises first, which may lie over what is waited for. A look that decides a failure is
+        ``thorough``."""
         if (surprise := self.surprise(watched)) is not None:
             return Seen(False, surprise=surprise)
         if step.way == "window":
             return self._look_for_window(step)
         if step.picture is None:
             return Seen(False)
-        found, detail = self.seek(step.picture, step.area, step)
+        found, detail = self.seek(step.picture, step.area, step, thorough=thorough)
         there = found is not None and found.likeness_pct >= step.likeness_pct
         return Seen(there != step.gone, detail)
 
@@ -82,7 +83,12 @@ class Eyes:
         return Seen(bool(matching) != step.gone, detail)
 
     def seek(
-        self, name: str, area: Sequence[int] | None = None, step: StepSpec | None = None
+        self,
+        name: str,
+        area: Sequence[int] | None = None,
+        step: StepSpec | None = None,
+        *,
+        thorough: bool = False,
     ) -> tuple[Found | None, str]:
         """Where in the title's window a picture is most like, in the window's px, and how like, in words.
 
@@ -103,7 +109,7 @@ class Eyes:
             left, top = max(0, at[0] - step.shift_px), max(0, at[1] - step.shift_px)
             right = min(right, at[0] + width + step.shift_px)
             bottom = min(bottom, at[1] + height + step.shift_px)
-        found = find(whole[top:bottom, left:right], picture)
+        found = find(whole[top:bottom, left:right], picture, thorough=thorough or at is not None)
         if found is not None:
             found = Found(found.likeness_pct, found.x + left, found.y + top)
         asked = step.likeness_pct if step is not None else None
@@ -117,7 +123,7 @@ class Eyes:
         """For a picture that was not at its place: where else it is, in words; empty where nowhere."""
         if step.picture is None or (step.at is None and step.area is None):
             return ""
-        found, _ = self.seek(step.picture)
+        found, _ = self.seek(step.picture, thorough=True)
         if found is None or found.likeness_pct < step.likeness_pct:
             return ""
         x, y = step.at or (step.area or [0, 0])[:2]

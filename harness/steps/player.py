@@ -222,16 +222,17 @@ class Player:
         on_screen = step.way in ("window", "picture") or bool(order.surprises)
         if step.picture is not None or order.surprises:
             self._hands.park()
-        seen = self._eyes.look(step, order.surprises) if on_screen else None
+        late = self._play.is_late(self._clock.now_s())
+        seen = self._eyes.look(step, order.surprises, thorough=late) if on_screen else None
         if seen is None or (seen.surprise is None and step.way not in ("window", "picture")):
             seen = self._around.senses.look(step) if step.way != "wait_s" else seen
         if seen is not None:
-            place, now_s = self._play.place, self._clock.now_s()
-            if not seen.met and on_screen and self._play.is_late(now_s):
+            place = self._play.place
+            if not seen.met and on_screen and late:
                 seen = replace(
                     seen, detail="; ".join(filter(None, (seen.detail, self._eyes.elsewhere(step))))
                 )
-            self._play.looked(now_s, seen)
+            self._play.looked(self._clock.now_s(), seen)
             if self._play.place != place:
                 self._tell(order.place, "a surprise" if seen.surprise is not None else seen.detail or "met")
         self._sleep(LOOK_S if on_screen else LISTEN_S)

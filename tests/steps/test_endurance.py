@@ -120,4 +120,4 @@ def test_four_programs_are_measured_again_and_again_without_a_failed_run(
         marks = sorted({mark.split(":")[0] for row in rows for mark in row["marks"]})
         print(f"marks: {marks}")
     assert lost == []
-    assert counts == dict.fromkeys(TITLES, REPEATS)
+    assert min(counts.values()) >= REPEATS  # an outlier is measured once more

@@ -40,6 +40,14 @@ def test_the_same_pixels_are_100_pct_like_and_are_found_where_they_are():
     assert (found.likeness_pct, found.x, found.y) == (100.0, 37, 91)
 
 
+@pytest.mark.parametrize("offset", range(4))
+def test_a_quick_look_finds_the_same_place_as_a_thorough_one(offset: int):
+    for part in (button("#3a5068"), button("#3a5068", size=(60, 18)), noise(48, 100)):
+        screen = screen_with(part, 37 + offset, 91 - offset)
+        screen[20:60, 10:130] = button("#3a5068", "Exit")
+        assert find(screen, Picture(part), thorough=False) == find(screen, Picture(part))
+
+
 def test_the_likeness_is_the_formula_of_the_docstring():
     """Worked out again with plain loops over colours, for a picture of one tile."""
     wanted = noise(9, 14)
