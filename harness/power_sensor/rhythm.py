@@ -141,7 +141,7 @@ class _Spectrum:
         done_s = np.column_stack((np.cumsum(work_s) - work_s, np.cumsum(work_s))).ravel()
         course = np.diff(np.interp(edges_s, at_s, done_s)) / (self.length_s / bins)
         self.duty = float(course.mean())
-        padded = 4 * bins
+        padded = 1 << (4 * bins - 1).bit_length()  # other lengths take up to ten times as long
         self._step_hz = bins / self.length_s / padded
         self._values = np.fft.rfft(course - self.duty, padded) / bins
 
