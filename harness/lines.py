@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -19,24 +20,72 @@ def whole_lines(data: bytes) -> bytes:
     return data if data.isascii() else data.decode("utf-8", "replace").encode("utf-8")
 
 
+def wide_encoding(head: bytes) -> str | None:
+    """The UTF-16 that a text begins in, by its mark or by a first letter of two bytes; None for other texts.
+
+    Programs of Windows write their logs so.
+    """
+    first = head[:2]
+    if first == codecs.BOM_UTF16_LE or (len(first) == 2 and first[0] and not first[1]):
+        return "utf-16-le"
+    if first == codecs.BOM_UTF16_BE or (len(first) == 2 and not first[0] and first[1]):
+        return "utf-16-be"
+    return None
+
+
+def some_text(data: bytes) -> str:
+    """A part of a text, as a person can read it: UTF-8, or UTF-16 of mostly Latin letters."""
+    for encoding, zeros in (("utf-16-le", data[1::2]), ("utf-16-be", data[::2])):
+        if zeros.count(0) > len(data) // 4:
+            return data.decode(encoding, "replace").removeprefix("\ufeff")
+    return data.decode("utf-8", "replace")
+
+
 class LineCutter:
-    """Cuts a stream of bytes into blocks of whole lines, in bounded memory.
+    """Cuts a stream of bytes into blocks of whole lines, in bounded memory; UTF-16 becomes UTF-8.
 
     A line longer than :data:`LONGEST_LINE` is cut there, and the rest of it is passed over.
+
+    Args:
+        head: The first bytes of the text, where the stream begins further on.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, head: bytes = b"") -> None:
         self._rest = b""
         self._skipping = False
+        self._head: bytes | None = b""
+        self._decoder: codecs.IncrementalDecoder | None = None
+        if head:
+            self._begin(head)
 
     @property
     def unfinished(self) -> bool:
         """Whether it holds the beginning of a line whose end has not come yet."""
-        return bool(self._rest)
+        return bool(self._rest or self._head)
+
+    def _begin(self, head: bytes) -> None:
+        encoding = wide_encoding(head)
+        self._head = None
+        if encoding is not None:
+            self._decoder = codecs.getincrementaldecoder(encoding)("replace")
+
+    def _narrow(self, data: bytes, ended: bool) -> bytes:
+        """The same in UTF-8; what can't be told yet waits for the next part."""
+        if self._head is not None:
+            data = self._head + data
+            if len(data) < 2 and not ended:
+                self._head = data
+                return b""
+            self._begin(data)
+        if self._decoder is None:
+            return data
+        return self._decoder.decode(data, ended).removeprefix("\ufeff").encode("utf-8", "replace")
 
     def feed(self, data: bytes, *, ended: bool = False) -> bytes:
         """The lines that this part completes, as a block; all that is left if the stream has ended."""
         # A damaged or half character is replaced only once its line is whole.
+        if self._head is not None or self._decoder is not None:
+            data = self._narrow(data, ended)
         if b"\r" in data:
             data = data.replace(b"\r", b"\n")
         if self._skipping:
@@ -134,10 +183,11 @@ class LineFollower:
     def skip(self) -> None:
         """Pass over all that is in the file now."""
         try:
-            self._position = self.path.stat().st_size
+            with self.path.open("rb") as file:
+                head, self._position = file.read(2), file.seek(0, 2)
         except OSError:
-            self._position = 0
-        self._cutter = LineCutter()
+            head, self._position = b"", 0
+        self._cutter = LineCutter(head)
 
     def new_block(self, *, ended: bool = False) -> bytes:
         """Lines since the last call, as a block that a pattern can search.
@@ -167,7 +217,7 @@ class LineFollower:
         try:
             with self.path.open("rb") as file:
                 file.seek(max(0, file.seek(0, 2) - 4096))
-                text = file.read(4096).decode("utf-8", "replace")
+                text = some_text(file.read(4096))
         except OSError:
             return []
         return [line for line in text.splitlines() if line.strip()][-lines:]

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import IO, BinaryIO
 
 from harness import inside
-from harness.lines import LineCutter, LineTimes
+from harness.lines import LineCutter, LineTimes, some_text
 from harness.log import get_logger
 from harness.patterns import Pattern
 
@@ -138,7 +138,7 @@ class OutputPump:
 
     def last_words(self, lines: int = 3) -> list[str]:
         """The last lines that say something; of at most 4 KiB."""
-        text = self._last_words.decode("utf-8", "replace")
+        text = some_text(self._last_words)
         return [line for line in text.splitlines() if line.strip()][-lines:]
 
     def close(self, within_s: float = 5.0) -> None:

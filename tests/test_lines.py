@@ -2,7 +2,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.lines import LineFollower, LineTimes
+import pytest
+
+from harness.lines import LineCutter, LineFollower, LineTimes, some_text
 
 
 def append(path: Path, data: bytes) -> None:
@@ -67,3 +69,37 @@ def test_a_line_counts_from_its_first_byte() -> None:
     assert times.since_s == 3.0
     times.looked(6.0, lines=True, unfinished=False)
     assert times.since_s == 6.0
+
+
+WIDE = "Ready. Größe − 7\r\nscore: 41.5\r\nλ 日本\r\n"
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("step", [1, 2, 3, 7, 1000])
+def test_lines_in_utf_16_are_cut_and_searched_like_all_others(encoding: str, step: int) -> None:
+    """Unicode 15, section 3.10 (UTF-16, its mark and byte orders)."""
+    raw = WIDE.encode(encoding)
+    cutter = LineCutter()
+    blocks = [cutter.feed(raw[at : at + step]) for at in range(0, len(raw), step)]
+    blocks.append(cutter.feed(b"", ended=True))
+    text = b"".join(blocks).decode("utf-8")
+    assert [line for line in text.split("\n") if line] == WIDE.split("\r\n")[:-1]
+    assert some_text(raw).splitlines()[1] == "score: 41.5"
+
+
+def test_a_log_in_utf_16_is_followed_from_where_it_stands(tmp_path: Path) -> None:
+    log = tmp_path / "log.txt"
+    log.write_bytes("earlier: λ\r\n".encode("utf-16"))
+    follower = LineFollower(log)
+    follower.skip()
+    with log.open("ab") as file:
+        file.write("score: 日本 7\r\n".encode("utf-16-le"))
+    assert follower.new_lines() == ["score: 日本 7"]
+    assert LineFollower(log).new_lines() == ["earlier: λ", "score: 日本 7"]
+
+
+def test_a_stream_of_one_byte_is_not_lost() -> None:
+    cutter = LineCutter()
+    assert cutter.feed(b"x") == b""
+    assert cutter.unfinished
+    assert cutter.feed(b"", ended=True) == b"x\n"

@@ -30,16 +30,18 @@ from harness.errors import PlanError
 from harness.guard import left_changed
 from harness.log import get_logger
 from harness.places import state_folder
+from harness.plan.cells import expand
 from harness.plan.load import load_plan, older_spellings
 from harness.plan.locate import LineIndex
 from harness.plan.options import NO_CONTROL
 from harness.plan.schema import Plan
 from harness.plugins import PluginHost, PluginRig
 from harness.store.journal import JOURNAL_NAME
+from harness.store.records import longest_path_below
 from harness.supervise.boot import campaign_is_over, system_ends_it
 from harness.supervise.output import survive_lost_output
 from harness.supervise.plan_copy import choose_plan
-from harness.supervise.proof import prove_writable
+from harness.supervise.proof import prove_long_paths, prove_writable
 from harness.supervise.telling import open_notifier
 from harness.terminal import console
 
@@ -157,6 +159,7 @@ def _require_needs(
 def _prove_folders(plan: Plan, folder: Path, changes_hardware: Callable[[str], bool]) -> None:
     """The folders that the run depends on can be written. Raises NotWritable, DiskFull."""
     prove_writable(folder, "the campaign", "grant access, or name another folder with --into")
+    prove_long_paths(folder, longest_path_below([cell.cell_id for cell in expand(plan)]))
     kinds = {profile.control for profile in plan.profiles if profile.control != NO_CONTROL}
     if plan.plan.allow_hardware_changes and any(changes_hardware(kind) for kind in kinds):
         prove_writable(

@@ -61,6 +61,16 @@ def folder_name(repeat_index: int, attempt_index: int, sentinel: bool, remeasure
     return f"{kind}{repeat_index}.{attempt_index}"
 
 
+#: Signs of the longest name of a file of an attempt, while it is written.
+_LONGEST_NAME: Final = 48
+
+
+def longest_path_below(cell_ids: Sequence[str]) -> int:
+    """Signs of the longest path below a campaign's folder."""
+    longest = folder_name(999, 99, sentinel=False, remeasurement=True)
+    return len(f"attempts/{max(cell_ids, key=len, default='')}/{longest}/") + _LONGEST_NAME
+
+
 def folder_of(row: Mapping[str, Any]) -> str:
     """:func:`folder_name` of a row of ``harness.tables.ATTEMPTS``."""
     return folder_name(

@@ -4,11 +4,13 @@ import errno
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from harness.errors import DiskFull, NotWritable
-from harness.supervise.proof import prove_writable
+from harness.store.records import longest_path_below
+from harness.supervise.proof import prove_long_paths, prove_writable
 
 
 def test_a_folder_that_can_be_written_is_left_as_it_was(tmp_path):
@@ -56,3 +58,31 @@ def test_a_full_and_a_read_only_file_system_are_noticed(tmp_path, options, kind)
     if "Operation not permitted" in ended.stderr or "unshare" in ended.stderr:
         pytest.skip("no mount namespaces here")
     assert ended.stdout.strip() == kind.__name__, ended.stderr
+
+
+def test_a_path_as_long_as_the_campaigns_longest_is_tried_and_taken_away(tmp_path: Path) -> None:
+    prove_long_paths(tmp_path / "night", 200)
+    prove_long_paths(tmp_path / "a" / "night", 700)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_path_that_the_system_does_not_take_is_told_before_the_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """259 signs: "Maximum Path Length Limitation", learn.microsoft.com, from memory."""
+    made: list[str] = []
+
+    def refuse(self: Path, *arguments: object, **options: object) -> None:
+        made.append(str(self))
+        raise FileNotFoundError(2, "The system cannot find the path specified")
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    with pytest.raises(NotWritable, match=r"reach \d+ characters.*name a shorter folder with --into"):
+        prove_long_paths(tmp_path / "night", 260)
+    assert len(made[0]) == len(str(tmp_path / "night")) + 1 + 260
+
+
+def test_the_longest_path_holds_every_name_that_a_plan_can_have() -> None:
+    """Three names of 48 signs at most (``plan.parts.Name``)."""
+    cell = ".".join(["n" * 48] * 3)
+    assert longest_path_below(["a.b.c", cell]) == len(f"attempts/{cell}/second-look-999.99/") + 48
