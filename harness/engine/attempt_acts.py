@@ -376,7 +376,7 @@ class AttemptActs(ABC):
         running.fresh_for_s = self._sampler.expected()
         running.core = core_quantities(self._plan, self._gatekeeper.temperature, self._sampler.quantities)
         if running.workload is not None:
-            running.workload.stop(STOP_GRACE_S)
+            self._end_title(running.workload)
             running.ended_s = self._clock.now_s()
             state = running.workload.poll()
             if running.exit_code is None:
@@ -384,6 +384,26 @@ class AttemptActs(ABC):
             for remark in state.remarks:
                 running.mark(remark)
         return Closed()
+
+    def _end_title(self, workload: Workload) -> None:
+        """End it. Steps that leave a title take their time: limits are looked at meanwhile, and where one is
+        exceeded it is ended at once."""
+        if not self._now.cell.title.steps:
+            workload.stop(STOP_GRACE_S)
+            return
+
+        def look() -> None:
+            event = self._lookout.danger(self._state)
+            if isinstance(event, StopRequested):
+                self._lookout.stop.request(event.kind, event.reason)
+                with contextlib.suppress(WorkloadFailed):
+                    workload.stop(0.0)
+
+        ticker = self._clock.every(PULSE_S, look)
+        try:
+            workload.stop(STOP_GRACE_S)
+        finally:
+            ticker.stop()
 
     def commit(self, instruction: CommitAttempt) -> Event:
         """Put down what the attempt came to."""

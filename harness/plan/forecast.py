@@ -15,6 +15,7 @@ from harness.plan.cells import expand
 from harness.plan.hours import Calendar, NightHours, calendar
 from harness.plan.order import arrange
 from harness.plan.schema import Cell, Plan, Slot, rules_in_force
+from harness.plan.steps_table import window_s
 from harness.stages import STAGES, Span
 
 _START_S, _WINDOW_S, _CLOSE_S = 5.0, 120.0, 2.0  # assumed
@@ -130,6 +131,8 @@ def _attempt(plan: Plan, cell: Cell, assumptions: dict[str, None]) -> dict[str, 
     close = Span(0.0, assume(_CLOSE_S, "a title ends and its log is read"), _CLOSE_LONGEST_S)
     if title.measure_s is not None:
         window = Span.fixed(title.measure_s)
+    elif stepped_s := window_s(title.steps):
+        window = Span(stepped_s, stepped_s, title.deadline_s)
     else:
         length_s = assume(_WINDOW_S, f"{title.name} runs (it has no measure_s)")
         window = Span(0.0, min(length_s, title.deadline_s), title.deadline_s)

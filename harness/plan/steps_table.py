@@ -6,6 +6,7 @@ Places are pixels from the upper left corner of the title's window. See :mod:`ha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, ClassVar, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -207,6 +208,15 @@ class SurpriseSpec(Part):
     )
     times: int = Field(default=1, ge=1, le=100, description="how often in one attempt it is answered")
     says: str = Field(default="", max_length=300, description="what it means, for the attempt's reason")
+
+
+def window_s(steps: Sequence[StepSpec]) -> float:
+    """What the steps between begin and end take by their own word, s; 0 where no step ends the window."""
+    ways = [step.way for step in steps]
+    if "begin" not in ways or "end" not in ways:
+        return 0.0
+    inside = steps[ways.index("begin") : ways.index("end")]
+    return sum((step.wait_s or 0.0) + (step.for_s or 0.0) for step in inside)
 
 
 def _comma(point: object) -> str:

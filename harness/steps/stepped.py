@@ -31,6 +31,8 @@ from harness.steps.player import Player, Standing, Surroundings
 from harness.steps.senses import Heard, Senses
 
 _TEXTS: Final = ("text", "file", "in_file")
+#: The rig's window may be over so much before the steps' own count, seconds.
+_EARLY_S: Final = 0.1
 #: Beyond what leaving may take, for the thread to end, seconds.
 _MARGIN_S: Final = 2.0
 
@@ -194,7 +196,7 @@ class Stepped:
         player = self._player
         before = Standing() if player is None else player.standing()
         try:
-            if player is not None and grace_s > 0 and not before.failure and before.begin_s is not None:
+            if player is not None and grace_s > 0 and not before.failure and self._was_measured(before):
                 player.leave(LEAVE_WITHIN_S + _MARGIN_S)
             elif player is not None:
                 player.quit()
@@ -203,6 +205,16 @@ class Stepped:
         after = before if player is None else player.standing()
         if after.failure and not before.failure and after.spoilt:
             raise StepFailed(after.failure)
+
+    def _was_measured(self, standing: Standing) -> bool:
+        """Whether the window came to its end: a title that is stopped for another reason, as a limit that is
+        exceeded, is not left step by step."""
+        if standing.end_s is not None:
+            return True
+        measure_s = self._cell.title.measure_s
+        if standing.begin_s is None or measure_s is None:
+            return False
+        return self._clock.now_s() >= standing.begin_s + measure_s - _EARLY_S
 
     def growing_log(self) -> FrameLogSource | None:
         return self._workload.growing_log()

@@ -6,6 +6,7 @@ import pytest
 
 from harness.errors import PlanError
 from harness.plan.cells import expand
+from harness.plan.forecast import forecast
 from harness.plan.key_names import keys_of
 from harness.plan.load import parse_plan
 from harness.plan.schema import Plan
@@ -136,3 +137,9 @@ def test_a_setting_has_its_own_steps():
 )
 def test_keys_are_named_by_what_stands_on_them(chord, keys):
     assert keys_of(chord) == keys
+
+
+def test_a_window_that_a_step_ends_is_forecast_by_its_steps():
+    plan = plan_of(BEGIN, "{ wait_s = 10 }", "{ hold = 'w', for_s = 35 }", "{ end = true }", measure_s=None)
+    night = forecast(plan)
+    assert not any("no measure_s" in said for said in night.assumptions)
