@@ -96,7 +96,7 @@ def _picture_needs(place: PlanPath, name: str, title: TitleSpec) -> Iterator[Nee
     path = plan_path(name, title.base)
     if not path.is_file():
         what = f"there is no picture {path}"
-        yield Need(place, "missing", what, "put it beside the plan, or let `levelrig record` make it")
+        yield Need(place, "missing", what, "cut it from a picture of the title, and put it beside the plan")
         return
     try:
         load_picture(path)
