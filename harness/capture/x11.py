@@ -223,6 +223,8 @@ class XClient:
 
 
 def _connected(number: str) -> socket.socket:
+    if sys.platform == "win32":
+        raise NoDisplay(f"display :{number} is Unix's")
     path = f"/tmp/.X11-unix/X{number}"
     why: OSError | None = None
     for address in (path, f"\0{path}"):
