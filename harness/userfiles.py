@@ -1,11 +1,12 @@
 """The one way in for small files that a user names: plan, assumptions, model, mapping, addresses; and out.
 
-A path may lead anywhere, links included, but what is read must be a regular file of a stated size in UTF-8:
-nothing waits for a FIFO, drains a device, or grows with a file that somebody still writes.
+A path may lead anywhere, links included, but what is read must be a regular file of a stated size, text of
+Unicode: nothing waits for a FIFO, drains a device, or grows with a file that somebody still writes.
 """
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import os
 import secrets
@@ -18,6 +19,15 @@ from harness.errors import UserFileError
 
 #: Far beyond any plan, mapping or model, and read in a moment.
 SMALL_BYTES: Final = 4 << 20
+#: Mark -> encoding; that of UTF-32 begins like that of UTF-16.
+_MARKS: Final = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_HEAD_BYTES: Final = 4096
 
 
 def read_text(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYTES) -> str:
@@ -36,14 +46,29 @@ def read_text(path: Path, what: str = "file", *, at_most_bytes: int = SMALL_BYTE
 
 
 def text_of(content: bytes, path: Path) -> str:
-    """The content as text: UTF-8, or UTF-16 with its byte order mark. Raises UserFileError."""
+    """The content as text of any encoding of Unicode, see :func:`encoding_of`. Raises UserFileError."""
+    mark, encoding = encoding_of(content)
     try:
-        if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-            return content.decode("utf-16")
-        return content.decode("utf-8-sig")
+        return content[len(mark) :].decode(encoding)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise UserFileError(path, f"line {line} is not UTF-8 text", "save it as UTF-8") from error
+
+
+def encoding_of(content: bytes) -> tuple[bytes, str]:
+    """Byte order mark and encoding of a text, by its first bytes.
+
+    UTF-16 without a mark, as some programs of Windows write it, is known by its zero bytes: every second one
+    of Latin text, and none of a text in UTF-8.
+    """
+    for mark, encoding in _MARKS:
+        if content.startswith(mark):
+            return mark, encoding
+    head = content[:_HEAD_BYTES]
+    even, odd = head[::2].count(0), head[1::2].count(0)
+    if max(even, odd) > len(head) // 4 and max(even, odd) > 4 * min(even, odd):
+        return b"", "utf-16-le" if odd > even else "utf-16-be"
+    return b"", "utf-8"
 
 
 def open_regular(path: Path, what: str = "file") -> BinaryIO:

@@ -21,6 +21,10 @@ from harness.errors import UserFileError
         codecs.BOM_UTF8 + "größe = 1\r\n".encode(),
         codecs.BOM_UTF16_LE + "größe = 1\r\n".encode("utf-16-le"),
         codecs.BOM_UTF16_BE + "größe = 1\r\n".encode("utf-16-be"),
+        "größe = 1\r\n".encode("utf-16-le"),
+        "größe = 1\r\n".encode("utf-16-be"),
+        "größe = 1\r\n".encode("utf-32"),
+        codecs.BOM_UTF32_BE + "größe = 1\r\n".encode("utf-32-be"),
     ],
 )
 def test_text_is_the_same_with_and_without_a_byte_order_mark(written: bytes, tmp_path: Path) -> None:

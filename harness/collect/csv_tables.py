@@ -36,10 +36,10 @@ def csv_columns(path: Path) -> list[str]:
     """The columns that its first line names, by our names. Raises UserFileError."""
     with userfiles.open_regular(path, "table") as file:
         head = file.read(_HEAD_BYTES)
-    if head[:2] not in (b"\xff\xfe", b"\xfe\xff"):
+    if userfiles.encoding_of(head)[1] == "utf-8":
         head = b"\n".join(head.split(b"\n", 2)[:2])
-    elif len(head) % 2:
-        head = head[:-1]
+    else:
+        head = head[: len(head) & ~3]
     lines, separator, _ = _headed(userfiles.text_of(head, path).splitlines())
     return _columns(lines[0], separator) if lines else []
 

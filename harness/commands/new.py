@@ -398,12 +398,8 @@ def _decoded(content: bytes, path: Path) -> tuple[str, Callable[[str], bytes]]:
     """A plan's text, and the way back to its bytes: encoding and byte-order mark as they were."""
     from harness import userfiles
 
-    text = userfiles.text_of(content, path)
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        encoding = "utf-16-le" if content[:2] == b"\xff\xfe" else "utf-16-be"
-        return text, lambda whole: content[:2] + whole.encode(encoding)
-    mark = b"\xef\xbb\xbf" if content.startswith(b"\xef\xbb\xbf") else b""
-    return text, lambda whole: mark + whole.encode("utf-8")
+    mark, encoding = userfiles.encoding_of(content)
+    return userfiles.text_of(content, path), lambda whole: mark + whole.encode(encoding)
 
 
 def _write(path: Path, text: str, *, replace: bool) -> None:
