@@ -30,6 +30,7 @@ def open_desk(environment: Mapping[str, str] | None = None) -> Desk:
         )
     try:
         from harness.steps.x11 import X11Desk
+
+        return X11Desk(display)  # which loads the libraries
     except ImportError as error:
         raise NoDesk(missing_library(error), permanent=True) from error
-    return X11Desk(display)
