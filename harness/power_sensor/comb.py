@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from harness.power_sensor.course import Array, WorkTable
 
 _STEP_S = 2e-4
+#: Looks' middles are rounded to this share of a look, at best to the step above.
+_OF_A_LOOK = 0.08
 
 
 def comb_means(
@@ -23,7 +25,7 @@ def comb_means(
         rhythm_s: From look to look.
         look_s: Length of one.
     """
-    per_rhythm = max(1, math.ceil(rhythm_s / _STEP_S))
+    per_rhythm = max(1, math.ceil(rhythm_s / max(_STEP_S, _OF_A_LOOK * look_s)))
     step_s = rhythm_s / per_rhythm
     begin_s, end_s = table.begin_s, table.end_s
     rows = int((end_s - begin_s) / rhythm_s) + 1

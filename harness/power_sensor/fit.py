@@ -51,6 +51,8 @@ _MOST_OPEN: Final = 0.5
 _FREE_FROM: Final = 0.03
 #: The rhythm found in one half of the values and that in the other must agree within this share.
 _AGREE: Final = 0.01
+#: No value tells of loads longer ago, s.
+_BEFORE_S: Final = 4.0
 #: Of the table of the load's course.
 _STEP_S: Final = 2e-4
 _BOXES_S: Final = tuple(np.geomspace(0.001, 2.5, 34))
@@ -109,7 +111,8 @@ def fit_source(recorded: Recorded, course: Course) -> Fitted | None:
     series = series.only((series.times_s > course.begin_s[0] + 0.5) & (series.times_s < course.end_s[-1]))
     if len(series.values_w) < FEWEST_VALUES or float(np.ptp(series.values_w)) == 0:
         return None
-    scene = _Scene(series, course)
+    near = course.within(float(series.times_s[0]) - _BEFORE_S, float(series.times_s[-1])) or course
+    scene = _Scene(series, near)
     whole = scene.best_box()
     if whole.open > _MOST_OPEN and not series.adds_up:
         return None
@@ -118,7 +121,7 @@ def fit_source(recorded: Recorded, course: Course) -> Fitted | None:
     everything = scene.seeing_all(whole)
     combs = [scene.weighed(scene.refined(way)) for way in scene.best_combs(everything)]
     best = min(combs, key=lambda way: way.open, default=everything)
-    free = scene.free_rhythm(everything) if best.open > _FREE_FROM else None
+    free = scene.free_rhythm(everything) if _FREE_FROM < best.open < _MOST_OPEN else None
     if free is not None and scene.clearly_better(free.open, min(best.open, everything.open)):
         return scene.free_model(recorded, free, everything)
     if scene.claims(best, everything):
@@ -190,7 +193,8 @@ class _Scene:
             way = _Way(1, 1, float(box_s), 0.0, lag_s)
             behind_s = np.arange(box_s / 2 - 0.03, box_s / 2 + _LATEST_S, max(0.001, box_s / 4))
             found.append(self._best_of(way, behind_s))
-        return self.refined(min(found, key=_open))
+        # A counter's values join without a gap, so what they average over is known:
+        return self.refined(min(found, key=_open), fixed_look=self._series.adds_up)
 
     def _best_of(self, way: _Way, behind_s: Array) -> _Way:
         """The way with the lateness of its looks at its best."""
@@ -227,12 +231,13 @@ class _Scene:
         found.sort(key=_open)
         return found[:4]
 
-    def refined(self, way: _Way) -> _Way:
-        """The same with length, lateness and lag fitted."""
+    def refined(self, way: _Way, *, fixed_look: bool = False) -> _Way:
+        """The same with length, lateness and lag fitted, the length unless it is fixed."""
         limit_s = self.rhythm_of(way) if way.looks > 1 or self._series.adds_up else 4.0
 
         def made(at: Array) -> _Way:
-            return replace(way, look_s=math.exp(at[0]), behind_s=float(at[1]), lag_s=round(float(at[2]), 4))
+            look_s = way.look_s if fixed_look else math.exp(at[0])
+            return replace(way, look_s=look_s, behind_s=float(at[1]), lag_s=round(float(at[2]), 4))
 
         def missed(at: Array) -> float:
             if not (2e-4 <= math.exp(at[0]) <= limit_s * 1.001 and 0 <= at[2] <= _LONGEST_LAG_S):
