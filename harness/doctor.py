@@ -13,7 +13,7 @@ from harness.card import CardChoiceError, GraphicsCard, candidates, choose_card
 from harness.clock import Clock, StillRunning, SystemClock
 from harness.errors import HarnessError
 from harness.hookspecs import Finding
-from harness.plugins import PluginHost
+from harness.plugins import PluginHost, machine_facts
 from harness.rig import Channel, Reading, Sensor
 from harness.stages import STAGES
 
@@ -108,6 +108,7 @@ def examine(host: PluginHost, clock: Clock | None = None, watch_s: float = WATCH
         found, names = _quantities(host, clock, watch_s, card, machine=number == 0)
         quantities += found
         delivered |= names
+    chosen += [_power_readings(host, card) for card in shown]
     found = chosen + [f for f in told if f.subject not in delivered] + quantities + _kinds(host)
     return found + _extras() + _failures(host)
 
@@ -124,6 +125,23 @@ def _cards(cards: Sequence[GraphicsCard]) -> tuple[list[Finding], list[GraphicsC
     beside = [str(other) for other in cards if other != card]
     left = f"; named by card under [rig] only: {', '.join(beside)}" if beside else ""
     return [Finding(subject, "ok", f"{card}{left}")], [card]
+
+
+def _power_readings(host: PluginHost, card: GraphicsCard) -> Finding:
+    """Whether it is known what this card's own power readings are worth."""
+    from harness.power_models import driver_of, known_model
+
+    subject = f"power readings of {card.device}"
+    driver_version = driver_of(machine_facts(host, card).facts.get("card", {}), card.driver)
+    model = known_model(card.name, driver_version)
+    if model is None:
+        what = f"what they are worth under capped frame rates was not measured with driver {driver_version}"
+        return Finding(subject, "missing", what, "run `levelrig doctor --power`; it takes about four minutes")
+    looks = [
+        f"{one.name} every {1e3 * one.rhythm_s:.1f} ms" for one in model.sources if one.rhythm_s is not None
+    ]
+    detail = f"measured {model.measured_utc[:10]} with driver {driver_version}; the card looks at its power: "
+    return Finding(subject, "ok", detail + (", ".join(looks) or "all of the time"))
 
 
 def _extras() -> list[Finding]:

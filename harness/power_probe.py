@@ -175,7 +175,7 @@ def examine_power(
         clock: The rig's.
         card: The card.
         driver_version: For the record.
-        scale: Of the usual length, about three minutes.
+        scale: Of the usual length, about four minutes.
         on_part: Told each part and about how long it takes.
         keep: Given all that was read, for whoever wants to look into it.
 

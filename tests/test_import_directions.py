@@ -95,7 +95,7 @@ ALLOWED: dict[str, str] = {
     "characterise": "boundary errors parquet plan rig telemetry userfiles",
     "rehearse": "analysis errors metrics numerals plan rig stages telemetry",
     "rehearsal_folder": "errors inside store",
-    "doctor": "card clock errors hookspecs plugins rig stages",
+    "doctor": "card clock errors hookspecs plugins power_models rig stages",
     "pretend": "guard isolated rig testing",
     "terminal": "clock engine numerals plaintext streams",
     # the report

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from harness.card import GraphicsCard
+from harness.cli import main
 from harness.clock import Clock
 from harness.errors import ConditionsNotMet, WorkloadFailed
 from harness.hookspecs import hookimpl
@@ -130,7 +131,7 @@ def examined() -> PowerSensorModel:
         flawed("instant reading", "reading", 0.1, 0.1, 0.0115, 0.0115, 0.03),
         flawed("sample buffer", "buffer", 0.02, 0.02, 0.0115, 0.0115, 0.02),
     ]
-    return examine_power(PluginHost({"bench": Bench(clock, truths)}), clock, CARD, "1.2.3", scale=0.5)
+    return examine_power(PluginHost({"bench": Bench(clock, truths)}), clock, CARD, "1.2.3", scale=0.34)
 
 
 def test_each_sources_ways_are_found_through_the_seams(examined: PowerSensorModel):
@@ -192,3 +193,36 @@ def test_a_card_without_sources_or_without_a_load_is_refused():
     truth = flawed("energy counter", "counter", 0.1, 0.02, 0.0115, 0.1, 0.07)
     with pytest.raises(WorkloadFailed, match="can make"):
         examine_power(PluginHost({"idle": Idle(clock, [truth])}), clock, CARD, "1")
+
+
+def test_doctor_says_once_whether_the_readings_worth_is_known(
+    examined: PowerSensorModel, monkeypatch, tmp_path
+):
+    from harness import doctor, power_models
+
+    monkeypatch.setattr(power_models, "state_folder", lambda: tmp_path)
+    host = PluginHost({"bench": Bench(FakeClock(), [])})
+    unknown = doctor._power_readings(host, CARD)
+    assert (unknown.state, "doctor --power" in unknown.remedy) == ("missing", True)
+    known = examined.model_copy(update={"driver_version": power_models.driver_of({}, CARD.driver)})
+    keep_model(known)
+    found = doctor._power_readings(host, CARD)
+    assert found.state == "ok"
+    assert "energy counter every 20.0 ms" in found.detail
+
+
+def test_the_command_measures_keeps_draws_and_shows(monkeypatch, tmp_path, capsys):
+    from harness import power_models
+    from harness.commands import doctor_power
+
+    clock = FakeClock()
+    truth = flawed("energy counter", "counter", 0.1, 0.02, 0.0115, 0.1, 0.07)
+    monkeypatch.setattr(power_models, "state_folder", lambda: tmp_path)
+    monkeypatch.setattr(doctor_power, "PluginHost", lambda: PluginHost({"bench": Bench(clock, [truth])}))
+    monkeypatch.setattr(doctor_power, "SystemClock", lambda: clock)
+    assert main(["doctor", "--power", "--seconds", "60", "--readings-into", str(tmp_path / "read")]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "energy counter every 100.0 ms every 20.00 ms" in shown
+    (kept,) = (tmp_path / "power-sensors").glob("*.json")
+    assert kept.with_suffix(".png").stat().st_size > 10_000
+    assert {path.name for path in (tmp_path / "read").iterdir()} == {"recognise.npz", "ladder.npz"}

@@ -51,7 +51,7 @@ def register(commands: Any) -> None:
     doctor.add_argument(
         "--power",
         action="store_true",
-        help="instead, measure in about three minutes what the card's own power readings are worth: loads of "
+        help="instead, measure in about four minutes what the card's own power readings are worth: loads of "
         "known rhythm on the card, every source read; kept for this card and driver (needs the extra gpu)",
     )
     doctor.add_argument("--card", help="with --power: address, UUID or name of the card")
