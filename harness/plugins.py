@@ -542,7 +542,7 @@ def machine_facts(host: PluginHost, card: GraphicsCard | None = None) -> RigFact
 
 def _processor_model() -> str:
     try:
-        with open("/proc/cpuinfo") as file:  # noqa: PTH123
+        with open("/proc/cpuinfo", encoding="utf-8", errors="replace") as file:  # noqa: PTH123
             for line in file:
                 if line.startswith("model name"):
                     return line.split(":", 1)[1].strip()

@@ -54,7 +54,7 @@ class Recorder:
 
     def write(self, path: Path, facts: Mapping[str, Any]) -> None:
         """Write the recording with some facts about where it comes from."""
-        path.write_text(json.dumps({"facts": dict(facts), "answers": self.answers}, indent=0) + "\n")
+        path.write_text(json.dumps({"facts": dict(facts), "answers": self.answers}, indent=0) + "\n", "ascii")
 
 
 class Replay:
@@ -72,7 +72,7 @@ class Replay:
 
     @classmethod
     def from_file(cls, path: Path) -> Replay:
-        return cls(json.loads(path.read_text())["answers"])
+        return cls(json.loads(path.read_text("ascii"))["answers"])
 
     def __call__(self, name: str) -> Callable[..., int]:
         def replayed(*arguments: Any) -> int:

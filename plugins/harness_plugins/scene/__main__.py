@@ -15,6 +15,7 @@ import signal
 import sys
 import threading
 import time
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TextIO
 
@@ -29,6 +30,8 @@ _FLUSH_S = 0.5
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one scene; the exit code is 0 unless it could not be drawn."""
+    if isinstance(sys.stdout, TextIOWrapper):  # what is said of a card is read as UTF-8, on every system
+        sys.stdout.reconfigure(encoding="utf-8", errors="backslashreplace")
     args = _parser().parse_args(arguments)
     if args.list:
         for name, summary in SUMMARIES.items():
