@@ -32,6 +32,7 @@ from harness.guard.times import CALL_S, HANDOVER_S, LONGEST_COMMAND_S
 from harness.isolated import python_command
 from harness.store.journal import JOURNAL_NAME
 from harness.supervise import at_boot
+from harness.supervise.at_boot import RESTART_S, STARTS_AT_MOST
 from harness.supervise.boot_environment import drop_environment, environment_path, keep_environment
 from harness.supervise.supervisor import FINAL_CODES, GAVE_UP
 from harness.supervise.tasks import Run, Task, register, task_xml, unregister
@@ -40,9 +41,6 @@ from harness.windows import endsession
 from harness.windows.console import ENDING
 
 FLAG_NAME: Final = "resume-at-boot"
-#: The system starts a run that fails this often, and waits so long in between, seconds.
-STARTS_AT_MOST: Final = 4
-RESTART_S: Final = 60.0
 
 
 @dataclass(frozen=True)

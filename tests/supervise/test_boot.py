@@ -211,6 +211,45 @@ def test_what_windows_starts_at_boot_runs_the_words_while_the_flag_is_there(tmp_
     assert at_boot.main(word) == 7
 
 
+@pytest.mark.parametrize(("codes", "ends"), [([1, 1, 0], 0), ([1] * 9, 1), ([3, 0], 3), ([-9, 2, 0], 2)])
+def test_what_fails_at_boot_is_tried_again_there_and_what_ended_in_order_is_not(codes, ends, tmp_path):
+    """The Task Scheduler takes a program that ends with an error for a task that worked (from memory)."""
+    flag, left, paused = tmp_path / "flag", tmp_path / "codes", []
+    flag.touch()
+    left.write_text(" ".join(map(str, codes)))
+    code = (
+        "import os, pathlib\np = pathlib.Path('codes'); now, *rest = p.read_text().split()\n"
+        "p.write_text(' '.join(rest)); os.kill(os.getpid(), 9) if now == '-9' else os._exit(int(now))"
+    )
+    word = at_boot.packed(flag, tmp_path, [sys.executable, "-c", code])
+    assert at_boot.main(word, paused.append) == ends
+    tries = min(at_boot.STARTS_AT_MOST, codes.index(ends) + 1 if ends != 1 else 4)
+    assert paused == [60.0] * (tries - 1)
+    assert len(left.read_text().split()) == len(codes) - tries
+
+
+def test_a_flag_that_goes_meanwhile_ends_the_tries(tmp_path):
+    flag = tmp_path / "flag"
+    flag.touch()
+    word = at_boot.packed(flag, tmp_path, [sys.executable, "-c", "raise SystemExit(1)"])
+    assert at_boot.main(word, lambda seconds: flag.unlink()) == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_what_is_printed_without_a_console_follows_no_link_out_of_the_folder(tmp_path, monkeypatch):
+    outside, folder = tmp_path / "outside", tmp_path / "c"
+    folder.mkdir()
+    (folder / "flag").touch()
+    monkeypatch.setattr("sys.stdout", None)
+    word = at_boot.packed(folder / "flag", folder, [sys.executable, "-c", "print('put back')"])
+    assert at_boot.main(word) == 0
+    assert (folder / "run.log").read_text() == "put back\n"
+    (folder / "run.log").unlink()
+    (folder / "run.log").symlink_to(outside)
+    assert at_boot.main(word) == 0
+    assert not outside.exists()
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="writes a systemd unit")
 def test_an_enable_that_the_system_refuses_leaves_nothing_behind(resumption, tmp_path):
     def refuse(command):
