@@ -85,6 +85,11 @@ def step(text: str) -> float:
     return 10.0 ** -len(found[1]) if found else float("nan")
 
 
+def _is(attributes: dict[str, str], name: str) -> bool:
+    """Whether an element has a class, alone or among others."""
+    return name in attributes.get("class", "").split()
+
+
 class _Reader(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
@@ -137,17 +142,17 @@ class _Reader(HTMLParser):
         for tag, known in self._open:
             if tag == "section":
                 self.sections[known.get("id", "")].append(data)
-            if known.get("class") == "level":
+            if _is(known, "level"):
                 self.levels.setdefault(known.get("title", ""), []).append(data)
-            if known.get("class") == "answer":
+            if _is(known, "answer"):
                 self.answer.append(data)
-            if known.get("class") == "caption":
+            if _is(known, "caption"):
                 self._captions.setdefault(known.get("id", ""), []).append(data)
         if self._table is None:
             return
         if self._within("td") or (self._within("th") and self._within("tbody")):
             cell = self._table.rows[-1][-1]
-            if any(known.get("class") == "range" for _, known in self._open):
+            if any(_is(known, "range") for _, known in self._open):
                 cell.range += data.strip()
             elif data.strip():
                 cell.text = f"{cell.text} {data.strip()}".strip()
