@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.power_sensor.course import Array
 from harness.power_sensor.model import PowerSensorModel, Rung, SourceModel
@@ -22,6 +23,8 @@ _ON, _OFF = 0.03, 0.005
 _FEWEST: Final = 3
 #: Errors on the rhythm must be so many times those off it, and so large, to be taken for its work.
 _TIMES, _LEAST = 2.5, 0.012
+#: Errors on the rhythm that are less than this share of those expected show that a source sees all.
+_SEES_ALL: Final = 0.35
 #: A source is looked into again where its errors are so many times those expected; and no look is taken to be
 #: shorter than this share of its rhythm.
 _MORE, _SHARPEST = 1.15, 0.03
@@ -42,7 +45,9 @@ def with_rhythms(model: PowerSensorModel) -> PowerSensorModel:
 
 
 def _held(model: PowerSensorModel, source: SourceModel, known: Sequence[SourceModel]) -> SourceModel:
-    """The source with the fastest rhythm of another that its errors show; unchanged without one."""
+    """The source with the fastest rhythm of another that its errors show; where the ladder does not
+    tell, a counter is assumed to add up those looks."""
+    first: SourceModel | None = None
     for other in sorted(known, key=lambda one: one.rhythm_s or 0.0):
         if other.rhythm_s is None or other.rhythm_s > source.span_s:
             continue
@@ -55,6 +60,7 @@ def _held(model: PowerSensorModel, source: SourceModel, known: Sequence[SourceMo
                 "weights": (),
             }
         )
+        first = first or alike
         rungs = [rung for rung in model.rungs if source.name in rung.error]
         expected = np.asarray([_expected(model, alike, rung).swing_bound for rung in rungs])
         errors = np.asarray([rung.error[source.name] for rung in rungs])
@@ -63,10 +69,17 @@ def _held(model: PowerSensorModel, source: SourceModel, known: Sequence[SourceMo
             continue
         there, elsewhere = _rms(errors[on]), float(1.4826 * np.median(np.abs(errors[off])))
         if there > max(_TIMES * elsewhere, _LEAST):
-            return _seeing_as_much(
-                model, alike, [r for r, is_on in zip(rungs, on, strict=True) if is_on], there
-            )
+            return _seeing_as_much(model, alike, _those(rungs, on), there)
+        expected_rms = _rms(np.asarray([_scatter(_expected(model, alike, r)) for r in _those(rungs, on)]))
+        if there < _SEES_ALL * expected_rms:
+            return source
+    if source.kind == "counter" and first is not None:
+        return first.model_copy(update={"assumed": True})
     return source
+
+
+def _those(rungs: Sequence[Rung], on: NDArray[np.bool_]) -> list[Rung]:
+    return [rung for rung, is_on in zip(rungs, on, strict=True) if is_on]
 
 
 def _sharpened(model: PowerSensorModel, source: SourceModel) -> SourceModel:

@@ -36,6 +36,10 @@ class SourceModel(Part):
     lag_s: float = Field(
         default=0.0, ge=0, description="time constant of what smooths the power before it is looked at"
     )
+    assumed: bool = Field(
+        default=False,
+        description="its looks were not seen: those of the card's fastest source are assumed",
+    )
     weights: tuple[float, ...] = Field(
         default=(), description="of the looks that come round in one refresh, where they are not alike"
     )
