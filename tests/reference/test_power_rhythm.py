@@ -3,8 +3,8 @@
 The model (``power_sensor_model.json``) is what ``levelrig doctor --power`` found with a load of its own, of
 133 to 400 W (its second run on 2026-11-28, fitted anew from what was read then). The readings
 (``power_under_pulsed_loads.csv``) are of another time and another load, matrix products of up to 890 W, on a
-card of the same kind. The published finding that such cards see a part of the time only: Yang, Adamek, Armour,
-"Part-time Power Measurements", arXiv 2312.02741, and SC24.
+card of the same kind. The published finding that such cards see a part of the time only: Yang, Adamek,
+Armour, "Part-time Power Measurements", arXiv 2312.02741, and SC24.
 
 The energy counter is left out: there it lost up to 5 % in some runs at rates that meet no rhythm, always to
 one side, which no model of looks explains; that is what the test of agreement between sources is for.
