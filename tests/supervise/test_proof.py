@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import subprocess
@@ -61,8 +62,10 @@ def test_a_full_and_a_read_only_file_system_are_noticed(tmp_path, options, kind)
 
 
 def test_a_path_as_long_as_the_campaigns_longest_is_tried_and_taken_away(tmp_path: Path) -> None:
-    prove_long_paths(tmp_path / "night", 200)
-    prove_long_paths(tmp_path / "a" / "night", 700)
+    as_windows = "LEVELRIG_TEST_AS_WINDOWS" in os.environ  # where it is refused, and leaves nothing either
+    for folder, longest_below in ((tmp_path / "night", 100), (tmp_path / "a" / "night", 700)):
+        with pytest.raises(NotWritable) if as_windows and longest_below > 259 else contextlib.nullcontext():
+            prove_long_paths(folder, longest_below)
     assert list(tmp_path.iterdir()) == []
 
 
