@@ -20,7 +20,7 @@ from harness.places import cache_folder
 SOURCES: Final = Path(__file__).parent / "native"
 LAYER: Final = "VK_LAYER_LEVELRIG_capture"
 _LIBRARY: Final = "liblevelrig_capture.so"
-_MANIFEST: Final = "levelrig_capture.json"
+MANIFEST: Final = "levelrig_capture.json"
 _FLAGS: Final = ("-std=gnu11", "-O2", "-fPIC", "-shared", "-fvisibility=hidden", "-Wl,-z,now")
 _COMPILERS: Final = ("cc", "gcc", "clang")
 _COMPILE_S: Final = 120.0
@@ -55,7 +55,7 @@ def folder() -> Path:
 def built() -> Path | None:
     """The library, if it was built and nobody else may have changed it."""
     path = folder() / _LIBRARY
-    return path if path.is_file() and (folder() / _MANIFEST).is_file() and _is_ours(folder()) else None
+    return path if path.is_file() and (folder() / MANIFEST).is_file() and _is_ours(folder()) else None
 
 
 def hindrance() -> tuple[str, str] | None:
@@ -111,7 +111,7 @@ def _build() -> Path:
                 "description": "records when frames are presented",
             },
         }
-        (made / _MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
+        (made / MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
         made.chmod(0o755)
         if target.exists() and built() is None:
             shutil.rmtree(target)  # half of one, or not ours
@@ -151,7 +151,7 @@ def _is_ours(path: Path) -> bool:
     """What is loaded into a title was written by this user or by root, and nobody else may write it."""
     if sys.platform == "win32":
         return False
-    for one in (path, path / _LIBRARY, path / _MANIFEST):
+    for one in (path, path / _LIBRARY, path / MANIFEST):
         stat = one.lstat()
         if stat.st_uid not in (0, os.geteuid()) or stat.st_mode & 0o022:
             return False

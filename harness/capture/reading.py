@@ -246,7 +246,10 @@ def _notes(presents: pa.Table, t_ns: Ints, line: Line, left_out: Counter[str], w
     for reason, what in ((REFUSED, "refused by the system"), (NOT_DISPLAYED, "never seen displayed")):
         if left_out[reason]:
             notes.append(f"{counted(left_out[reason], 'present')} {agreed('was', left_out[reason])} {what}")
-    back = int(np.count_nonzero(np.diff(t_ns) < 0))
+    process = _numbers(presents, "process")
+    by_process = np.argsort(process, kind="stable")  # of several, each has its own order
+    same = np.diff(process[by_process]) == 0
+    back = int(np.count_nonzero(same & (np.diff(t_ns[by_process]) < 0)))
     if back:
         notes.append(f"{counted(back, 'present')} arrived out of order and {agreed('was', back)} sorted")
     sources = len(_counts(presents, "process", "thread", "queue"))

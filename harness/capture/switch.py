@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from harness import filelock
-from harness.capture.build import LAYER
+from harness.capture.build import LAYER, MANIFEST
 
 #: Of the title's environment: where rings are made; whether times of display are wanted.
 FOLDER_VARIABLE: Final = "LEVELRIG_CAPTURE"
@@ -29,6 +29,8 @@ _NAME: Final = "levelrig-capture-"
 _LOCK: Final = "owner.lock"
 #: A folder without a lock is given this long to get one, seconds.
 _UNLOCKED_S: Final = 60.0
+#: What the variables can't hold in a path: they end it there, or put something in its place.
+_PARTING: Final = frozenset(" \t\n:;$")
 _MEMORY: Final = Path("/dev/shm")
 
 
@@ -79,6 +81,18 @@ class RingFolder:
         self.path = Path(tempfile.mkdtemp(prefix=_NAME, dir=base))
         self._lock = os.open(self.path / _LOCK, os.O_CREAT | os.O_RDWR | getattr(os, "O_CLOEXEC", 0), 0o600)
         filelock.lock(self._lock)
+
+    def reachable(self, library: Path) -> Path:
+        """The library by a path that the variables can hold: its own, or that of a link in here.
+
+        Raises:
+            OSError: No link can be made.
+        """
+        if not _PARTING & set(str(library)):
+            return library
+        for name in (library.name, MANIFEST):
+            (self.path / name).symlink_to(library.parent / name)
+        return self.path / library.name
 
     def remove(self) -> None:
         """Remove it with all that is in it. Safe to call twice."""

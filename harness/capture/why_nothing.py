@@ -18,6 +18,7 @@ _ELF_32: Final = b"\x7fELF\x01"
 _FAILURES: Final = {
     "open": "its ring could not be made",
     "space": "there is no memory for its ring in /dev/shm",
+    "limit": "its limit on the size of files (ulimit -f) leaves no room for its ring",
     "instances": "it uses more Vulkan instances than are followed",
     "devices": "it uses more Vulkan devices than are followed",
     "display-times-not-offered": "this device tells no times of display: set frames = 'capture'",
@@ -53,9 +54,10 @@ def why_nothing(small: str | None, failures: Iterable[str], seen_outside: int = 
         return f"nothing could be captured: {'; '.join(said)}"
     return (
         "the title presented nothing that could be captured; usual reasons: it draws by other means than "
-        "Vulkan, GLX or EGL, it is started by a program that ran before (so that it lacks the variables of "
-        "the capture), or it runs in a container; where it has a window of X, "
-        "frames = 'capture-window' watches that; else let it, or a companion, write a frame log"
+        "Vulkan, GLX or EGL, it lacks the variables of the capture (it is started by a program that ran "
+        "before, that clears the environment, or that sets LD_PRELOAD itself), or it runs in a container; "
+        "where it has a window of X, frames = 'capture-window' watches that; else let it, or a companion, "
+        "write a frame log"
     )
 
 

@@ -9,7 +9,6 @@ frame drawn in parts may count more than once: these are estimates, and the note
 
 from __future__ import annotations
 
-import contextlib
 import struct
 import threading
 import time
@@ -94,9 +93,11 @@ class WindowWatch:
         self._ends.set()
         if self._thread.is_alive():
             self._thread.join()
-        with contextlib.suppress(OSError, ValueError):
+        try:
             self._flush()
             self._log.close()
+        except (OSError, ValueError) as error:  # the disk is full
+            self.trouble = self.trouble or f"the recording broke off: {error}"
         self._client.close()
 
     def _run(self) -> None:

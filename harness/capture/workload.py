@@ -65,6 +65,7 @@ class Capture:
                 self._rings = RingFolder()
                 self._recorder = Recorder(self._rings.path, self._log)
                 display_times = self._way == "capture-display"
+                native = self._rings.reachable(native)
                 added = variables(native, self._rings.path, environment, display_times=display_times)
         except (OSError, NoDisplay) as error:
             self.finish()

@@ -113,8 +113,10 @@ def ask_title(
         table |= {"end_line": literally(end)} if end else {}
         table |= {"warm_up": {"seconds": 0}, "soak": {}}
     frames = dialogue.ask(
-        "  Its frames: log (a file of them), logger (a program beside it logs), or score",
-        one_of(["log", "logger", "score"]),
+        "  Its frames: log (a file of them), logger (a program beside it logs), "
+        + ("" if machine.windows else "capture (levelrig records them), ")
+        + "or score",
+        one_of(["log", "logger", *([] if machine.windows else ["capture"]), "score"]),
         option="--title",
         default="logger" if logger else "log",
     )
@@ -131,6 +133,12 @@ def ask_title(
         )
         table |= logger_beside(command)
         return {**table, "frame_log": {"companion": LOGGER, **ask_frame_log(dialogue, machine)}}
+    if frames == "capture":
+        dialogue.say(
+            "  It has to be an offline title or mode: one with a protection against foreign code in its "
+            "process may bar the player's account."
+        )
+        return {**table, "frames": frames}
     if frames == "log":
         return {**table, "frame_log": ask_frame_log(dialogue, machine)}
     front = dialogue.ask("  Text in front of the number", str, option="--title", default="score:")

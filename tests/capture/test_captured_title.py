@@ -166,6 +166,17 @@ def test_a_machine_without_a_compiler_is_told_what_to_install(tmp_path, monkeypa
     assert (need.state, need.path) == ("missing", ("titles", 0, "frames"))
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the capture is for Linux")
+def test_a_compiler_that_fails_is_seen_before_the_night(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+    (tmp_path / "cc").write_text("#!/bin/sh\necho stdio.h: No such file >&2; exit 1\n")
+    (tmp_path / "cc").chmod(0o755)
+    (need,) = needs(plan_of(["true"]))
+    assert (need.state, need.path) == ("missing", ("titles", 0, "frames"))
+    assert "headers seem to be missing" in need.what
+
+
 @needs_compiler
 def test_a_library_that_others_may_write_is_not_used(cache):
     build.folder().chmod(0o777)

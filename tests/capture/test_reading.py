@@ -67,6 +67,12 @@ def test_presents_out_of_order_are_sorted_and_counted(log):
     assert any("1 present arrived out of order and was sorted" in note for note in found.notes)
 
 
+def test_presents_of_two_processes_that_were_read_by_turns_are_not_out_of_order(log):
+    turns = [(process, 10 * n) for start in (0, 25) for process in (7, 8) for n in range(start, start + 25)]
+    rows = [row("vulkan", at_ms + (process == 8), process=process) for process, at_ms in turns]
+    assert not any("out of order" in note for note in read_capture(log(rows), "capture").notes)
+
+
 def test_a_few_lost_records_are_a_gap_in_which_nothing_is_measured(log):
     """Three of 603 were lost: their time is no frame of 40 ms."""
     before, after = ([row("vulkan", 10 * n) for n in part] for part in (range(300), range(303, 603)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 
 import pytest
@@ -10,6 +11,7 @@ from harness.capture import LOGS
 from harness.capture.reading import OTHER_WINDOW, REFUSED, read_capture
 from harness.capture.recorder import CaptureLog, Recorder
 from harness.capture.switch import RingFolder, variables
+from harness.capture.why_nothing import why_nothing
 from tests.capture.conftest import needs_compiler
 
 pytestmark = needs_compiler
@@ -23,7 +25,7 @@ class Run:
         log = CaptureLog(folder / LOGS["capture"])
         self.recorder = Recorder(rings.path, log)
         self.recorder.start()
-        added = variables(native, rings.path, {}, display_times=False)
+        added = variables(rings.reachable(native), rings.path, {}, display_times=False)
         done = subprocess.run(words, env=added, capture_output=True, text=True, timeout=60, check=False)
         self.recorder.finish()
         rings.remove()
@@ -83,6 +85,34 @@ def test_a_forked_process_has_a_record_of_its_own(run):
     done = run("fork", 300)
     assert done.rows == {"glx": 900 - 300}
     assert len(done.recorder.programs) == 2
+
+
+def test_a_title_that_clears_its_environment_before_its_first_frame_is_recorded(run):
+    assert run("scrubbed", 50).rows == {"glx": 50}
+
+
+def test_a_hundred_windows_after_one_another_all_have_their_size(run):
+    done = run("new-windows", 100)
+    assert done.rows == {"glx": 500}
+    rows = [line.split(",") for line in done.path.read_text().splitlines() if line.startswith("glx")]
+    assert {int(row[6]) for row in rows} == {100 * window for window in range(1000, 1100)}
+
+
+def test_a_title_whose_files_must_be_small_runs_on_and_the_reason_is_told(native, swapper, tmp_path):
+    """A file beyond the limit would end it: setrlimit(2), RLIMIT_FSIZE."""
+    words = ["sh", "-c", 'ulimit -f 100; exec "$@"', "sh", *swapper("dlsym", 50)]
+    done = Run(words, native, tmp_path)
+    assert (done.exit_code, done.said, done.rows) == (0, "50", {})
+    assert "ulimit -f" in why_nothing(None, done.recorder.failures)
+
+
+@pytest.mark.parametrize("name", ["two words", "a:b", "a;b", "a$ORIGIN"])
+def test_a_library_in_a_folder_that_variables_can_t_name_is_loaded(native, swapper, tmp_path, name):
+    library = tmp_path / name / native.name
+    library.parent.mkdir()
+    shutil.copy(native, library)
+    done = Run(swapper("dlsym", 50), library, tmp_path)
+    assert done.rows == {"glx": 50}
 
 
 def test_what_a_killed_title_presented_is_kept(run):

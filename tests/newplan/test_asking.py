@@ -220,6 +220,12 @@ def test_the_question_is_a_sentence(names, question):
     assert usual_question([{"name": name} for name in names], "factory") == question
 
 
+def test_levelrig_may_record_the_frames_itself(machine, talk):
+    said = talk(["a", "a", "", "", "", "", "capture", ""])
+    (title,) = ask_titles(said.dialogue, machine(programs=["a"]))
+    assert title["frames"] == "capture" and "frame_log" not in title
+
+
 def test_a_logger_beside_it_is_a_companion_and_offered_for_the_next_title(machine, talk):
     first = ["a", "a", "", "", "", "", "logger", "flog --of {process_id}", "f.csv", "", "ms", "", ""]
     second = ["b", "b", "", "b.exe", "", "", "", "", "f.csv", "", "ms", "", "", ""]

@@ -21,10 +21,12 @@ struct display_watch {
     pthread_t thread;
 };
 
-static int wanted(void)
+static int wanted;
+
+__attribute__((constructor)) static void find_wish(void)
 {
     const char *asked = getenv("LEVELRIG_CAPTURE_DISPLAY");
-    return asked && !strcmp(asked, "1");
+    wanted = asked && !strcmp(asked, "1");
 }
 
 static int has_name(const char *const *names, uint32_t count, const char *name)
@@ -76,7 +78,7 @@ VkResult create_device_with_display_times(create_device_function create, PFN_vkG
                                           VkDevice *made, struct display_device *display)
 {
     uint32_t count = info->enabledExtensionCount;
-    if (!wanted() || !has_name(info->ppEnabledExtensionNames, count, "VK_KHR_swapchain"))
+    if (!wanted || !has_name(info->ppEnabledExtensionNames, count, "VK_KHR_swapchain"))
         return create(physical, info, allocator, made);
     int taken = has_name(info->ppEnabledExtensionNames, count, "VK_KHR_present_id") ||
                 has_name(info->ppEnabledExtensionNames, count, "VK_KHR_present_wait") ||

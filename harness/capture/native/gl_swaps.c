@@ -80,17 +80,23 @@ static struct drawable *drawable_of(const void *display, uintptr_t handle)
         if (known == display && drawables[i].handle == handle)
             return &drawables[i];
     }
-    struct drawable *made = NULL;
+    struct drawable *made = &drawables[0];
     pthread_mutex_lock(&drawables_lock);
-    for (unsigned i = 0; i < MOST_DRAWABLES && !made; i++) {
-        if (atomic_load(&drawables[i].display) == display && drawables[i].handle == handle)
+    for (unsigned i = 0; i < MOST_DRAWABLES; i++) {
+        const void *known = atomic_load(&drawables[i].display);
+        if (!known || (known == display && drawables[i].handle == handle)) {
             made = &drawables[i];
-        else if (!atomic_load(&drawables[i].display)) {
-            made = &drawables[i];
-            made->handle = handle;
-            made->serial = next_serial();
-            atomic_store_explicit(&made->display, display, memory_order_release);
+            break;
         }
+        if (drawables[i].look_ns < made->look_ns) /* else the one that was drawn least lately makes room */
+            made = &drawables[i];
+    }
+    if (atomic_load(&made->display) != display || made->handle != handle) {
+        atomic_store(&made->display, NULL);
+        made->handle = handle;
+        made->serial = next_serial();
+        made->look_ns = 0;
+        atomic_store_explicit(&made->display, display, memory_order_release);
     }
     pthread_mutex_unlock(&drawables_lock);
     return made;

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mman.h>
+#include <sys/resource.h>
 #include <sys/syscall.h>
 #include <time.h>
 #include <unistd.h>
@@ -15,8 +16,17 @@
 static struct ring_header *_Atomic ring;
 static _Atomic int given_up;
 static _Atomic uint32_t serials;
+static char rings[3072]; /* folder of the rings; empty: none is wanted */
 static pthread_mutex_t opening = PTHREAD_MUTEX_INITIALIZER;
 static __thread uint32_t thread_id __attribute__((tls_model("initial-exec")));
+
+/* As the process begins: it may clear its environment before its first frame. */
+__attribute__((constructor)) static void find_rings(void)
+{
+    const char *folder = getenv("LEVELRIG_CAPTURE");
+    if (folder && folder[0] == '/' && strlen(folder) < sizeof rings)
+        strcpy(rings, folder);
+}
 
 uint64_t now_ns(void)
 {
@@ -48,10 +58,9 @@ static void after_fork(void)
 
 void tell_failure(const char *what, int error_number)
 {
-    const char *folder = getenv("LEVELRIG_CAPTURE");
     char path[4096];
-    if (!folder || snprintf(path, sizeof path, "%s/%d.%s-%d.failed", folder, (int)getpid(), what, error_number) >=
-                       (int)sizeof path)
+    if (!rings[0] || snprintf(path, sizeof path, "%s/%d.%s-%d.failed", rings, (int)getpid(), what, error_number) >=
+                         (int)sizeof path)
         return;
     int file = open(path, O_CREAT | O_WRONLY | O_CLOEXEC | O_NOFOLLOW, 0600);
     if (file >= 0)
@@ -60,12 +69,17 @@ void tell_failure(const char *what, int error_number)
 
 static struct ring_header *open_ring(void)
 {
-    const char *folder = getenv("LEVELRIG_CAPTURE");
-    if (!folder || folder[0] != '/')
+    if (!rings[0])
         return NULL;
+    size_t bytes = RING_HEADER_BYTES + (size_t)RING_CAPACITY * sizeof(struct ring_record);
+    struct rlimit files;
+    if (!getrlimit(RLIMIT_FSIZE, &files) && files.rlim_cur < bytes) { /* a larger file would end the process */
+        tell_failure("limit", 0);
+        return NULL;
+    }
     char path[4096];
     uint64_t begun_ns = now_ns();
-    if (snprintf(path, sizeof path, "%s/%d-%llx.ring", folder, (int)getpid(), (unsigned long long)begun_ns) >=
+    if (snprintf(path, sizeof path, "%s/%d-%llx.ring", rings, (int)getpid(), (unsigned long long)begun_ns) >=
         (int)sizeof path)
         return NULL;
     int file = open(path, O_CREAT | O_EXCL | O_RDWR | O_CLOEXEC | O_NOFOLLOW, 0600);
@@ -73,7 +87,6 @@ static struct ring_header *open_ring(void)
         tell_failure("open", errno);
         return NULL;
     }
-    size_t bytes = RING_HEADER_BYTES + (size_t)RING_CAPACITY * sizeof(struct ring_record);
     int failed = posix_fallocate(file, 0, (off_t)bytes); /* room that is there: no signal on a full disk */
     struct ring_header *found = MAP_FAILED;
     if (!failed)

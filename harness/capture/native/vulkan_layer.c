@@ -9,8 +9,8 @@
 #include <string.h>
 
 #define EXPORTED __attribute__((visibility("default")))
-#define MOST_INSTANCES 16
-#define MOST_DEVICES 16
+#define MOST_INSTANCES 64
+#define MOST_DEVICES 64
 #define MOST_SWAPCHAINS 256
 #define MOST_SURFACES 64
 

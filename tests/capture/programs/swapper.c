@@ -109,6 +109,13 @@ int main(int argc, char **argv)
         many((void *)3);
         fflush(stdout);
         raise(SIGKILL);
+    } else if (!strcmp(act, "scrubbed")) { /* no environment before the first frame */
+        clearenv();
+        many((void *)3);
+    } else if (!strcmp(act, "new-windows")) { /* one after the other */
+        for (uintptr_t window = 1000; window < 1000 + (uintptr_t)count; window++)
+            for (int i = 0; i < 5; i++)
+                swap((void *)1, window);
     } else if (!strcmp(act, "slow")) {
         for (int i = 0; i < count; i++) {
             swap((void *)1, 3);
