@@ -223,7 +223,9 @@ def test_the_question_is_a_sentence(names, question):
 def test_levelrig_may_record_the_frames_itself(machine, talk):
     said = talk(["a", "a", "", "", "", "", "capture", ""])
     (title,) = ask_titles(said.dialogue, machine(programs=["a"]))
-    assert title["frames"] == "capture" and "frame_log" not in title
+    assert title["frames"] == "capture"
+    assert "frame_log" not in title
+    assert any("offline" in line for line in said.shown)
 
 
 def test_a_logger_beside_it_is_a_companion_and_offered_for_the_next_title(machine, talk):
