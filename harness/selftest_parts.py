@@ -184,7 +184,12 @@ def _close_console(folder: Path, limit_s: float) -> float:
     victim = subprocess.Popen(words, creationflags=new_console, stdin=subprocess.DEVNULL)
     try:
         _until(lambda: (folder / "card").exists() and _text(folder / "card") != FACTORY, "no change was seen")
-        for host in _console_hosts(victim.pid):
+        hosts = _console_hosts(victim.pid)
+        if not hosts:  # another terminal has taken the console over
+            raise NotAvailable(
+                "put back after a kill; its console belongs to a terminal that can't be closed from here"
+            )
+        for host in hosts:
             with _gone():
                 host.kill()
         return _seconds_until_back(folder, limit_s)

@@ -8,6 +8,16 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Mapping
+from typing import Final
+
+#: What puts the windows of all programs onto the screen: its load is the title's own doing, and differs from
+#: title to title. By the names of Windows' own and of those that Linux distributions ship.
+COMPOSITORS: Final = frozenset(
+    {
+        "dwm.exe", "xorg", "xwayland", "gnome-shell", "kwin_x11", "kwin_wayland", "mutter", "weston", "sway",
+        "xfwm4", "cinnamon", "marco", "picom", "labwc", "hyprland",
+    }
+)  # fmt: skip
 
 #: Name -> mean load of the card over the window, %; None where no source tells it.
 Programs = Mapping[str, float | None]
@@ -66,12 +76,15 @@ def usual_with(usual: Programs | None, programs: Programs) -> dict[str, float | 
 
 
 def excess(programs: Programs, usual: Programs | None) -> dict[str, float]:
-    """Name -> how much more it loaded than is usual tonight, %; those whose load is not told are left out."""
+    """Name -> how much more it loaded than is usual tonight, %.
+
+    Those whose load is not told are left out, and those of :data:`COMPOSITORS`.
+    """
     known = usual or {}
     more = {
         name: load_pct - (known.get(name) or 0.0)
         for name, load_pct in programs.items()
-        if load_pct is not None
+        if load_pct is not None and name.lower() not in COMPOSITORS
     }
     return {name: load_pct for name, load_pct in more.items() if load_pct > 0}
 

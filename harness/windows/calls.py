@@ -16,6 +16,7 @@ from typing import Any, Final, NamedTuple, Protocol
 
 #: Error codes of the system ("System Error Codes"), as far as they are told apart here.
 ACCESS_DENIED: Final = 5
+MORE_DATA: Final = 234
 NO_MORE_ITEMS: Final = 259
 ELEVATION_REQUIRED: Final = 740
 INSUFFICIENT_BUFFER: Final = 122

@@ -10,10 +10,11 @@ import ctypes
 from pathlib import Path
 from typing import Final
 
-from harness.windows.calls import WindowsCalls
+from harness.windows.calls import MORE_DATA, WindowsCalls
 
 _KEY_SIGNS: Final = 32  # CCH_RM_SESSION_KEY
-_AT_MOST: Final = 8
+_AT_FIRST: Final = 8
+_LOOKS: Final = 3
 
 
 class ProcessInfo(ctypes.Structure):
@@ -41,14 +42,19 @@ def holders_of(calls: WindowsCalls, path: Path) -> list[str]:
         files = (ctypes.c_wchar_p * 1)(str(path))
         if calls("RmRegisterResources", session.value, 1, ctypes.addressof(files), 0, None, 0, None):
             return []
-        found = (ProcessInfo * _AT_MOST)()
-        needed, count, reasons = ctypes.c_uint32(), ctypes.c_uint32(_AT_MOST), ctypes.c_uint32()
-        if calls(
-            "RmGetList", session.value, ctypes.addressof(needed), ctypes.addressof(count),
-            ctypes.addressof(found), ctypes.addressof(reasons),
-        ):  # fmt: skip
-            return []
-        return [f"{_text(one.name)} (process {one.process_id})" for one in found[: count.value]]
+        needed, reasons = ctypes.c_uint32(_AT_FIRST), ctypes.c_uint32()
+        for _ in range(_LOOKS):  # holders come and go between asking for their number and for their names
+            count = ctypes.c_uint32(needed.value)
+            found = (ProcessInfo * count.value)()
+            code = calls(
+                "RmGetList", session.value, ctypes.addressof(needed), ctypes.addressof(count),
+                ctypes.addressof(found), ctypes.addressof(reasons),
+            )  # fmt: skip
+            if code == 0:
+                return [f"{_text(one.name)} (process {one.process_id})" for one in found[: count.value]]
+            if code != MORE_DATA:
+                break
+        return []
     finally:
         calls("RmEndSession", session.value)
 

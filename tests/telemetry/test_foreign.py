@@ -52,6 +52,13 @@ def test_one_that_comes_and_stays_makes_no_window_like_those_before_it():
     assert verdicts([quiet, under_load, under_load, quiet]) == [[], [REJECTED], [REJECTED], []]
 
 
+@pytest.mark.parametrize("name", ["dwm.exe", "DWM.exe", "Xorg", "gnome-shell"])
+def test_what_puts_the_windows_onto_the_screen_works_for_the_title_and_rejects_none(name):
+    """A title in a window is composed, one that fills the screen is not: the load differs by the title."""
+    assert verdicts([{name: 1.0}, {name: 16.0}, {name: 1.0}, {name: 16.0}]) == [[]] * 4
+    assert verdicts([{name: 1.0}, {name: 16.0, "encoder": 35.0}]) == [[], [REJECTED]]
+
+
 def test_a_known_program_that_begins_to_load_the_card_counts_although_its_name_is_usual():
     assert verdicts([{"browser": 1.0}, {"browser": 30.0}]) == [[], ["foreign-gpu-load"]]
 

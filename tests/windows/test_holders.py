@@ -26,6 +26,9 @@ def manager(*names: str, refuse: str = "") -> FakeWindows:
     def tell(session: int, needed: int, count: int, into: int, reasons: int) -> int:
         if refuse == "list":
             return 234  # ERROR_MORE_DATA
+        poke(needed, len(names))
+        if ctypes.c_uint32.from_address(count).value < len(names):
+            return 234
         for place, name in enumerate(names):
             one = ProcessInfo.from_address(into + place * ctypes.sizeof(ProcessInfo))
             one.process_id = 40 + place
@@ -43,6 +46,12 @@ def test_holders_are_named_and_the_session_is_given_back() -> None:
     windows = manager("Tabellen für alle", "indexer")
     assert holders_of(windows, PATH) == ["Tabellen für alle (process 40)", "indexer (process 41)"]
     assert windows.named("RmEndSession") == [(7,)]
+
+
+def test_more_holders_than_were_expected_are_named_too() -> None:
+    windows = manager(*(f"reader {number}" for number in range(30)))
+    assert len(holders_of(windows, PATH)) == 30
+    assert len(windows.named("RmEndSession")) == 1
 
 
 def test_where_the_system_does_not_tell_nobody_is_named() -> None:
