@@ -177,6 +177,8 @@ def choose(path: Path, table: pa.Table, way: Way) -> Found:
     line = line_of_frames(group.reshape(-1).astype(np.int64), t_ns, pixels)
     left_out[OTHER_WINDOW] = int(np.count_nonzero(~line.chosen))
     presents, t_ns = presents.filter(pa.array(line.chosen)), t_ns[line.chosen]
+    if presents.num_rows == 1:
+        raise FrameLogError(f"{path}: the title presented one frame, and a frame time is between two")
     notes = _notes(presents, t_ns, line, left_out, way)
     lost = int(pc.sum(lost_rows["image"]).as_py() or 0)
     if not 0 <= lost <= presents.num_rows:

@@ -59,6 +59,11 @@ def test_no_time_of_display_is_an_error_that_says_what_to_set(log):
         read_capture(path, "capture-display")
 
 
+def test_one_frame_is_an_error_that_says_why(log):
+    with pytest.raises(FrameLogError, match="one frame, and a frame time is between two"):
+        read_capture(log([row("vulkan", 0)]), "capture")
+
+
 def test_presents_out_of_order_are_sorted_and_counted(log):
     times = [10 * n for n in range(50)]
     times[20], times[21] = times[21], times[20]
