@@ -14,7 +14,6 @@ from harness.plan.schema import Plan, TitleSpec
 from harness.plan.steps_table import StepSpec
 from harness.programs import plan_path
 from harness.steps.desk import NoDesk, missing_library
-from harness.steps.likeness import load_picture
 from harness.steps.opening import open_desk
 from harness.titlefiles import place_of
 
@@ -99,6 +98,8 @@ def _picture_needs(place: PlanPath, name: str, title: TitleSpec) -> Iterator[Nee
         yield Need(place, "missing", what, "cut it from a picture of the title, and put it beside the plan")
         return
     try:
+        from harness.steps.likeness import load_picture  # large: only where a plan names a picture
+
         load_picture(path)
     except HarnessError as error:
         what, _, remedy = str(error).rpartition("; ")

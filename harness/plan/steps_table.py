@@ -89,9 +89,7 @@ class StepSpec(Part):
     button: Literal["left", "middle", "right"] = "left"
     command: list[str] | None = Field(default=None, min_length=1, description="run a command to its end")
     sequence: str | None = Field(default=None, description="run the steps of that name")
-    ready: Literal[True] | None = Field(
-        default=None, description="the title is ready: warm-up and soak pass here"
-    )
+    ready: Literal[True] | None = Field(default=None, description="the title is ready: its stages pass here")
     begin: Literal[True] | None = Field(default=None, description="the measured window begins")
     end: Literal[True] | None = Field(default=None, description="the measured window ends")
     leave: Literal["menu", "close", "end"] | None = Field(default=None, description="how the title is left")

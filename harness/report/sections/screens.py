@@ -13,7 +13,7 @@ from harness.report.sections.attempts import repeat_name
 #: Most attempts whose failure is shown; a night may have many alike.
 MOST_FAILED: Final = 12
 _POINTS: Final = (
-    ("ready", "Ready: warm-up and soak pass here"),
+    ("ready", "Ready: the title's stages pass here"),
     ("begin", "The measured window begins"),
     ("end", "It has ended"),
 )
