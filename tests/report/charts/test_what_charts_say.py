@@ -22,6 +22,8 @@ from harness.report.charts import figures, first_picture, interactive_forms, tit
 from harness.report.charts.chart import Chart
 from harness.report.charts.interactive import Encodings
 from harness.report.charts.style import drawing
+from harness.report.compare.campaigns import CampaignNames, Several
+from harness.report.compare.charts import charts_of
 from harness.report.folder import Campaign, read_campaign
 from harness.report.names import Names
 from harness.report.page.glance import glance
@@ -47,6 +49,8 @@ SAYS = {
     "telemetry": "quantities over an attempt, and its phases: telemetry",
     "first-picture": "mean average FPS, 1 % low and power of each cell: cells",
     "summary": "change over all titles of each profile and metric: overall",
+    "against-first": "change of each profile against itself in the first campaign: both campaigns' repeats",
+    "effects-by-campaign": "change and interval over all titles of each campaign: each campaign's overall",
 }
 
 
@@ -100,6 +104,33 @@ def night(
     return Night(folder, campaign, analysis, names, {**charts, "summary": short})
 
 
+@pytest.fixture(scope="module")
+def side_by_side(
+    night: Night,
+    tmp_path_factory: pytest.TempPathFactory,
+    campaign_maker: Callable[..., Path],
+    made_campaign_type: Callable[..., Any],
+) -> tuple[list[Path], dict[str, Chart]]:
+    """The night and a later one of a faster card: their folders and the comparison page's charts."""
+    made = made_campaign_type(
+        tmp_path_factory.mktemp("later") / "night",
+        campaign_id="later",
+        titles=dict(list(TITLES.items())[:3]),
+        profiles=dict(list(PROFILES.items())[:2]),
+        repeats=2,
+        measure_s=2.0,
+        rejected=False,
+        fps_factor=1.2,
+        seed=11,
+    )
+    later = read_campaign(campaign_maker(made))
+    write_tables(later.folder / "dataset", analyse(later.repeats, later.settings, later.attempts))
+    several = Several.of([night.campaign, later])
+    names = CampaignNames(several)
+    charts = {chart.id: chart for chart in charts_of(several, several.analysis(names), names)}
+    return [night.folder, later.folder], charts
+
+
 def axes_of(chart: Chart) -> list[Axes]:
     with drawing():
         figure = Figure(figsize=(8.0, chart.height_in))
@@ -132,8 +163,8 @@ def ends(rows: pd.DataFrame) -> set[tuple[float, float]]:
     return {(round(low, 6), round(high, 6)) for low, high in zip(rows["low"], rows["high"], strict=True)}
 
 
-def test_each_chart_is_held_against_a_table_here(night: Night) -> None:
-    assert set(night.charts) | {"first-picture"} == set(SAYS)
+def test_each_chart_is_held_against_a_table_here(night: Night, side_by_side: Any) -> None:
+    assert set(night.charts) | set(side_by_side[1]) | {"first-picture"} == set(SAYS)
     tests = " ".join(name for name in globals() if name.startswith("test_"))
     assert [name for name in SAYS if name.replace("-", "_") not in tests] == []
 
@@ -333,6 +364,41 @@ def test_summary(night: Night) -> None:
             change, abs=digits * (200 / before if wanted["scale"] == "ratio" else 2)
         )
         assert row["change"] in said(ax)
+
+
+def test_against_first(side_by_side: tuple[list[Path], dict[str, Chart]]) -> None:
+    folders, charts = side_by_side
+    repeats = [pd.read_parquet(folder / "dataset" / "repeats.parquet") for folder in folders]
+    panels = axes_of(charts["against-first"])
+    for ax, metric in zip(panels, ("average_fps", "one_percent_low_fps"), strict=True):
+        before, after = (
+            r.assign(log=np.log(r[metric])).groupby(["profile", "title"])["log"].mean() for r in repeats
+        )
+        for profile in ("factory", "quiet"):
+            apart = (after - before)[profile].loc[list(TITLES)[:3]]
+            wanted = 100 * np.expm1([*apart, apart.mean()])
+            (marks,) = lines(ax, PROFILES[profile][0])
+            np.testing.assert_allclose(marks.get_xdata(), wanted)
+            for value in wanted:
+                assert any(low < value < high for low, high in spans(ax)), "each has its interval"
+    assert "against the same profile in night-one" in charts["against-first"].caption
+
+
+def test_effects_by_campaign(side_by_side: tuple[list[Path], dict[str, Chart]]) -> None:
+    folders, charts = side_by_side
+    overall = pd.concat([pd.read_parquet(folder / "dataset" / "overall.parquet") for folder in folders])
+    labels = dict(zip(overall["label"], overall["metric"], strict=True))
+    panels = axes_of(charts["effects-by-campaign"])
+    found = {labels[ax.get_title(loc="left")] for ax in panels}
+    assert found == {"average_fps", "one_percent_low_fps", "mean_power_w", "fps_per_w"}
+    for ax in panels:
+        rows = overall[overall["metric"] == labels[ax.get_title(loc="left")]]
+        changes = 100 * (rows[["estimate", "low", "high"]] - 1)
+        low, high = night_scale(ax)
+        (marks,) = lines(ax, PROFILES["quiet"][0])
+        inside = [value if low <= value <= high else np.nan for value in changes["estimate"]]
+        np.testing.assert_allclose(marks.get_xdata(), inside)
+        assert ends(changes.clip(low, high)) <= spans(ax)
 
 
 def test_the_page_s_interactive_form_has_the_same_numbers(night: Night) -> None:
