@@ -40,7 +40,7 @@ def margin_edges_pct(margin_pct: float) -> tuple[float, float]:
 
 def change_scale_pct(effects: pd.DataFrame, margin_pct: float) -> tuple[float, float]:
     """Ends of the one scale of all panels: all changes and intervals, or short of those that would squeeze
-    the others; each panel's median counts by itself.
+    the others; each panel's median counts by itself, the smaller one of two in the middle.
 
     Args:
         effects: Columns ``metric_label``, ``change_pct``, ``low_pct``, ``high_pct``.
@@ -50,7 +50,8 @@ def change_scale_pct(effects: pd.DataFrame, margin_pct: float) -> tuple[float, f
     if not np.isfinite(ends).any():
         return 1.5 * low_edge, 1.5 * high_edge
     reach = pd.Series(np.nanmax(np.abs(ends), axis=1), index=effects.index)
-    cap = max(CUT * float(reach.groupby(effects["metric_label"]).median().max()), 2 * margin_pct)
+    middles = reach.groupby(effects["metric_label"]).quantile(0.5, interpolation="lower")
+    cap = max(CUT * float(middles.max()), 2 * margin_pct)
     low, high = min(float(np.nanmin(ends)), low_edge), max(float(np.nanmax(ends)), high_edge)
     return (
         1.05 * (low if -low <= _NEARLY * cap else -cap),

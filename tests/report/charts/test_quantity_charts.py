@@ -18,6 +18,7 @@ from harness.report.charts import (
     lettering,
     publish,
     quantity_figures,
+    scales,
 )
 from harness.report.charts.chart import Chart
 from harness.report.charts.style import drawing, profile_looks
@@ -223,6 +224,20 @@ def test_three_percent_of_speed_does_not_look_like_23_of_power():
     panels = drawn(STILLS["comparison"]()).axes
     assert len(panels) == 2
     assert panels[0].get_xlim() == panels[1].get_xlim()
+
+
+def test_one_interval_that_says_nothing_squeezes_no_other_not_even_of_two():
+    effects = pd.DataFrame(
+        {
+            "metric_label": ["speed", "speed", "1 % low", "1 % low"],
+            "change_pct": [-0.7, -0.3, -2.0, 2.0],
+            "low_pct": [-7.5, -6.0, -42.0, -99.0],
+            "high_pct": [6.6, 5.0, 79.0, 11_200.0],
+        }
+    )
+    low, high = scales.change_scale_pct(effects, 3.0)
+    assert low <= -99.0
+    assert 79.0 < high < 250.0
 
 
 def test_changes_are_printed_and_a_title_without_one_is_named():
