@@ -116,7 +116,8 @@ def _energy_source(window: Window) -> str | None:
     source = window.card_source()
     if source is None or source == "energy_j":
         return None if source is None else "counter"
-    return "averaged reading" if power.card_counter_w(window) is not None else "integral of power"
+    alone = len(window.power_means) == 1
+    return "averaged reading" if source == "power_average_w" and not alone else "integral of power"
 
 
 def _marks(window: Window) -> Iterator[str]:
@@ -193,13 +194,13 @@ class Window:
         return by_counter if by_counter is not None else self.mean(power)
 
     def mean_rate(self, counter: str) -> float | None:
-        """Mean rate of a counter that grows, per second; None where it was reset inside the window.
+        """Mean rate of a counter that grows, per second; None where it never moved or was reset in the window.
 
         A counter that is polled faster than it moves is a staircase; only the moves count as readings, so
         that the interpolation at the edges is not biased by up to one step.
         """
         t_s, total = self.readings(counter)
-        if t_s.size < 2:
+        if not np.diff(total).any():
             return None
         moved = moves(total)
         t_s, total = t_s[moved], total[moved]

@@ -73,3 +73,29 @@ def test_the_preferred_source_is_left_only_for_one_that_is_known_to_be_far_bette
     assert best_source(both, {"energy_j": 32.0, "power_average_w": 11.0}) is average
     assert best_source(both, {"energy_j": 32.0, "power_average_w": 20.0}) is counter
     assert best_source(both, {"energy_j": 2.0, "power_average_w": 0.0}) is counter
+
+
+def with_a_still_counter(still_s: tuple[float, float]) -> Window:
+    """A card at 200 W whose counter does not count in a part of the window of 60 s."""
+    t_s = np.arange(-2, 62, RATE_S)
+    counted_j = np.where((t_s > still_s[0]) & (t_s < still_s[1]), 0.0, 200 * RATE_S)
+    seen_w = 200 + np.random.default_rng(5).normal(0, 2.0, t_s.size)
+    return Window(table_of(t_s, energy_j=1e6 + np.cumsum(counted_j), power_w=seen_w), 0, 60)
+
+
+@pytest.mark.parametrize("length_s", [4, 10, 20])
+def test_a_counter_that_loses_a_part_of_the_window_is_disputed_by_what_it_lost(length_s: int):
+    window = with_a_still_counter((20, 20 + length_s))
+    (found,) = window.disputes
+    assert found.difference_w == pytest.approx(200 * length_s / 60, abs=1.5)
+    assert window.card_sensor_u_w() == pytest.approx(abs(found.difference_w) / math.sqrt(3))
+
+
+def test_a_counter_that_stops_for_good_is_held_against_the_readings_of_the_time_before():
+    assert with_a_still_counter((36, 100)).disputes == ()
+
+
+def test_a_counter_that_never_moves_is_no_source():
+    window = with_a_still_counter((-100, 100))
+    assert window.mean_rate("energy_j") is None
+    assert window.card_source() == "power_w"
