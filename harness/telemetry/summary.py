@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from harness.metrics import METRICS, power
+from harness.metrics import METRICS
 from harness.metrics.inputs import Value
 from harness.tables import QUANTITIES
 from harness.telemetry.limits import IDLE_BIT, all_reasons
@@ -194,7 +194,7 @@ class Window:
         return by_counter if by_counter is not None else self.mean(power)
 
     def mean_rate(self, counter: str) -> float | None:
-        """Mean rate of a counter that grows, per second; None where it never moved or was reset in the window.
+        """Mean rate of a counter that grows, per second; None where it never moved or was reset in it.
 
         A counter that is polled faster than it moves is a staircase; only the moves count as readings, so
         that the interpolation at the edges is not biased by up to one step.
