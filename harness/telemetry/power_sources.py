@@ -192,7 +192,7 @@ def _alike(parts_w: Floats) -> Floats:
     if parts_w.size < _FEWEST_TO_JUDGE:
         return parts_w
     off_w = np.abs(parts_w - np.median(parts_w))
-    return parts_w[off_w <= _OUTSIDE * _MAD_TO_SD * np.median(off_w)]
+    return np.asarray(parts_w[off_w <= _OUTSIDE * _MAD_TO_SD * np.median(off_w)], np.float64)
 
 
 def _parts(window: Readings, quantities: Sequence[str]) -> Floats | None:
