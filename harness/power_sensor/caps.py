@@ -13,6 +13,8 @@ USUAL_WINDOW_S: Final = 60.0
 #: not known, and the worst of several is taken.
 WORTH_SAYING: Final = 0.02
 _FARTHEST: Final = 0.25
+#: A window beyond this tells no more of a cap's rhythm than its uncertainty lets, and takes long to work out.
+LOOKED_AT_S: Final = 8.0
 
 
 def met_by(
@@ -35,11 +37,12 @@ def other_caps(
 ) -> list[int]:
     """The nearest whole caps below and above that meet the rhythm of none of these sources; up to two."""
     only = model.model_copy(update={"sources": tuple(sources)})
+    looked_at_s = min(window_s or USUAL_WINDOW_S, LOOKED_AT_S)
     found = []
     for sign in (-1, 1):
         for step in range(1, max(2, round(_FARTHEST * cap_fps))):
             other = round(cap_fps) + sign * step
-            if other > 0 and not met_by(only, other, window_s):
+            if other > 0 and not met_by(only, other, looked_at_s):
                 found.append(other)
                 break
     return found

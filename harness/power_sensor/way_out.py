@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from harness.power_sensor.caps import LOOKED_AT_S
 from harness.power_sensor.model import PowerSensorModel, SourceModel
 from harness.power_sensor.rhythm import rhythm_error
 
@@ -17,8 +18,6 @@ _NEAR: Final = 0.25
 #: Windows that are tried, in multiples of the present one, up to the longest that anybody measures.
 _LONGER: Final = (2, 4, 8)
 _LONGEST_S: Final = 600.0
-#: A window beyond this tells no more of a cap's rhythm than its uncertainty lets.
-_LOOKED_AT_S: Final = 8.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +79,7 @@ def ways_out(
         return found[source.name].relative_bound
 
     def first(rates: Sequence[int]) -> list[int]:
-        return [rate for rate in rates if bound(float(rate), min(window_s, _LOOKED_AT_S)) <= wanted][:1]
+        return [rate for rate in rates if bound(float(rate), min(window_s, LOOKED_AT_S)) <= wanted][:1]
 
     present = round(rate_hz)
     room = max(2, int(_NEAR * rate_hz))

@@ -8,7 +8,7 @@ from typing import Final
 from harness.analysis import Analysis
 from harness.analysis.power_doubt import PowerDoubt
 from harness.metrics import METRICS
-from harness.numerals import counted, out_of
+from harness.numerals import counted, decimals_of, out_of, unsigned
 from harness.power_sensor.model import PowerSensorModel
 from harness.power_sensor.way_out import ways_out
 from harness.report.folder import Campaign
@@ -71,7 +71,9 @@ def said(campaign: Campaign, analysis: Analysis, names: Names) -> list[str]:
 
 
 def _how_much(one: PowerDoubt) -> str:
-    return "" if math.isnan(one.u_pct) else f" (standard uncertainty up to {one.u_pct:.2g} %)"
+    if math.isnan(one.u_pct):
+        return ""
+    return f" (standard uncertainty up to {unsigned(one.u_pct, decimals_of(one.u_pct))} %)"
 
 
 def _way_out(model: PowerSensorModel, one: PowerDoubt) -> str:
