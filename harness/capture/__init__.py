@@ -21,17 +21,19 @@ How it comes about: ``build`` makes the native part, ``switch`` says by which va
 for one process tree, ``native/`` records into rings, ``recorder`` empties these into one file, ``reading``
 chooses the line (``line``) and hands it to the reader of all frame logs, ``workload`` ties this to a title.
 ``windows`` watches from outside, by ``x11``.
-``windows`` watches from outside, by ``x11``.
 
 **Windows** is not built, as nobody could run it here. Its way is the system's documented event tracing: a
-consumer of the providers of graphics presents (``Microsoft-Windows-DXGI``, ``-D3D9`` and ``-DxgKrnl``) in a
-real-time session of our own name, with stamps of the performance counter, which is the rig's clock there. A
-present's start event has process and swapchain (call time); what the kernel's events of the same present
-say of its flip or copy is the time of display. The seam is that of :class:`windows.WindowWatch`: given the
-log and a function that tells the title's processes, it has ``start``, ``finish``, ``trouble``, writes a
-:class:`recorder.CaptureLog`, and :class:`workload.Capture` chooses it by system; everything after that log is
-the same. The session counts what it lost (``EventsLost``: rows of kind ``lost``); one that a killed run left
-is stopped by its name at the next start, and it needs the group *Performance Log Users* or an elevated run.
+session of our own name, for the providers of graphics presents (``Microsoft-Windows-DXGI``, ``-D3D9`` and
+``-DxgKrnl``), writes a raw ``.etl`` file during the window, with stamps of the performance counter, which is
+the rig's clock there; the file is decoded after the window, so that nothing is parsed while the title runs.
+A present's start event has process and swapchain: the frames are *presented* ones, by call time, and are
+called so; only what the kernel's events of the same present say of its flip would be a time of display. The
+seam is that of :class:`windows.WindowWatch`: given the log and a function that tells the title's processes,
+it has ``start``, ``finish``, ``trouble``; decoding writes a :class:`recorder.CaptureLog`, and
+:class:`workload.Capture` chooses it by system; everything after that log is the same. The session counts what
+it lost (``EventsLost``: rows of kind ``lost``), and a rate of loss that could move a published figure rejects
+the attempt, as unreadable rows do. A session that a killed run left is stopped by its name at the next start.
+It needs the group *Performance Log Users* or an elevated run.
 
 Nothing is drawn over the title, and nothing but the process tree that levelrig starts is touched. It is code
 in another program's process all the same: never use it in an online title with a protection against such
