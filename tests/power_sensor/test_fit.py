@@ -46,7 +46,13 @@ def found(source: SourceModel, **how: float) -> Fitted:
 
 
 @pytest.mark.parametrize(
-    ("rhythm_ms", "look_ms"), [(10.0, 3.0), (20.0, 11.5), (100.0 / 3, 6.0), (100.0, 25.0)]
+    ("rhythm_ms", "look_ms"),
+    [
+        (20.0, 11.5),
+        pytest.param(10.0, 3.0, marks=pytest.mark.endurance),
+        pytest.param(100.0 / 3, 6.0, marks=pytest.mark.endurance),
+        (100.0, 25.0),
+    ],
 )
 def test_a_counters_rhythm_is_found_within_two_percent(rhythm_ms: float, look_ms: float):
     fitted = found(truth("counter", 0.1, rhythm_ms / 1e3, look_ms / 1e3))
@@ -56,7 +62,9 @@ def test_a_counters_rhythm_is_found_within_two_percent(rhythm_ms: float, look_ms
     assert (fitted.off_w, fitted.on_w) == (pytest.approx(OFF_W, abs=6), pytest.approx(ON_W, abs=6))
 
 
-@pytest.mark.parametrize("rhythm_s", [0.007, 0.02, 0.1])
+@pytest.mark.parametrize(
+    "rhythm_s", [0.02, *(pytest.param(other_s, marks=pytest.mark.endurance) for other_s in (0.007, 0.1))]
+)
 def test_a_single_look_behind_a_lag_is_told_apart_from_a_longer_look(rhythm_s: float):
     fitted = found(truth("buffer", rhythm_s, rhythm_s, 0.004, span_s=0.004, delay_s=0.005, lag_s=0.0135))
     assert fitted.model.rhythm_s == pytest.approx(rhythm_s, rel=0.02)
