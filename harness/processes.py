@@ -50,6 +50,8 @@ _OWN_VARIABLES = "LEVELRIG_"
 #: How a program is asked to end.
 Ending = Literal["ask", "interrupt", "wait"]
 
+#: Looks for children that a program has started before it had its priority.
+_LOOKS_FOR_EARLY_CHILDREN = 5
 #: Unix niceness of each priority.
 NICENESS: Mapping[Priority, int] = {
     "low": 15,
@@ -570,8 +572,22 @@ def _settle(pid: int, affinity: Sequence[int] | None, priority: Priority, *, inh
         if not inherited:
             process.nice(windows_priority_class(priority))
     elif priority != "normal":
-        process.nice(NICENESS[priority])
+        for _ in range(_LOOKS_FOR_EARLY_CHILDREN):  # a launcher may have started some before
+            family = [process, *process.children(recursive=True)]
+            if not sum(not _is_settled(one, NICENESS[priority]) for one in family):
+                return
+
+
+def _is_settled(process: psutil.Process, niceness: int) -> bool:
+    """Give a process and its threads the niceness; whether it had it already, or is gone."""
+    try:
+        if process.nice() == niceness:
+            return True
+        process.nice(niceness)
         if sys.platform == "linux":
             for thread in process.threads():
                 with contextlib.suppress(ProcessLookupError):
-                    os.setpriority(os.PRIO_PROCESS, thread.id, NICENESS[priority])
+                    os.setpriority(os.PRIO_PROCESS, thread.id, niceness)
+    except psutil.NoSuchProcess:
+        return True
+    return False

@@ -26,7 +26,7 @@ from harness.boots import boot_identity, same_boot
 from harness.clock import SystemClock
 from harness.isolated import python_command
 from harness.numerals import counted
-from harness.pretend import FACTORY, kill_and_see
+from harness.pretend import FACTORY, TUNED, kill_and_see
 from harness.processes import NICENESS, TitleProcess, windows_priority_class
 from harness.rig import SeesPrograms, Sensor
 from harness.steps.desk import NoDesk
@@ -167,7 +167,7 @@ def _close_terminal(folder: Path, limit_s: float) -> float:
         words = python_command("harness.pretend", "change", str(folder))
         os.execvp(words[0], words)
     try:
-        _until(lambda: (folder / "card").exists() and _text(folder / "card") != FACTORY, "no change was seen")
+        _until(lambda: (folder / "card").exists() and _text(folder / "card") == TUNED, "no change was seen")
         os.close(terminal)
         return _seconds_until_back(folder, limit_s)
     finally:
@@ -183,7 +183,7 @@ def _close_console(folder: Path, limit_s: float) -> float:
     words = python_command("harness.pretend", "change", str(folder))
     victim = subprocess.Popen(words, creationflags=new_console, stdin=subprocess.DEVNULL)
     try:
-        _until(lambda: (folder / "card").exists() and _text(folder / "card") != FACTORY, "no change was seen")
+        _until(lambda: (folder / "card").exists() and _text(folder / "card") == TUNED, "no change was seen")
         hosts = _console_hosts(victim.pid)
         if not hosts:  # another terminal has taken the console over
             raise NotAvailable(

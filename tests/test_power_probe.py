@@ -220,6 +220,8 @@ def test_the_command_measures_keeps_draws_and_shows(monkeypatch, tmp_path, capsy
     monkeypatch.setattr(power_models, "state_folder", lambda: tmp_path)
     monkeypatch.setattr(doctor_power, "PluginHost", lambda: PluginHost({"bench": Bench(clock, [truth])}))
     monkeypatch.setattr(doctor_power, "SystemClock", lambda: clock)
+    monkeypatch.setattr(doctor_power, "other_runs", list)  # those of other tests beside this one
+    monkeypatch.setattr("harness.guard.lock.state_folder", lambda: tmp_path)
     assert main(["doctor", "--power", "--seconds", "60", "--readings-into", str(tmp_path / "read")]) == 0
     shown = " ".join(capsys.readouterr().out.split())
     assert "energy counter every 100.0 ms every 20.00 ms" in shown
