@@ -11,6 +11,7 @@ import getpass
 import locale
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -165,6 +166,7 @@ def _close_terminal(folder: Path, limit_s: float) -> float:
     pid, terminal = pty.fork()
     if pid == 0:  # the child: a session of its own on that terminal
         words = python_command("harness.pretend", "change", str(folder))
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)  # under nohup it would be ignored, here too
         os.execvp(words[0], words)
     try:
         _until(lambda: (folder / "card").exists() and _text(folder / "card") == TUNED, "no change was seen")
