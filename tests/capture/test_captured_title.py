@@ -184,10 +184,16 @@ def test_a_library_that_others_may_write_is_not_used(cache):
 
 
 @needs_compiler
-def test_nothing_is_left_after_the_whole_run_is_killed(cache, swapper, tmp_path):
+def test_nothing_is_left_after_the_whole_run_is_killed(cache, swapper, tmp_path, monkeypatch):
     """The runner is killed: its title ends by the watch of titles, and the next capture removes its rings."""
+    memory = tmp_path / "memory"  # its own: tests beside this one have rings too
+    memory.mkdir()
+    monkeypatch.setattr(switch, "_MEMORY", memory)
     program = f"""
+from pathlib import Path
+from harness.capture import switch
 from harness.capture.one_program import capture_program
+switch._MEMORY = Path({str(memory)!r})
 capture_program({swapper("slow", 600_000)!r})
 """
     runner = subprocess.Popen([sys.executable, "-c", program])
@@ -195,13 +201,16 @@ capture_program({swapper("slow", 600_000)!r})
     def titles():
         return [
             process
-            for process in psutil.process_iter(["name", "status"])
-            if process.info["name"] == "swapper" and process.info["status"] != psutil.STATUS_ZOMBIE
+            for process in psutil.process_iter(["name", "status", "environ"])
+            if process.info["name"] == "swapper"
+            and process.info["status"] != psutil.STATUS_ZOMBIE
+            and str(memory) in (process.info["environ"] or {}).get(switch.FOLDER_VARIABLE, "")
         ]
 
-    until(lambda: any(Path("/dev/shm").glob(f"{switch._NAME}*/*.ring")))
-    mine = [path.parent for path in Path("/dev/shm").glob(f"{switch._NAME}*/*.ring")]
-    assert not set(remove_left_behind()) & set(mine)  # its maker lives
+    until(lambda: any(memory.glob(f"{switch._NAME}*/*.ring")))
+    mine = [path.parent for path in memory.glob(f"{switch._NAME}*/*.ring")]
+    assert titles()
+    assert not set(remove_left_behind(memory)) & set(mine)  # its maker lives
     runner.send_signal(signal.SIGKILL)
     runner.wait()
     until(lambda: not titles())
