@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from abc import ABC, abstractmethod
 from collections import Counter
 from pathlib import Path
 from typing import Final, TextIO
@@ -100,42 +101,27 @@ class CaptureLog:
         self._file.close()
 
 
-class Recorder:
-    """Empties the rings in a folder, on a thread of its own, until it is finished.
+class Recording(ABC):
+    """Writes a log on a thread of its own, from :meth:`start` until it is finished.
 
     Args:
-        rings: The folder.
         log: Where the rows go.
+        name: The thread's.
 
     Attributes:
-        programs: Executable of each process that has a ring.
-        failures: What processes said that they could not do, as ``space-28``.
         trouble: Why the recording broke off; None while all is well.
     """
 
-    def __init__(self, rings: Path, log: CaptureLog) -> None:
-        self._folder = rings
+    def __init__(self, log: CaptureLog, name: str) -> None:
         self._log = log
-        self._rings: dict[Path, Ring] = {}
-        self._last_ns: dict[Path, int] = {}
         self._ends = threading.Event()
         self._finished = False
-        self.programs: dict[int, str] = {}
-        self.failures: set[str] = set()
         self.trouble: str | None = None
-        self._thread = threading.Thread(target=self._run, name="levelrig-capture", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
     def start(self) -> None:
         """Begin."""
         self._thread.start()
-
-    def _run(self) -> None:
-        while not self._ends.wait(LOOK_EVERY_S):
-            try:
-                self._drain(last=False)
-            except (OSError, ValueError) as error:  # the disk of the log is full, or the folder gone
-                self.trouble = f"the recording broke off: {error}"
-                return
 
     def finish(self) -> None:
         """Take what is left once the title has ended, and close the log. Safe to call twice. Never raises."""
@@ -146,13 +132,60 @@ class Recorder:
         if self._thread.is_alive():
             self._thread.join()
         try:
-            if self.trouble is None:
-                self._drain(last=True)
-            for failure in sorted(self.failures):
-                self._log.comment(f"failed: {failure}")
+            self._write_last()
             self._log.close()
-        except (OSError, ValueError) as error:
-            self.trouble = f"the recording broke off: {error}"
+        except (OSError, ValueError) as error:  # the disk is full
+            self.trouble = self.trouble or f"the recording broke off: {error}"
+        self._release()
+
+    @abstractmethod
+    def _run(self) -> None:
+        """Record until the end is asked for."""
+
+    @abstractmethod
+    def _write_last(self) -> None:
+        """Write what is left."""
+
+    @abstractmethod
+    def _release(self) -> None:
+        """Let go of what was read from."""
+
+
+class Recorder(Recording):
+    """Empties the rings in a folder.
+
+    Args:
+        rings: The folder.
+        log: Where the rows go.
+
+    Attributes:
+        programs: Executable of each process that has a ring.
+        failures: What processes said that they could not do, as ``space-28``.
+    """
+
+    def __init__(self, rings: Path, log: CaptureLog) -> None:
+        super().__init__(log, "levelrig-capture")
+        self._folder = rings
+        self._rings: dict[Path, Ring] = {}
+        self._last_ns: dict[Path, int] = {}
+        self.programs: dict[int, str] = {}
+        self.failures: set[str] = set()
+
+    def _run(self) -> None:
+        while not self._ends.wait(LOOK_EVERY_S):
+            try:
+                self._drain(last=False)
+            except (OSError, ValueError) as error:  # the disk of the log is full, or the folder gone
+                self.trouble = f"the recording broke off: {error}"
+                return
+
+    def _write_last(self) -> None:
+        if self.trouble is None:
+            self._drain(last=True)
+        for failure in sorted(self.failures):
+            self._log.comment(f"failed: {failure}")
+
+    def _release(self) -> None:
         for ring in self._rings.values():
             ring.close()
 

@@ -10,14 +10,13 @@ frame drawn in parts may count more than once: these are estimates, and the note
 from __future__ import annotations
 
 import struct
-import threading
 import time
 from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
 
-from harness.capture.recorder import CaptureLog
+from harness.capture.recorder import CaptureLog, Recording
 from harness.capture.ring import RECORD
 from harness.capture.x11 import NoDisplay, Window, XClient
 
@@ -36,8 +35,8 @@ _OF_PIXMAP: Final = 0
 _SKIPPED: Final = 2
 
 
-class WindowWatch:
-    """Watches the windows of some processes, on a thread of its own, until it is finished.
+class WindowWatch(Recording):
+    """Watches the windows of some processes.
 
     Args:
         log: Where the rows go.
@@ -45,7 +44,6 @@ class WindowWatch:
         environment: Names the display.
 
     Attributes:
-        trouble: Why the watching can't go on; None while all is well.
         windows: Windows of the title that were found.
 
     Raises:
@@ -55,7 +53,7 @@ class WindowWatch:
     def __init__(
         self, log: CaptureLog, processes: Callable[[], set[int]], environment: Mapping[str, str]
     ) -> None:
-        self._log = log
+        super().__init__(log, "levelrig-windows")
         self._processes = processes
         self._client = XClient(environment)
         self._present = self._client.extension("Present")
@@ -71,33 +69,16 @@ class WindowWatch:
         self._damages: dict[int, int] = {}
         self.windows: dict[int, Window] = {}
         self._rows: list[tuple[int, int, int]] = []
-        self._ends = threading.Event()
-        self.trouble: str | None = None
-        self._finished = False
-        self._thread = threading.Thread(target=self._run, name="levelrig-windows", daemon=True)
 
     @property
     def seen(self) -> int:
         """Updates of its windows so far."""
         return sum(self._log.rows.values())
 
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
+    def _write_last(self) -> None:
+        self._flush()
 
-    def finish(self) -> None:
-        """End, write what is left, and close the log. Safe to call twice. Never raises."""
-        if self._finished:
-            return
-        self._finished = True
-        self._ends.set()
-        if self._thread.is_alive():
-            self._thread.join()
-        try:
-            self._flush()
-            self._log.close()
-        except (OSError, ValueError) as error:  # the disk is full
-            self.trouble = self.trouble or f"the recording broke off: {error}"
+    def _release(self) -> None:
         self._client.close()
 
     def _run(self) -> None:
