@@ -2,8 +2,7 @@
 
 A console of Windows, and a file that output is redirected into there, know the signs of one code page only;
 so does a system without a language set. What is missing there is written by signs that every code page has:
-``−5 % × 3`` becomes ``-5 % x 3``. A letter is
-written by its number, so that a path stays what it is.
+``−5 % × 3`` becomes ``-5 % x 3``. A letter is written by its number, so that a path stays what it is.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 from harness.power_sensor.model import PowerSensorModel, SourceModel
@@ -38,11 +39,12 @@ def other_caps(
     """The nearest whole caps below and above that meet the rhythm of none of these sources; up to two."""
     only = model.model_copy(update={"sources": tuple(sources)})
     looked_at_s = min(window_s or USUAL_WINDOW_S, LOOKED_AT_S)
-    found = []
-    for sign in (-1, 1):
-        for step in range(1, max(2, round(_FARTHEST * cap_fps))):
-            other = round(cap_fps) + sign * step
-            if other > 0 and not met_by(only, other, looked_at_s):
-                found.append(other)
-                break
-    return found
+    steps = max(2, round(_FARTHEST * cap_fps)) - 1
+    return nearest(round(cap_fps), steps, lambda other: not met_by(only, other, looked_at_s))
+
+
+def nearest(rate: int, steps: int, suffices: Callable[[int], bool]) -> list[int]:
+    """The nearest whole rates below and above that suffice, at most so many steps away; up to two."""
+    sides = (range(rate - 1, max(0, rate - steps - 1), -1), range(rate + 1, rate + steps + 1))
+    found = (next(filter(suffices, side), None) for side in sides)
+    return [one for one in found if one is not None]

@@ -5,11 +5,10 @@ Each way is tried on the card's model; what is offered is what suffices there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.power_sensor.caps import LOOKED_AT_S
+from harness.power_sensor.caps import LOOKED_AT_S, nearest
 from harness.power_sensor.model import PowerSensorModel, SourceModel
 from harness.power_sensor.rhythm import rhythm_error
 
@@ -78,13 +77,9 @@ def ways_out(
         found = rhythm_error(only, window_s=seconds, rate_hz=rate, duty=share, jitter=jitter)
         return found[source.name].relative_bound
 
-    def first(rates: Sequence[int]) -> list[int]:
-        return [rate for rate in rates if bound(float(rate), min(window_s, LOOKED_AT_S)) <= wanted][:1]
-
-    present = round(rate_hz)
-    room = max(2, int(_NEAR * rate_hz))
-    below = first([rate for rate in range(present - 1, present - room - 1, -1) if rate > 0])
-    above = first(range(present + 1, present + room + 1))
+    looked_at_s = min(window_s, LOOKED_AT_S)
+    steps = max(2, int(_NEAR * rate_hz))
+    caps = nearest(round(rate_hz), steps, lambda rate: bound(float(rate), looked_at_s) <= wanted)
     longer = [window_s * by for by in _LONGER if window_s * by <= _LONGEST_S]
     enough = next((seconds for seconds in longer if bound(rate_hz, seconds) <= wanted), None)
-    return WaysOut(wanted, (*below, *above), enough)
+    return WaysOut(wanted, tuple(caps), enough)
